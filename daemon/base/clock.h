@@ -1,0 +1,24 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The one module that reads the system's clocks. Whoever needs time and wants
+ * to be tested takes it as data.
+ */
+#ifndef WAKEDRAW_BASE_CLOCK_H
+#define WAKEDRAW_BASE_CLOCK_H
+
+#include <stdint.h>
+
+/* Seconds of CLOCK_MONOTONIC; only differences mean anything. */
+double clock_monotonic_s(void);
+
+/* Microseconds of wall time since 1970 UTC. */
+int64_t clock_wall_us(void);
+
+/* "2026-01-31T08:05:09.123Z" (RFC 3339, UTC, milliseconds) into text of at
+ * least 25 bytes; returns text. */
+char *clock_rfc3339(int64_t wall_us, char text[25]);
+
+/* Sleeps until the monotonic instant; returns at once if it has passed. */
+void clock_sleep_until(double monotonic_s);
+
+#endif

@@ -1,0 +1,60 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The bench at work: a thread a connection polls, one thread runs the chain
+ * from reading to verdict, one writes the store; bounded queues between them,
+ * whose overflow is counted and shown.
+ */
+#ifndef WAKEDRAW_BENCH_BENCH_H
+#define WAKEDRAW_BENCH_BENCH_H
+
+#include "base/error.h"
+#include "bench/config.h"
+#include "store/store.h"
+
+#include <jansson.h>
+
+struct bench;
+
+/* Is told what happens: name is "reading", "power-up", "verdict" or "supply",
+ * data one line of JSON. Called from the bench's threads; must not block. */
+struct bench_listener {
+    void (*happened)(void *context, const char *name, const char *data);
+    void *context;
+};
+
+/* The configuration and the store must outlive it. NULL with the error filled
+ * (a profile that cannot be read, a link kind it does not fit). A supply that
+ * does not answer is no error: it is tried again and shown as gone. */
+struct bench *bench_create(const struct config *config, struct store *store,
+                           const struct bench_listener *listener, struct error *error);
+int bench_start(struct bench *bench, struct error *error);
+
+/* Ends the threads; open power-ups are finished as incomplete and kept. */
+void bench_stop(struct bench *bench);
+void bench_destroy(struct bench *bench);
+
+/* [{"name", "link", "profile", "output", "control", "state": "reading" |
+ * "opening" | "gone", "problem": text or null, "identity", "module_type",
+ * "unit", "work_order", "stage" (null where not said), "voltage_V",
+ * "current_A", "output_on", "limited" (null: not known), "last_reading_at",
+ * "age_s", "rate_hz", "limit_hz", "limit_why", "conversion_hz", "jitter_s",
+ * "longest_gap_s", "gaps", "repeats", "timeouts", "garbled", "resynchronised",
+ * "dropped", "power_up": the open one's id or null, "reference_version" (null),
+ * "judging_s", "commit_s"}] */
+json_t *bench_supplies(struct bench *bench);
+
+/* What is connected. -1: no such supply (status EXIT_NO_INPUT), or the store's
+ * error. */
+int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
+                 struct error *error);
+
+/* The newest reference of a type changed. */
+void bench_reference_changed(struct bench *bench, const char *module_type);
+
+/* Runs a function in the store writer's thread and waits for it, so that the
+ * HTTP library's threads can write too. Returns the function's result. */
+int bench_write(struct bench *bench,
+                int (*write)(struct store *store, void *context, struct error *error),
+                void *context, struct error *error);
+
+#endif

@@ -1,0 +1,65 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * How bytes reach a supply: a serial port (or pseudo-terminal), a TCP socket, a
+ * USBTMC device. Modbus brings its own way (supply/modbus.c), and shares the
+ * specification's text form.
+ *
+ *   serial:/dev/ttyUSB0?baud=115200&parity=none&stop=1
+ *   tcp:127.0.0.1:5025                      usbtmc:/dev/usbtmc0
+ *   modbus-rtu:/dev/ttyUSB0?baud=9600&parity=none&stop=1&address=1
+ *   modbus-tcp:127.0.0.1:502?address=1      modbus-rtu-tcp:HOST:PORT?address=1
+ */
+#ifndef WAKEDRAW_LINK_LINK_H
+#define WAKEDRAW_LINK_LINK_H
+
+#include "base/error.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum link_kind {
+    LINK_SERIAL,
+    LINK_TCP,
+    LINK_USBTMC,
+    LINK_MODBUS_RTU,
+    LINK_MODBUS_TCP,
+    LINK_MODBUS_RTU_TCP,
+};
+
+struct link_spec {
+    enum link_kind kind;
+    char text[300];  /* as given, for messages */
+    char place[200]; /* device path, or host */
+    int port;        /* TCP */
+    int baud;        /* 300..921600; default 115200 for serial, 9600 for modbus-rtu */
+    char parity;     /* 'N', 'E', 'O' */
+    int stop_bits;   /* 1 or 2 */
+    int address;     /* Modbus unit, 1..247; default 1 */
+};
+
+/* Reads the text form; -1 with what and where filled (unknown kind, unknown or
+ * doubled key, a value out of range, a port or path missing). */
+int link_parse(const char *text, struct link_spec *spec, struct error *error);
+
+struct link;
+
+/* Opens serial, tcp or usbtmc. Real serial ports are found, opened and set up
+ * by libserialport; a pseudo-terminal, which it refuses, is opened plainly; all
+ * are read and written through the same descriptor code. Exclusive (a port in
+ * use is an error), close-on-exec. Waits at most timeout_s. NULL with the error
+ * filled (EXIT_UNAVAILABLE). */
+struct link *link_open(const struct link_spec *spec, double timeout_s, struct error *error);
+void link_close(struct link *link);
+
+/* Writes all bytes by the monotonic deadline. 0, or -1: the link is gone or
+ * stuck. */
+int link_write(struct link *link, const void *bytes, size_t count, double deadline_s);
+
+/* Reads what is there, 1..count bytes; waits for the first one until the
+ * deadline. 0: nothing came; -1: the link is gone. */
+long link_read(struct link *link, void *bytes, size_t count, double deadline_s);
+
+/* Throws away what has come in unread. -1: the link is gone. */
+int link_drain(struct link *link);
+
+#endif

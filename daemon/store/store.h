@@ -1,0 +1,126 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * What is kept: SQLite in the data directory, WAL, synchronous FULL. One
+ * process holds the directory (a lock); one connection writes and checkpoints,
+ * used by one thread; readers are read-only and each belongs to one thread.
+ * Every function that writes returns only after its commit is on the disk.
+ */
+#ifndef WAKEDRAW_STORE_STORE_H
+#define WAKEDRAW_STORE_STORE_H
+
+#include "base/error.h"
+#include "base/reading.h"
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+struct store;
+
+/* Makes the directory and the file where missing, brings an older schema up to
+ * date inside one transaction, refuses a newer one by name; power-ups left open
+ * by a process that was killed become incomplete. NULL with the error filled
+ * (EXIT_UNAVAILABLE: another process holds the directory). */
+struct store *store_open(const char *directory, struct error *error);
+void store_close(struct store *store);
+
+/* What is connected to an output; empty strings: not said. */
+struct on_bench {
+    char module_type[128], unit[128], work_order[64], stage[64];
+};
+
+enum power_up_state { STATE_OPEN, STATE_COMPLETE, STATE_INCOMPLETE };
+
+/* Begins one: its row, with the readings so far. */
+int store_begin_power_up(struct store *store, const char *supply, int64_t started_wall_us,
+                         const struct on_bench *on_bench, const char *profile,
+                         const struct reading *readings, size_t count, int64_t *id,
+                         struct error *error);
+
+/* Adds readings; `after_watch` marks the on-time log. Times go on increasing. */
+int store_append_readings(struct store *store, int64_t id, bool after_watch,
+                          const struct reading *readings, size_t count, struct error *error);
+
+/* Verdict (JSON object by verdict_json.h), with the readings not yet appended,
+ * in one commit. reference_version 0: none. */
+int store_set_verdict(struct store *store, int64_t id, const json_t *verdict, int reference_version,
+                      const struct reading *readings, size_t count, struct error *error);
+
+/* The watch is over, or it ended or was lost: the state, the verdict as it
+ * stands, the signature ({"onset_s", "phases": [...], "baseline_A", ...}), the
+ * readings left; the pieces are packed into one. */
+int store_finish_power_up(struct store *store, int64_t id, enum power_up_state state,
+                          const json_t *verdict, int reference_version, const json_t *signature,
+                          const struct reading *readings, size_t count, struct error *error);
+
+/* The on-time log is over. */
+int store_end_on_time(struct store *store, int64_t id, double ended_s, const char *why,
+                      struct error *error);
+
+/* What is on the bench survives a restart. */
+int store_put_on_bench(struct store *store, const char *supply, const struct on_bench *on_bench,
+                       struct error *error);
+
+/* A module type: {"name", "nominal_voltage_V", "current_limit_A", "watch_s",
+ * "feeds", "cautions"}; made, or changed. */
+int store_put_module_type(struct store *store, const json_t *type, struct error *error);
+
+/* A unit: {"serial", "module_type", ...}; a work order: {"unit", "complaint"}. */
+int store_put_unit(struct store *store, const json_t *unit, int64_t *id, struct error *error);
+int store_put_work_order(struct store *store, const json_t *order, int64_t *id,
+                         struct error *error);
+
+/* A reference's text for its type (made where missing); gives it the type's
+ * next version, or keeps the one it carries where that is free and higher. */
+int store_put_reference(struct store *store, const char *module_type, int wanted_version,
+                        const char *text, int *version, int64_t *id, struct error *error);
+
+/* Free space, quick_check's word, bytes a reading of what is packed. */
+json_t *store_health(struct store *store);
+
+/* --- reading --- */
+
+struct store_reader;
+
+/* A read-only connection of the calling thread's own. */
+struct store_reader *store_reader_open(const char *directory, struct error *error);
+void store_reader_close(struct store_reader *reader);
+
+struct store_filter {
+    const char *module_type, *unit, *work_order, *supply; /* NULL: any */
+    int64_t before;                                       /* an id; 0: from the newest */
+    int limit;                                            /* 1..500 */
+};
+
+enum store_kind {
+    STORE_MODULE_TYPES,
+    STORE_REFERENCES,
+    STORE_UNITS,
+    STORE_WORK_ORDERS,
+    STORE_POWER_UPS
+};
+
+/* {"items": [...], "next": ID or null}, newest first, ids as strings, times as
+ * RFC 3339; the shapes of the contract. NULL with the error filled. */
+json_t *store_list(struct store_reader *reader, enum store_kind kind,
+                   const struct store_filter *filter, struct error *error);
+
+/* One item; JSON null where there is none. A power-up with "signature" and,
+ * where with_trace, "trace"; a reference with "reference" (its content). */
+json_t *store_get(struct store_reader *reader, enum store_kind kind, int64_t id, bool with_trace,
+                  struct error *error);
+
+/* The readings of a power-up, watch and on-time log, as they were received. */
+int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trace,
+                     struct error *error);
+
+/* The newest reference of a type: its text (malloc'd), or NULL (error status
+ * EXIT_OK: there is none). */
+char *store_reference_text(struct store_reader *reader, const char *module_type, int *version,
+                           struct error *error);
+/* One module type by name, JSON null where there is none. */
+json_t *store_module_type(struct store_reader *reader, const char *name, struct error *error);
+int store_read_on_bench(struct store_reader *reader, const char *supply, struct on_bench *on_bench,
+                        struct error *error);
+
+#endif

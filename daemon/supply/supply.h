@@ -1,0 +1,69 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * A supply's output as the bench sees it, whatever it speaks. One connection
+ * may carry several outputs; a connection and its outputs belong to one thread.
+ * A reading is right or absent, never wrong: a late, garbled, mismatched or
+ * out-of-range reply gives no reading.
+ */
+#ifndef WAKEDRAW_SUPPLY_SUPPLY_H
+#define WAKEDRAW_SUPPLY_SUPPLY_H
+
+#include "base/error.h"
+#include "base/reading.h"
+#include "link/link.h"
+#include "supply/profile.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+struct connection;
+struct supply;
+
+/* Nothing is opened yet. The profile must outlive it. -1 kinds of mismatch (an
+ * scpi profile on a modbus link) are errors here. */
+struct connection *connection_create(const struct profile *profile, const struct link_spec *spec,
+                                     struct error *error);
+void connection_destroy(struct connection *connection);
+
+/* Opens the link, clears what is stale, asks who is there, finds out which
+ * combined query it takes. -1 with the error filled; may be called again. */
+int connection_open(struct connection *connection, struct error *error);
+void connection_close(struct connection *connection);
+bool connection_is_open(const struct connection *connection);
+
+/* What the wire did, for the page and the metrics. */
+struct wire_state {
+    char identity[160]; /* the *IDN? reply or "unit 1"; empty while not open */
+    double limit_hz; /* readings/s the link and the supply's conversion allow; NAN: not known yet */
+    char limit_why[160];  /* "23 + 35 characters at 9600 baud + 4 ms turnaround" */
+    double conversion_hz; /* learned renewal rate of the readback; NAN: not known */
+    uint64_t transactions, timeouts, garbled, resynchronised, supply_errors, repeats;
+};
+void connection_wire_state(const struct connection *connection, struct wire_state *state);
+
+/* An output of it, 1.. ; control: may settings and output be changed. */
+struct supply *supply_create(struct connection *connection, int output, bool control,
+                             struct error *error);
+void supply_destroy(struct supply *supply);
+
+enum supply_result {
+    SUPPLY_OK,
+    SUPPLY_NO_READING, /* counted; try again */
+    SUPPLY_GONE,       /* close, back off, open again */
+};
+
+/* One round trip; the reading is stamped with the monotonic clock at receipt
+ * (mid-transaction), quantised. *repeat: the readback had not renewed since the
+ * last one (as far as can be told). */
+enum supply_result supply_read(struct supply *supply, struct reading *reading, bool *repeat,
+                               struct error *error);
+
+/* With control only; SUPPLY_NO_READING and the error filled where refused. */
+enum supply_result supply_switch_output(struct supply *supply, bool on, struct error *error);
+enum supply_result supply_set(struct supply *supply, double voltage_V, double limit_A,
+                              struct error *error);
+
+/* The set values last read back; NAN: not known. */
+void supply_settings(const struct supply *supply, double *voltage_V, double *limit_A);
+
+#endif

@@ -1,0 +1,22 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Verdicts and phases as JSON values, one form for the judge command, the
+ * store, the events and the pages.
+ */
+#ifndef WAKEDRAW_VERDICT_VERDICT_JSON_H
+#define WAKEDRAW_VERDICT_VERDICT_JSON_H
+
+#include "verdict/judge.h"
+
+#include <jansson.h>
+
+/* {"verdict", "decided_at_s", "onset_s", "final_draw_A", "reasons": [{"code",
+ * "text", "details"?, "phase"?, "measured_A"?, "low_A"?, "high_A"? or
+ * "measured_s"?, "low_s"?, "high_s"?}]}; not-a-number becomes null. */
+json_t *verdict_to_json(const struct verdict *verdict);
+
+/* [{"from_s","to_s","level_A","kind","slope_A_per_s","spread_A","charge_C",
+ * "period_s"}], times less `zero_s` (pass the onset). */
+json_t *phases_to_json(const struct phases *phases, double zero_s);
+
+#endif
