@@ -1,0 +1,91 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * What stands in a profile, for those who speak by it: the supply room and the
+ * simulated supply. Everyone else takes profile.h. daemon/profiles/README.md
+ * says what each key means.
+ */
+#ifndef WAKEDRAW_SUPPLY_PROFILE_CONTENT_H
+#define WAKEDRAW_SUPPLY_PROFILE_CONTENT_H
+
+#include "supply/profile.h"
+
+#include <stdbool.h>
+
+enum profile_speaks { PROFILE_SCPI, PROFILE_MODBUS };
+
+/* How a message or a reply ends. AUTO: learned from the first reply; GAP: by
+ * a silence of reply_gap_s. */
+enum line_end { LINE_END_AUTO, LINE_END_LF, LINE_END_CR, LINE_END_CRLF, LINE_END_GAP };
+
+/* Messages, "" where the supply has none. {output} stands for the output's
+ * number, {value} for a number in SI units. */
+struct scpi_profile {
+    char identify[120], clear[120], error[120];
+    char read[120], read_voltage[120], read_current[120], read_output[120], read_limited[120];
+    char query_voltage[120], query_limit[120], set_voltage[120], set_limit[120];
+    char output_on[120], output_off[120];
+    char query_protection[120], set_protection[120];
+    char query_selection[120], select[120];
+    char remote[120], local[120];
+    int limited_bit; /* of read_limited's number; -1: the number itself, not 0 */
+    enum line_end terminator, reply_end;
+    double reply_gap_s;
+};
+
+enum register_type {
+    REGISTER_U16,
+    REGISTER_S16,
+    REGISTER_U32,
+    REGISTER_S32,
+    REGISTER_F32,
+};
+
+struct register_quantity {
+    bool known;
+    int address; /* as sent, from 0 */
+    enum register_type type;
+    bool little;  /* the low word comes first */
+    double scale; /* number in the register x scale = volts or amperes */
+};
+
+struct register_flag {
+    bool known;
+    int address;
+    int bit; /* 0: the lowest */
+    bool inverted;
+};
+
+struct modbus_profile {
+    int function;     /* 3 or 4, of voltage and current */
+    int set_function; /* 6 or 16, for writing set points */
+    struct register_quantity voltage, current, set_voltage, set_limit;
+    struct register_flag output_on, limited; /* read by `function` */
+    struct register_flag set_output;         /* a holding register's bit, written */
+    int output_step;                         /* registers from one output's map to the next */
+    double byte_timeout_s;
+};
+
+struct profile {
+    char path[512];
+    char name[64];
+    char description[160];
+    enum profile_speaks speaks;
+    struct accuracy accuracy;
+    double rated_voltage_V, rated_current_A; /* NAN: not stated */
+    int outputs;                             /* how many it has */
+    double reply_timeout_s;
+    struct scpi_profile scpi;
+    struct modbus_profile modbus;
+};
+
+/* How many registers a type takes: 1 or 2. */
+int register_width(enum register_type type);
+
+/* The file that a profile's name or path stands for, into path. -1 with the
+ * error filled (EXIT_NO_INPUT) where none is found. */
+int profile_find(const char *name_or_path, char *path, unsigned long size, struct error *error);
+
+/* Where installed profiles are looked for, in order; how many. */
+int profile_directories(char directories[4][512]);
+
+#endif
