@@ -1,0 +1,513 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "signature/power_up.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+enum { RECENT = 1024, BASELINE_MOST = 128 };
+
+#define VOLTAGE_OFF_V 0.5
+#define VOLTAGE_RISE_SHARE 0.6   /* what is below this share of the voltage now was off */
+#define VOLTAGE_GONE_SHARE 0.8   /* below it with no current: off at once */
+#define VOLTAGE_FALLS_SHARE 0.95 /* below it and falling with no current: off */
+#define REST_MOST_A 0.0275       /* a few mA and 20 mA of offset */
+#define REST_REACH_A 0.020       /* how far above its baseline a draw still rests */
+#define RISE_LEAST_A 0.015
+#define RISE_UNSURE_A 0.025  /* where the baseline rests on one or two readings */
+#define LONE_GAP_S 0.1       /* one reading stands for this long: it is no stray */
+#define STRAY_GAP_S 0.05     /* one reading above rest, this short: a stray */
+#define DRAWING_LEAST_S 0.15 /* longer than any inrush */
+
+struct sample {
+    double time_s, voltage_V, current_A;
+};
+
+struct baseline {
+    double median_A, noise_A;
+    size_t readings;
+};
+
+/* A rise of the current that the next readings bear out or not. */
+struct current_rise {
+    bool open;
+    double first_s;
+    double pair_s; /* the first reading above whose successor is above too; NAN */
+    bool last_above;
+    double last_s, limit_A;
+    int above, below;
+    struct baseline baseline;
+};
+
+struct voltage_rise {
+    bool open;
+    double at_s, voltage_V;
+    struct baseline baseline;
+};
+
+/* What the open power-up is known by. */
+struct running {
+    bool hidden; /* began while nobody looked: no events */
+    bool watched, drawing, flag_was_on;
+    double above_s; /* time spent above rest */
+    size_t above;
+    double most_A, most_V; /* of medians of three */
+    struct sample last[3]; /* newest first */
+    size_t seen;
+    double rest_since_s; /* NAN: draws */
+    size_t rest_readings;
+    double doubt_s;      /* last reading at rest before one above; NAN */
+    double off_since_s;  /* a reading that looks off, waiting for the next; NAN */
+    double before_off_s; /* the reading before it */
+    bool before_off_steady, off_is_clear;
+};
+
+struct power_up_machine {
+    struct power_up_rules rules;
+    bool open;
+    bool blind; /* what is on now may have been on before we looked */
+    bool seen_any, up_from_start, first_on;
+    enum known_flag flag; /* last known */
+    double not_before_s;  /* where the last power-up ended */
+    double last_s;
+    struct sample recent[RECENT];
+    size_t recent_first, recent_count;
+    struct current_rise current;
+    struct voltage_rise voltage;
+    struct running running;
+    double onset_s, keep_from_s, ended_s;
+    enum power_up_end end;
+    struct baseline baseline;
+};
+
+struct power_up_machine *power_up_create(const struct power_up_rules *rules)
+{
+    struct power_up_machine *m = calloc(1, sizeof *m);
+    if (!m)
+        return NULL;
+    m->rules = *rules;
+    m->flag = FLAG_UNKNOWN;
+    m->not_before_s = -INFINITY;
+    m->last_s = NAN;
+    m->onset_s = m->keep_from_s = m->ended_s = NAN;
+    m->baseline.median_A = NAN;
+    return m;
+}
+
+void power_up_destroy(struct power_up_machine *machine)
+{
+    free(machine);
+}
+
+/* --- what was read last --- */
+
+static const struct sample *recent_back(const struct power_up_machine *m, size_t back)
+{
+    return &m->recent[(m->recent_first + m->recent_count - 1 - back) % RECENT];
+}
+
+static void recent_push(struct power_up_machine *m, const struct sample *sample)
+{
+    m->recent[(m->recent_first + m->recent_count) % RECENT] = *sample;
+    if (m->recent_count < RECENT)
+        m->recent_count++;
+    else
+        m->recent_first = (m->recent_first + 1) % RECENT;
+}
+
+static void recent_drop_before(struct power_up_machine *m, double time_s)
+{
+    while (m->recent_count && m->recent[m->recent_first].time_s < time_s) {
+        m->recent_first = (m->recent_first + 1) % RECENT;
+        m->recent_count--;
+    }
+}
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static double median_of(double *values, size_t count)
+{
+    qsort(values, count, sizeof *values, by_size);
+    return count % 2 ? values[count / 2] : 0.5 * (values[count / 2 - 1] + values[count / 2]);
+}
+
+/* The resting draw as the last half second before the instant shows it. */
+static struct baseline baseline_before(const struct power_up_machine *m, double time_s)
+{
+    struct baseline b = {.median_A = NAN};
+    double values[BASELINE_MOST];
+    for (size_t back = 0; back < m->recent_count && b.readings < BASELINE_MOST; back++) {
+        const struct sample *s = recent_back(m, back);
+        if (s->time_s < time_s - POWER_UP_BEFORE_S)
+            break;
+        if (s->time_s < time_s)
+            values[b.readings++] = s->current_A;
+    }
+    if (!b.readings)
+        return b;
+    b.median_A = median_of(values, b.readings);
+    if (b.readings >= 5) {
+        for (size_t i = 0; i < b.readings; i++)
+            values[i] = fabs(values[i] - b.median_A);
+        b.noise_A = 1.4826 * median_of(values, b.readings);
+    }
+    return b;
+}
+
+/* --- beginning --- */
+
+static void open_note(struct power_up_machine *m, const struct sample *s);
+
+static enum power_up_event begin(struct power_up_machine *m, double at_s, bool hidden)
+{
+    struct baseline baseline = baseline_before(m, at_s);
+    m->open = true;
+    m->running = (struct running){.hidden = hidden,
+                                  .flag_was_on = m->flag == FLAG_YES,
+                                  .rest_since_s = NAN,
+                                  .doubt_s = NAN,
+                                  .off_since_s = NAN};
+    m->current.open = m->voltage.open = false;
+    m->blind = m->up_from_start = m->first_on = false;
+    if (!hidden) {
+        m->onset_s = at_s;
+        m->keep_from_s = fmax(at_s - POWER_UP_BEFORE_S, m->not_before_s);
+        m->ended_s = NAN;
+        m->end = END_NONE;
+    }
+    m->baseline = baseline;
+    for (size_t back = m->recent_count; back-- > 0;) {
+        const struct sample *s = recent_back(m, back);
+        if (s->time_s >= at_s)
+            open_note(m, s);
+    }
+    return hidden ? POWER_UP_NOTHING : POWER_UP_BEGAN;
+}
+
+static double rise_limit_A(const struct power_up_machine *m, const struct baseline *b)
+{
+    if (!b->readings)
+        return REST_MOST_A;
+    double rise_A = b->readings < 3 ? RISE_UNSURE_A : RISE_LEAST_A;
+    rise_A = fmax(rise_A, fmax(1.5 * m->rules.resolution_A, 6 * b->noise_A));
+    return fmin(b->median_A, REST_MOST_A) + rise_A;
+}
+
+/* Is the low voltage before this reading more than a stray? */
+static bool voltage_was_off(const struct power_up_machine *m, const struct sample *s)
+{
+    double limit_V = fmax(VOLTAGE_OFF_V, VOLTAGE_RISE_SHARE * s->voltage_V);
+    size_t low = 0;
+    size_t low_back = 0;
+    for (size_t back = 0; back < m->recent_count && low < 2; back++) {
+        const struct sample *before = recent_back(m, back);
+        if (back > 0 && before->time_s < s->time_s - POWER_UP_BEFORE_S)
+            break;
+        if (before->voltage_V < limit_V) {
+            low++;
+            low_back = back;
+        }
+    }
+    if (low != 1)
+        return low > 1;
+    if (low_back + 1 >= m->recent_count)
+        return true;
+    double after_s = low_back ? recent_back(m, low_back - 1)->time_s : s->time_s;
+    return after_s - recent_back(m, low_back + 1)->time_s >= LONE_GAP_S;
+}
+
+static bool voltage_step(struct power_up_machine *m, const struct sample *s)
+{
+    struct voltage_rise *rise = &m->voltage;
+    if (rise->open) {
+        rise->open = false;
+        if (s->voltage_V >= VOLTAGE_OFF_V && s->voltage_V >= 0.5 * rise->voltage_V)
+            return true;
+    }
+    if (s->voltage_V >= VOLTAGE_OFF_V && voltage_was_off(m, s)) {
+        *rise = (struct voltage_rise){.open = true, .at_s = s->time_s, .voltage_V = s->voltage_V};
+        /* The row may begin at the very command: on, the voltage not yet up. */
+        if (m->flag == FLAG_YES && m->first_on && m->recent_count == 1 &&
+            s->time_s - recent_back(m, 0)->time_s <= POWER_UP_BEFORE_S)
+            rise->at_s = recent_back(m, 0)->time_s;
+    }
+    return false;
+}
+
+static bool current_step(struct power_up_machine *m, const struct sample *s)
+{
+    struct current_rise *rise = &m->current;
+    if (rise->open) {
+        bool above = s->current_A > rise->limit_A;
+        if (above && rise->last_above && isnan(rise->pair_s))
+            rise->pair_s = rise->last_s;
+        rise->last_above = above;
+        rise->last_s = s->time_s;
+        rise->above += above;
+        rise->below += !above;
+        if (rise->below == 3)
+            rise->open = false;
+        return rise->above == 3;
+    }
+    struct baseline b = baseline_before(m, s->time_s);
+    double limit_A = rise_limit_A(m, &b);
+    if (s->current_A > limit_A)
+        *rise = (struct current_rise){.open = true,
+                                      .first_s = s->time_s,
+                                      .pair_s = NAN,
+                                      .last_above = true,
+                                      .last_s = s->time_s,
+                                      .limit_A = limit_A,
+                                      .above = 1,
+                                      .baseline = b};
+    return false;
+}
+
+static double current_rise_at_s(const struct current_rise *rise)
+{
+    return isnan(rise->pair_s) ? rise->first_s : rise->pair_s;
+}
+
+/* A rise still waiting to be borne out when another sign bears it out. */
+static double earliest_s(const struct power_up_machine *m, double at_s)
+{
+    if (m->voltage.open)
+        at_s = fmin(at_s, m->voltage.at_s);
+    if (m->current.open && m->current.last_above)
+        at_s = fmin(at_s, current_rise_at_s(&m->current));
+    return at_s;
+}
+
+static enum power_up_event rest_step(struct power_up_machine *m, const struct sample *s,
+                                     bool switched_on)
+{
+    double voltage_at_s = m->voltage.at_s;
+    bool by_voltage = s && voltage_step(m, s);
+    bool by_current = s && current_step(m, s);
+    if (s)
+        recent_push(m, s);
+    if (switched_on)
+        return begin(m, earliest_s(m, m->last_s), false);
+    if (by_voltage)
+        return begin(m, earliest_s(m, voltage_at_s), false);
+    if (by_current) {
+        bool hidden = m->blind && m->current.baseline.readings == 0;
+        return begin(m, earliest_s(m, current_rise_at_s(&m->current)), hidden);
+    }
+    return POWER_UP_NOTHING;
+}
+
+/* --- going on --- */
+
+static double middle(double a, double b, double c)
+{
+    return fmax(fmin(a, b), fmin(fmax(a, b), c));
+}
+
+/* At or under this the draw rests. */
+static double rest_limit_A(const struct power_up_machine *m)
+{
+    double base_A = m->baseline.readings ? fmin(m->baseline.median_A, REST_MOST_A) : 0;
+    double reach_A = REST_REACH_A;
+    if (m->running.drawing)
+        reach_A =
+            fmin(reach_A, fmax(0.25 * (m->running.most_A - base_A), 1.2 * m->rules.resolution_A));
+    return base_A + reach_A;
+}
+
+static void note_rest(struct running *r, const struct sample *s, bool rests)
+{
+    if (!rests) {
+        if (!isnan(r->rest_since_s) && isnan(r->doubt_s))
+            r->doubt_s = r->last[0].time_s;
+        else
+            r->rest_since_s = r->doubt_s = NAN;
+        return;
+    }
+    if (!isnan(r->doubt_s) && s->time_s - r->doubt_s > STRAY_GAP_S)
+        r->rest_since_s = NAN;
+    r->doubt_s = NAN;
+    if (isnan(r->rest_since_s)) {
+        r->rest_since_s = s->time_s;
+        r->rest_readings = 0;
+    }
+    r->rest_readings++;
+}
+
+static void open_note(struct power_up_machine *m, const struct sample *s)
+{
+    struct running *r = &m->running;
+    bool rests = s->current_A <= rest_limit_A(m);
+    if (!rests) {
+        r->above++;
+        if (r->seen)
+            r->above_s += fmin(s->time_s - r->last[0].time_s, 0.5);
+        r->drawing = r->drawing || (r->above >= 3 && r->above_s >= DRAWING_LEAST_S);
+    }
+    note_rest(r, s, rests);
+    r->last[2] = r->last[1];
+    r->last[1] = r->last[0];
+    r->last[0] = *s;
+    r->seen++;
+    if (r->seen >= 3) {
+        const struct sample *l = r->last;
+        r->most_A = fmax(r->most_A, middle(l[0].current_A, l[1].current_A, l[2].current_A));
+        r->most_V = fmax(r->most_V, middle(l[0].voltage_V, l[1].voltage_V, l[2].voltage_V));
+    }
+}
+
+static enum power_up_event end(struct power_up_machine *m, enum power_up_end why, double since_s)
+{
+    bool hidden = m->running.hidden;
+    m->open = false;
+    m->not_before_s = since_s;
+    recent_drop_before(m, since_s);
+    if (hidden)
+        return POWER_UP_NOTHING;
+    m->end = why;
+    m->ended_s = since_s;
+    return POWER_UP_ENDED;
+}
+
+/* No current, and the voltage gone or going. */
+static bool looks_off(const struct power_up_machine *m, const struct sample *s, bool limited)
+{
+    const struct running *r = &m->running;
+    if (s->current_A > rest_limit_A(m))
+        return false;
+    if (s->voltage_V < VOLTAGE_OFF_V)
+        return !limited || m->flag == FLAG_NO;
+    if (m->flag == FLAG_YES || r->seen < 4)
+        return false;
+    if (s->voltage_V < VOLTAGE_GONE_SHARE * r->most_V)
+        return s->voltage_V <= r->last[0].voltage_V;
+    return s->voltage_V < VOLTAGE_FALLS_SHARE * r->most_V && s->voltage_V < r->last[0].voltage_V;
+}
+
+/* Two readings that look off, or one that stands for long enough: off. */
+static bool off_step(struct power_up_machine *m, const struct sample *s, bool off, bool limited)
+{
+    struct running *r = &m->running;
+    if (!isnan(r->off_since_s)) {
+        if (off ||
+            (r->off_is_clear && r->before_off_steady && s->time_s - r->before_off_s >= LONE_GAP_S))
+            return true;
+        r->off_since_s = NAN;
+    }
+    if (off) {
+        r->off_since_s = s->time_s;
+        r->before_off_s = r->seen ? r->last[0].time_s : s->time_s;
+        r->before_off_steady = r->seen && !limited && r->last[0].voltage_V >= 0.9 * r->most_V;
+        r->off_is_clear = s->voltage_V < VOLTAGE_OFF_V;
+    }
+    return false;
+}
+
+static enum power_up_event open_step(struct power_up_machine *m, const struct sample *s,
+                                     const struct reading *reading)
+{
+    struct running *r = &m->running;
+    bool limited = reading->limited == FLAG_YES;
+    if (m->flag == FLAG_YES)
+        r->flag_was_on = true;
+    if (m->flag == FLAG_NO && r->flag_was_on) {
+        if (s)
+            recent_push(m, s);
+        return end(m, END_OUTPUT_OFF, reading->time_s);
+    }
+    if (s) {
+        bool off = looks_off(m, s, limited);
+        double since_s = r->off_since_s;
+        if (off_step(m, s, off, limited)) {
+            /* What is off from here on rests: the draw shows when it went. */
+            if (off && !isnan(r->rest_since_s) && r->drawing)
+                since_s = fmin(since_s, r->rest_since_s);
+            enum power_up_event event = end(m, END_OUTPUT_OFF, since_s);
+            rest_step(m, s, false);
+            return event;
+        }
+        open_note(m, s);
+        recent_push(m, s);
+        if (r->drawing && !isnan(r->rest_since_s) && isnan(r->doubt_s) && r->rest_readings >= 2 &&
+            s->time_s - r->rest_since_s >= POWER_UP_REST_S)
+            return end(m, END_DRAW_OFF, r->rest_since_s);
+    }
+    if (!r->watched && !r->hidden && reading->time_s - m->onset_s >= m->rules.watch_s) {
+        r->watched = true;
+        return POWER_UP_WATCHED;
+    }
+    return POWER_UP_NOTHING;
+}
+
+enum power_up_event power_up_step(struct power_up_machine *machine, const struct reading *reading)
+{
+    struct power_up_machine *m = machine;
+    enum known_flag before = m->flag;
+    if (reading->output_on != FLAG_UNKNOWN)
+        m->flag = reading->output_on;
+    m->last_s = reading->time_s;
+    struct sample sample = {reading->time_s, reading->voltage_V, reading->current_A};
+    bool usable = reading->valid && isfinite(sample.current_A) && isfinite(sample.voltage_V);
+    const struct sample *s = usable ? &sample : NULL;
+    if (m->open)
+        return open_step(m, s, reading);
+    if (s && !m->seen_any && !m->blind) {
+        m->seen_any = true;
+        m->up_from_start = s->voltage_V >= VOLTAGE_OFF_V;
+        m->first_on = m->flag == FLAG_YES;
+    }
+    return rest_step(m, s, before == FLAG_NO && m->flag == FLAG_YES);
+}
+
+enum power_up_event power_up_lost(struct power_up_machine *machine)
+{
+    enum power_up_event event = POWER_UP_NOTHING;
+    if (machine->open)
+        event = end(machine, END_LOST, machine->last_s);
+    machine->recent_count = 0;
+    machine->current.open = machine->voltage.open = false;
+    machine->flag = FLAG_UNKNOWN;
+    machine->blind = true;
+    machine->up_from_start = machine->first_on = false;
+    return event;
+}
+
+void power_up_set_rules(struct power_up_machine *machine, const struct power_up_rules *rules)
+{
+    machine->rules = *rules;
+}
+
+double power_up_onset_s(const struct power_up_machine *machine)
+{
+    return machine->onset_s;
+}
+
+double power_up_keep_from_s(const struct power_up_machine *machine)
+{
+    return machine->keep_from_s;
+}
+
+double power_up_ended_s(const struct power_up_machine *machine)
+{
+    return machine->ended_s;
+}
+
+enum power_up_end power_up_end(const struct power_up_machine *machine)
+{
+    return machine->end;
+}
+
+double power_up_baseline_A(const struct power_up_machine *machine, size_t *readings)
+{
+    *readings = machine->baseline.readings;
+    return machine->baseline.median_A;
+}
+
+bool power_up_voltage_from_start(const struct power_up_machine *machine)
+{
+    return machine->up_from_start && !machine->open && isnan(machine->onset_s);
+}
