@@ -1,0 +1,336 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Writing what power-ups belong to: module types, references, units, work
+ * orders, and what is on the bench.
+ */
+#include "store/store_private.h"
+
+#include "base/clock.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { LONGEST_NAME = 127, LONGEST_TEXT = 4000, MOST_FEEDS = 64 };
+
+/* --- fields of a JSON object; an error's file is the field's name --- */
+
+static int check_keys(const json_t *object, const char *what, const char *const *known,
+                      struct error *error)
+{
+    if (!json_is_object(object))
+        return error_set(error, EXIT_BAD_DATA, what, 0, "a JSON object", "found something else");
+    const char *key = NULL;
+    json_t *value = NULL;
+    json_object_foreach((json_t *)(uintptr_t)object, key, value)
+    {
+        const char *const *name = known;
+        while (*name && strcmp(*name, key) != 0)
+            name++;
+        if (!*name)
+            return error_set(error, EXIT_BAD_DATA, key, 0, NULL, "%s: unknown key", what);
+    }
+    return 0;
+}
+
+/* *text stays "" where the field is missing or null. */
+static int text_field(const json_t *object, const char *key, bool needed, size_t most,
+                      const char **text, struct error *error)
+{
+    const json_t *value = json_object_get(object, key);
+    char expected[80];
+    snprintf(expected, sizeof expected, "a text of 1 to %zu bytes", most);
+    *text = "";
+    if (!value || json_is_null(value))
+        return needed ? error_set(error, EXIT_BAD_DATA, key, 0, expected, "is missing") : 0;
+    if (!json_is_string(value))
+        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "is no text");
+    size_t length = json_string_length(value);
+    if (length > most || (needed && length == 0) || strlen(json_string_value(value)) != length)
+        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found %zu bytes", length);
+    *text = json_string_value(value);
+    return 0;
+}
+
+static int number_field(const json_t *object, const char *key, double most, double *number,
+                        struct error *error)
+{
+    const json_t *value = json_object_get(object, key);
+    *number = NAN;
+    if (!value || json_is_null(value))
+        return 0;
+    char expected[80];
+    snprintf(expected, sizeof expected, "a number above 0, at most %g, or null", most);
+    if (!json_is_number(value))
+        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "is no number");
+    double found = json_number_value(value);
+    if (!(found > 0 && found <= most))
+        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found %g", found);
+    *number = found;
+    return 0;
+}
+
+/* An array of texts or objects, as text; NULL where the field is missing. */
+static int list_field(const json_t *object, const char *key, bool objects_too, char **text,
+                      struct error *error)
+{
+    const json_t *value = json_object_get(object, key);
+    *text = NULL;
+    if (!value || json_is_null(value))
+        return 0;
+    const char *expected = objects_too ? "at most 64 texts or objects" : "at most 64 texts";
+    if (!json_is_array(value) || json_array_size(value) > MOST_FEEDS)
+        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found something else");
+    for (size_t i = 0; i < json_array_size(value); i++) {
+        const json_t *item = json_array_get(value, i);
+        if (!json_is_string(item) && !(objects_too && json_is_object(item)))
+            return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found another kind inside");
+    }
+    *text = json_to_text(value, error);
+    return *text ? 0 : -1;
+}
+
+/* --- names and their ids --- */
+
+int catalogue_type_id(struct store *store, const char *name, int64_t *id, struct error *error)
+{
+    *id = 0;
+    if (!name || !name[0])
+        return 0;
+    struct database *database = &store->database;
+    int found =
+        database_run(database, error, id, "SELECT id FROM module_type WHERE name = ?", "t", name);
+    if (found != 0)
+        return found < 0 ? -1 : 0;
+    if (database_run(database, error, NULL,
+                     "INSERT INTO module_type (name, created_us) VALUES (?, ?)", "ti", name,
+                     clock_wall_us()) < 0)
+        return -1;
+    *id = sqlite3_last_insert_rowid(database->connection);
+    return 0;
+}
+
+int catalogue_unit_id(struct store *store, const char *serial, int64_t module_type_id, int64_t *id,
+                      struct error *error)
+{
+    *id = 0;
+    if (!serial || !serial[0])
+        return 0;
+    struct database *database = &store->database;
+    int found =
+        database_run(database, error, id, "SELECT id FROM unit WHERE serial = ?", "t", serial);
+    if (found < 0)
+        return -1;
+    if (found == 0) {
+        if (database_run(database, error, NULL,
+                         "INSERT INTO unit (serial, module_type_id, created_us)"
+                         " VALUES (?, nullif(?, 0), ?)",
+                         "tii", serial, module_type_id, clock_wall_us()) < 0)
+            return -1;
+        *id = sqlite3_last_insert_rowid(database->connection);
+        return 0;
+    }
+    /* A unit first seen without its type learns it now. */
+    if (module_type_id == 0)
+        return 0;
+    return database_run(
+               database, error, NULL,
+               "UPDATE unit SET module_type_id = ? WHERE id = ? AND module_type_id IS NULL", "ii",
+               module_type_id, *id) < 0
+               ? -1
+               : 0;
+}
+
+static int work_order_id(struct store *store, const char *text, struct bench_ids *ids,
+                         struct error *error)
+{
+    if (!text[0])
+        return 0;
+    char *end = NULL;
+    long long number = strtoll(text, &end, 10);
+    int64_t unit = 0;
+    int found = 0;
+    if (number > 0 && !*end)
+        found = database_run(&store->database, error, &unit,
+                             "SELECT unit_id FROM work_order WHERE id = ?", "i", (int64_t)number);
+    if (found < 0)
+        return -1;
+    if (found == 0)
+        return error_set(error, EXIT_BAD_DATA, "work_order", 0, "the id of one that exists",
+                         "there is no work order \"%.60s\"", text);
+    if (ids->unit != 0 && ids->unit != unit)
+        return error_set(error, EXIT_BAD_DATA, "work_order", 0, "one of the unit on the bench",
+                         "work order %lld is of another unit", number);
+    ids->unit = unit;
+    ids->work_order = number;
+    return 0;
+}
+
+int catalogue_bench_ids(struct store *store, const struct on_bench *on_bench, struct bench_ids *ids,
+                        struct error *error)
+{
+    *ids = (struct bench_ids){0};
+    if (catalogue_type_id(store, on_bench->module_type, &ids->module_type, error) != 0 ||
+        catalogue_unit_id(store, on_bench->unit, ids->module_type, &ids->unit, error) != 0)
+        return -1;
+    return work_order_id(store, on_bench->work_order, ids, error);
+}
+
+static int put_on_bench(struct store *store, const char *supply, const struct on_bench *on_bench,
+                        struct error *error)
+{
+    struct bench_ids ids = {0};
+    if (catalogue_bench_ids(store, on_bench, &ids, error) != 0)
+        return -1;
+    return database_run(&store->database, error, NULL,
+                        "INSERT INTO on_bench VALUES"
+                        " (?1, nullif(?2, 0), nullif(?3, 0), nullif(?4, 0), ?5, ?6)"
+                        " ON CONFLICT (supply) DO UPDATE SET module_type_id = nullif(?2, 0),"
+                        " unit_id = nullif(?3, 0), work_order_id = nullif(?4, 0), stage = ?5,"
+                        " changed_us = ?6",
+                        "tiiiei", supply, ids.module_type, ids.unit, ids.work_order,
+                        on_bench->stage, clock_wall_us()) < 0
+               ? -1
+               : 0;
+}
+
+int store_put_on_bench(struct store *store, const char *supply, const struct on_bench *on_bench,
+                       struct error *error)
+{
+    if (database_begin(&store->database, error) != 0)
+        return -1;
+    return store_end_transaction(store, put_on_bench(store, supply, on_bench, error), error);
+}
+
+/* --- module types --- */
+
+struct type_fields {
+    const char *name;
+    double nominal_voltage_V, current_limit_A, watch_s;
+    char *feeds, *cautions;
+};
+
+static int read_type(const json_t *type, struct type_fields *fields, struct error *error)
+{
+    static const char *const known[] = {
+        "name", "nominal_voltage_V", "current_limit_A", "watch_s", "feeds", "cautions", NULL};
+    if (check_keys(type, "a module type", known, error) != 0 ||
+        text_field(type, "name", true, LONGEST_NAME, &fields->name, error) != 0 ||
+        number_field(type, "nominal_voltage_V", 1000, &fields->nominal_voltage_V, error) != 0 ||
+        number_field(type, "current_limit_A", 1000, &fields->current_limit_A, error) != 0 ||
+        number_field(type, "watch_s", 86400, &fields->watch_s, error) != 0 ||
+        list_field(type, "feeds", true, &fields->feeds, error) != 0)
+        return -1;
+    return list_field(type, "cautions", false, &fields->cautions, error);
+}
+
+static int write_type(struct store *store, const json_t *type, const struct type_fields *fields,
+                      struct error *error)
+{
+    int64_t id = 0;
+    if (catalogue_type_id(store, fields->name, &id, error) != 0)
+        return -1;
+    /* A key that is not there leaves what is kept; null takes it away. */
+    return database_run(
+               &store->database, error, NULL,
+               "UPDATE module_type SET"
+               " nominal_voltage_V = CASE ?1 WHEN 1 THEN ?2 ELSE nominal_voltage_V END,"
+               " current_limit_A = CASE ?3 WHEN 1 THEN ?4 ELSE current_limit_A END,"
+               " watch_s = CASE ?5 WHEN 1 THEN ?6 ELSE watch_s END,"
+               " feeds = CASE ?7 WHEN 1 THEN coalesce(?8, '[]') ELSE feeds END,"
+               " cautions = CASE ?9 WHEN 1 THEN coalesce(?10, '[]') ELSE cautions END"
+               " WHERE id = ?11",
+               "idididititi", (int64_t)(json_object_get(type, "nominal_voltage_V") != NULL),
+               fields->nominal_voltage_V,
+               (int64_t)(json_object_get(type, "current_limit_A") != NULL), fields->current_limit_A,
+               (int64_t)(json_object_get(type, "watch_s") != NULL), fields->watch_s,
+               (int64_t)(json_object_get(type, "feeds") != NULL), fields->feeds,
+               (int64_t)(json_object_get(type, "cautions") != NULL), fields->cautions, id) < 0
+               ? -1
+               : 0;
+}
+
+int store_put_module_type(struct store *store, const json_t *type, struct error *error)
+{
+    struct type_fields fields = {0};
+    int status = read_type(type, &fields, error);
+    if (status == 0)
+        status = database_begin(&store->database, error);
+    if (status == 0)
+        status = store_end_transaction(store, write_type(store, type, &fields, error), error);
+    free(fields.feeds);
+    free(fields.cautions);
+    return status;
+}
+
+/* --- units and work orders --- */
+
+static int write_unit(struct store *store, const char *serial, const char *module_type,
+                      const char *revision, const char *set_up, int64_t *id, struct error *error)
+{
+    int64_t type = 0;
+    if (catalogue_type_id(store, module_type, &type, error) != 0 ||
+        catalogue_unit_id(store, serial, type, id, error) != 0)
+        return -1;
+    return database_run(&store->database, error, NULL,
+                        "UPDATE unit SET module_type_id = coalesce(nullif(?, 0), module_type_id),"
+                        " revision = coalesce(?, revision), set_up = coalesce(?, set_up)"
+                        " WHERE id = ?",
+                        "ieei", type, revision, set_up, *id) < 0
+               ? -1
+               : 0;
+}
+
+int store_put_unit(struct store *store, const json_t *unit, int64_t *id, struct error *error)
+{
+    static const char *const known[] = {"serial", "module_type", "revision", "set_up", NULL};
+    const char *serial = NULL;
+    const char *type = NULL;
+    const char *revision = NULL;
+    const char *set_up = NULL;
+    if (check_keys(unit, "a unit", known, error) != 0 ||
+        text_field(unit, "serial", true, LONGEST_NAME, &serial, error) != 0 ||
+        text_field(unit, "module_type", false, LONGEST_NAME, &type, error) != 0 ||
+        text_field(unit, "revision", false, LONGEST_NAME, &revision, error) != 0 ||
+        text_field(unit, "set_up", false, LONGEST_NAME, &set_up, error) != 0 ||
+        database_begin(&store->database, error) != 0)
+        return -1;
+    int64_t made = 0;
+    int status = write_unit(store, serial, type, revision, set_up, &made, error);
+    status = store_end_transaction(store, status, error);
+    if (status == 0)
+        *id = made;
+    return status;
+}
+
+static int write_work_order(struct store *store, const char *serial, const char *complaint,
+                            int64_t *id, struct error *error)
+{
+    int64_t unit = 0;
+    if (catalogue_unit_id(store, serial, 0, &unit, error) != 0 ||
+        database_run(&store->database, error, NULL,
+                     "INSERT INTO work_order (unit_id, complaint, created_us) VALUES (?, ?, ?)",
+                     "iei", unit, complaint, clock_wall_us()) < 0)
+        return -1;
+    *id = sqlite3_last_insert_rowid(store->database.connection);
+    return 0;
+}
+
+int store_put_work_order(struct store *store, const json_t *order, int64_t *id, struct error *error)
+{
+    static const char *const known[] = {"unit", "complaint", NULL};
+    const char *serial = NULL;
+    const char *complaint = NULL;
+    if (check_keys(order, "a work order", known, error) != 0 ||
+        text_field(order, "unit", true, LONGEST_NAME, &serial, error) != 0 ||
+        text_field(order, "complaint", false, LONGEST_TEXT, &complaint, error) != 0 ||
+        database_begin(&store->database, error) != 0)
+        return -1;
+    int64_t made = 0;
+    int status = write_work_order(store, serial, complaint, &made, error);
+    status = store_end_transaction(store, status, error);
+    if (status == 0)
+        *id = made;
+    return status;
+}
