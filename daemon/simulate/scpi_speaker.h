@@ -1,0 +1,14 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * SCPI on the wire: messages end with LF (a CR before it is white space),
+ * replies with LF.
+ */
+#ifndef WAKEDRAW_SIMULATE_SCPI_SPEAKER_H
+#define WAKEDRAW_SIMULATE_SCPI_SPEAKER_H
+
+#include "simulate/simulator.h"
+
+/* The simulator must have its SCPI device. */
+struct speaker scpi_speaker(struct simulator *simulator);
+
+#endif
