@@ -21,17 +21,23 @@ static int check_keys(const json_t *object, const char *what, const char *const 
 {
     if (!json_is_object(object))
         return error_set(error, EXIT_BAD_DATA, what, 0, "a JSON object", "found something else");
+    /* The library walks only what it may change. */
+    json_t *copy = json_deep_copy(object);
+    if (!copy)
+        return error_set(error, EXIT_SOFTWARE, what, 0, NULL, "memory is out");
+    int status = 0;
     const char *key = NULL;
     json_t *value = NULL;
-    json_object_foreach((json_t *)(uintptr_t)object, key, value)
+    json_object_foreach(copy, key, value)
     {
         const char *const *name = known;
         while (*name && strcmp(*name, key) != 0)
             name++;
         if (!*name)
-            return error_set(error, EXIT_BAD_DATA, key, 0, NULL, "%s: unknown key", what);
+            status = error_set(error, EXIT_BAD_DATA, key, 0, NULL, "%s: unknown key", what);
     }
-    return 0;
+    json_decref(copy);
+    return status;
 }
 
 /* *text stays "" where the field is missing or null. */
@@ -145,8 +151,6 @@ int catalogue_unit_id(struct store *store, const char *serial, int64_t module_ty
 static int work_order_id(struct store *store, const char *text, struct bench_ids *ids,
                          struct error *error)
 {
-    if (!text[0])
-        return 0;
     char *end = NULL;
     long long number = strtoll(text, &end, 10);
     int64_t unit = 0;
@@ -174,7 +178,7 @@ int catalogue_bench_ids(struct store *store, const struct on_bench *on_bench, st
     if (catalogue_type_id(store, on_bench->module_type, &ids->module_type, error) != 0 ||
         catalogue_unit_id(store, on_bench->unit, ids->module_type, &ids->unit, error) != 0)
         return -1;
-    return work_order_id(store, on_bench->work_order, ids, error);
+    return on_bench->work_order[0] ? work_order_id(store, on_bench->work_order, ids, error) : 0;
 }
 
 static int put_on_bench(struct store *store, const char *supply, const struct on_bench *on_bench,

@@ -32,6 +32,7 @@ enum {
     MOST_BYTES_A_READING = 3 * 10 + 11, /* three varints, one run */
     MOST_VARINT = 10,
     COLUMNS = 3,
+    COLUMN_HEADS = 2 * COLUMNS,
     LEVEL = 9,
 };
 
@@ -109,7 +110,7 @@ static bool to_ticks(double value, int decimals, int64_t *ticks)
         return false;
     *ticks = (int64_t)whole;
     double back = (double)*ticks / powers_of_ten[decimals];
-    return memcmp(&back, &value, sizeof value) == 0;
+    return back == value && !signbit(back) == !signbit(value);
 }
 
 /* The fewest decimals that hold the whole column, or RAW_DOUBLES. */
@@ -228,7 +229,7 @@ static uint8_t *pack_with(struct packer *packer, const struct reading *readings,
     size_t squeezed = 0;
     bool smaller = squeeze(packer, packer->body, plain, &squeezed) && squeezed < plain;
     size_t body = smaller ? squeezed : plain;
-    uint8_t *packed = malloc(HEAD + 2 * MOST_VARINT + body);
+    uint8_t *packed = malloc((size_t)HEAD + 2 * (size_t)MOST_VARINT + body);
     if (!packed)
         return NULL;
     packed[0] = VERSION;
@@ -249,7 +250,7 @@ uint8_t *trace_pack(const struct reading *readings, size_t count, size_t *bytes)
 {
     if (count > MOST_READINGS)
         return NULL;
-    size_t most = count * MOST_BYTES_A_READING + 2 * COLUMNS + 1;
+    size_t most = count * MOST_BYTES_A_READING + COLUMN_HEADS + 1;
     struct packer packer = {.zstd = ZSTD_createCCtx(),
                             .ticks = malloc((count + 1) * sizeof(int64_t)),
                             .body = malloc(most),
@@ -415,7 +416,7 @@ int trace_unpack(const uint8_t *packed, size_t bytes, struct trace *trace)
     uint64_t count = 0;
     uint64_t plain = 0;
     if (!take_varint(&source, &count) || count > MOST_READINGS || !take_varint(&source, &plain) ||
-        plain > count * MOST_BYTES_A_READING + 2 * COLUMNS + 1)
+        plain > count * MOST_BYTES_A_READING + COLUMN_HEADS + 1)
         return -1;
     bool sound = false;
     if (packed[5] == BODY_ZSTD)
