@@ -33,6 +33,26 @@ char *clock_rfc3339(int64_t wall_us, char text[25])
     return text;
 }
 
+bool clock_parse_rfc3339(const char *text, int64_t *wall_us)
+{
+    struct tm utc = {0};
+    const char *at = strptime(text, "%Y-%m-%dT%H:%M:%S", &utc);
+    if (!at)
+        return false;
+    int64_t fraction_us = 0;
+    if (*at == '.') {
+        int64_t step_us = 100000;
+        for (at++; *at >= '0' && *at <= '9' && step_us > 0; at++, step_us /= 10)
+            fraction_us += step_us * (*at - '0');
+        if (at[-1] == '.')
+            return false;
+    }
+    if (at[0] != 'Z' || at[1])
+        return false;
+    *wall_us = (int64_t)timegm(&utc) * 1000000 + fraction_us;
+    return true;
+}
+
 void clock_sleep_until(double monotonic_s)
 {
     if (!(monotonic_s > 0))

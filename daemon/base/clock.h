@@ -6,6 +6,7 @@
 #ifndef WAKEDRAW_BASE_CLOCK_H
 #define WAKEDRAW_BASE_CLOCK_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 /* Seconds of CLOCK_MONOTONIC; only differences mean anything. */
@@ -17,6 +18,10 @@ int64_t clock_wall_us(void);
 /* "2026-01-31T08:05:09.123Z" (RFC 3339, UTC, milliseconds) into text of at
  * least 25 bytes; returns text. */
 char *clock_rfc3339(int64_t wall_us, char text[25]);
+
+/* Microseconds since 1970 of such a text, with none to six digits behind the
+ * second's point; false where it is none. */
+bool clock_parse_rfc3339(const char *text, int64_t *wall_us);
 
 /* Sleeps until the monotonic instant; returns at once if it has passed. */
 void clock_sleep_until(double monotonic_s);

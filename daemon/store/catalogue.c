@@ -34,7 +34,7 @@ static int check_keys(const json_t *object, const char *what, const char *const 
         while (*name && strcmp(*name, key) != 0)
             name++;
         if (!*name)
-            status = error_set(error, EXIT_BAD_DATA, key, 0, NULL, "%s: unknown key", what);
+            status = error_set(error, EXIT_BAD_DATA, key, 0, NULL, "is an unknown key of %s", what);
     }
     json_decref(copy);
     return status;

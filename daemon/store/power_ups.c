@@ -5,10 +5,12 @@
  */
 #include "store/store_private.h"
 
+#include "base/clock.h"
 #include "base/log.h"
 #include "store/trace_pack.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -329,6 +331,88 @@ int store_end_on_time(struct store *store, int64_t id, double ended_s, const cha
     if (database_begin(&store->database, error) != 0)
         return -1;
     return store_end_transaction(store, end_on_time(store, id, ended_s, why, error), error);
+}
+
+/* --- from another store --- */
+
+struct moved {
+    const char *supply, *state, *ended_why;
+    int64_t started_us;
+    struct on_bench on_bench;
+    double ended_s;
+};
+
+static const char *text_of(const json_t *item, const char *key)
+{
+    const char *text = json_string_value(json_object_get(item, key));
+    return text ? text : "";
+}
+
+static int copy_name(const json_t *item, const char *key, char *name, size_t size,
+                     struct error *error)
+{
+    if (snprintf(name, size, "%s", text_of(item, key)) < (int)size)
+        return 0;
+    return error_set(error, EXIT_BAD_DATA, key, 0, "a shorter text", "found \"%.60s...\"", name);
+}
+
+static int read_moved(const json_t *item, struct moved *moved, struct error *error)
+{
+    moved->supply = text_of(item, "supply");
+    moved->state = text_of(item, "state");
+    moved->ended_why = text_of(item, "ended_why");
+    if (!moved->supply[0])
+        return error_set(error, EXIT_BAD_DATA, "supply", 0, "a text", "is missing");
+    if (!clock_parse_rfc3339(text_of(item, "started_at"), &moved->started_us))
+        return error_set(error, EXIT_BAD_DATA, "started_at", 0, "a time like 2026-01-31T08:05:09Z",
+                         "found \"%.60s\"", text_of(item, "started_at"));
+    if (strcmp(moved->state, "complete") != 0 && strcmp(moved->state, "incomplete") != 0)
+        return error_set(error, EXIT_BAD_DATA, "state", 0, "complete or incomplete",
+                         "found \"%.60s\"", moved->state);
+    struct on_bench *on_bench = &moved->on_bench;
+    if (copy_name(item, "module_type", on_bench->module_type, sizeof on_bench->module_type,
+                  error) != 0 ||
+        copy_name(item, "unit", on_bench->unit, sizeof on_bench->unit, error) != 0 ||
+        copy_name(item, "stage", on_bench->stage, sizeof on_bench->stage, error) != 0)
+        return -1;
+    const json_t *on_time_s = json_object_get(item, "on_time_s");
+    double onset_s = onset_of(item);
+    moved->ended_s = (double)NAN;
+    if (json_is_number(on_time_s))
+        moved->ended_s = json_number_value(on_time_s) + (isnan(onset_s) ? 0 : onset_s);
+    return 0;
+}
+
+static int put_moved(struct store *store, const json_t *item, const struct moved *moved,
+                     const struct reading *readings, size_t count, int64_t *id, struct error *error)
+{
+    int found = database_run(&store->database, error, id,
+                             "SELECT id FROM power_up WHERE supply = ? AND started_us / 1000 = ?",
+                             "ti", moved->supply, moved->started_us / 1000);
+    if (found != 0)
+        return found;
+    int version = (int)json_integer_value(json_object_get(item, "reference_version"));
+    if (begin(store, moved->supply, moved->started_us, &moved->on_bench, NULL, id, error) != 0 ||
+        append(store, *id, false, readings, count, error) != 0 ||
+        put_verdict(store, *id, json_object_get(item, "verdict"), version, error) != 0 ||
+        put_signature(store, *id, json_object_get(item, "signature"), error) != 0 ||
+        database_run(
+            &store->database, error, NULL,
+            "UPDATE power_up SET state = ?, ended_s = coalesce(?, last_s, 0), ended_why = ?"
+            " WHERE id = ?",
+            "tdei", moved->state, moved->ended_s, moved->ended_why, *id) < 0)
+        return -1;
+    return pieces_join(store, *id, false, error);
+}
+
+int store_put_power_up(struct store *store, const json_t *item, const struct reading *readings,
+                       size_t count, int64_t *id, struct error *error)
+{
+    struct moved moved = {0};
+    if (read_moved(item, &moved, error) != 0 || database_begin(&store->database, error) != 0)
+        return -1;
+    int status = put_moved(store, item, &moved, readings, count, id, error);
+    return store_end_transaction(store, status, error) == 0 ? status : -1;
 }
 
 /* --- after a kill --- */

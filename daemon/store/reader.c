@@ -413,14 +413,9 @@ json_t *store_module_type(struct store_reader *reader, const char *name, struct 
     return get_one(reader, STORE_MODULE_TYPES, "p.name = ?", "t", 0, name, false, error);
 }
 
-char *store_reference_text(struct store_reader *reader, const char *module_type, int *version,
-                           struct error *error)
+static char *first_text(struct store_reader *reader, sqlite3_stmt *statement, int *version,
+                        struct error *error)
 {
-    sqlite3_stmt *statement = database_query(
-        &reader->database, error,
-        "SELECT text, version FROM reference r JOIN module_type t ON t.id = r.module_type_id"
-        " WHERE t.name = ? ORDER BY version DESC LIMIT 1",
-        "t", module_type);
     if (!statement)
         return NULL;
     char *text = NULL;
@@ -435,6 +430,24 @@ char *store_reference_text(struct store_reader *reader, const char *module_type,
     }
     sqlite3_finalize(statement);
     return text;
+}
+
+char *store_reference_text(struct store_reader *reader, const char *module_type, int *version,
+                           struct error *error)
+{
+    const char *sql = "SELECT text, version FROM reference r"
+                      " JOIN module_type t ON t.id = r.module_type_id"
+                      " WHERE t.name = ? ORDER BY version DESC LIMIT 1";
+    return first_text(reader, database_query(&reader->database, error, sql, "t", module_type),
+                      version, error);
+}
+
+char *store_reference_text_by_id(struct store_reader *reader, int64_t id, struct error *error)
+{
+    int ignored = 0;
+    const char *sql = "SELECT text, version FROM reference WHERE id = ?";
+    return first_text(reader, database_query(&reader->database, error, sql, "i", id), &ignored,
+                      error);
 }
 
 int store_read_on_bench(struct store_reader *reader, const char *supply, struct on_bench *on_bench,

@@ -17,6 +17,9 @@
 
 struct store;
 
+/* Errors about a field of JSON (a unit's "serial", "work_order") name the field
+ * as the error's file, with EXIT_BAD_DATA. */
+
 /* Makes the directory and the file where missing, brings an older schema up to
  * date inside one transaction, refuses a newer one by name; power-ups left open
  * by a process that was killed become incomplete. NULL with the error filled
@@ -24,7 +27,9 @@ struct store;
 struct store *store_open(const char *directory, struct error *error);
 void store_close(struct store *store);
 
-/* What is connected to an output; empty strings: not said. */
+/* What is connected to an output; empty strings: not said. A module type or a
+ * unit (by serial number) that does not exist yet is made; a work order is the
+ * id of one that exists, of this unit (a unit not said is the order's). */
 struct on_bench {
     char module_type[128], unit[128], work_order[64], stage[64];
 };
@@ -53,7 +58,8 @@ int store_finish_power_up(struct store *store, int64_t id, enum power_up_state s
                           const json_t *verdict, int reference_version, const json_t *signature,
                           const struct reading *readings, size_t count, struct error *error);
 
-/* The on-time log is over. */
+/* The on-time log is over; `why` as in the contract. (What a killed process left
+ * on ends with its last reading, "wakedraw stopped".) */
 int store_end_on_time(struct store *store, int64_t id, double ended_s, const char *why,
                       struct error *error);
 
@@ -75,7 +81,15 @@ int store_put_work_order(struct store *store, const json_t *order, int64_t *id,
 int store_put_reference(struct store *store, const char *module_type, int wanted_version,
                         const char *text, int *version, int64_t *id, struct error *error);
 
-/* Free space, quick_check's word, bytes a reading of what is packed. */
+/* A whole power-up from another store: its item (the contract's shape, with
+ * "signature") and its readings, in one commit. Its id and work order are not
+ * taken over. 1: it is here already (same supply and start), *id says which. */
+int store_put_power_up(struct store *store, const json_t *item, const struct reading *readings,
+                       size_t count, int64_t *id, struct error *error);
+
+/* {"directory", "schema_version", "quick_check", "size_bytes", "free_bytes",
+ * "packed_readings", "bytes_per_reading": or null, "last_commit_at": or null}.
+ * The one function here that any thread may call at any time. */
 json_t *store_health(struct store *store);
 
 /* --- reading --- */
@@ -118,6 +132,8 @@ int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trac
  * EXIT_OK: there is none). */
 char *store_reference_text(struct store_reader *reader, const char *module_type, int *version,
                            struct error *error);
+/* The text of a reference by its id; as above. */
+char *store_reference_text_by_id(struct store_reader *reader, int64_t id, struct error *error);
 /* One module type by name, JSON null where there is none. */
 json_t *store_module_type(struct store_reader *reader, const char *name, struct error *error);
 int store_read_on_bench(struct store_reader *reader, const char *supply, struct on_bench *on_bench,
