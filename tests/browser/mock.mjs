@@ -1,0 +1,241 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// A bench of paper for the page's tests: the HTTP interface and the live stream
+// in the shapes of the contract, driven by the test, so that stale, gone, late
+// and restarted can be had at will. play.mjs plays it for the eye.
+
+import { readFile } from 'node:fs/promises';
+import { createServer } from 'node:http';
+import { extname, join, normalize } from 'node:path';
+import { fileURLToPath } from 'node:url';
+
+const WEB = fileURLToPath(new URL('../../web/', import.meta.url));
+const KINDS = {
+  '.html': 'text/html; charset=utf-8', '.js': 'text/javascript; charset=utf-8',
+  '.css': 'text/css; charset=utf-8', '.svg': 'image/svg+xml',
+};
+export const POLICY = "default-src 'self'";
+
+export class MockBench {
+  constructor() {
+    this.supplies = new Map();
+    this.types = [];
+    this.references = [];
+    this.powerUps = [];
+    this.puts = []; // what PUT on-bench brought
+    this.refusal = null; // the next PUT's problem
+    this.streams = new Set();
+    this.eventId = 0;
+    this.clock_s = 1000;
+    this.port = 0;
+    this.heartbeats = true;
+  }
+
+  // --- the server ---
+
+  async start(port = this.port) {
+    this.server = createServer((request, response) => this.answer(request, response));
+    await new Promise((resolve, reject) => {
+      this.server.once('error', reject);
+      this.server.listen(port, '127.0.0.1', resolve);
+    });
+    this.port = this.server.address().port;
+    this.beat = setInterval(() => {
+      if (this.heartbeats) this.send('heartbeat', { at: new Date().toISOString() });
+    }, 2000);
+    return this;
+  }
+
+  get url() {
+    return `http://127.0.0.1:${this.port}/`;
+  }
+
+  // Ends at once, streams and all, as a killed process would.
+  async stop() {
+    clearInterval(this.beat);
+    for (const stream of this.streams) stream.destroy();
+    this.streams.clear();
+    this.server.closeAllConnections();
+    await new Promise((resolve) => this.server.close(resolve));
+  }
+
+  async answer(request, response) {
+    const url = new URL(request.url, this.url);
+    response.setHeader('Content-Security-Policy', POLICY);
+    try {
+      if (!url.pathname.startsWith('/api/v1/')) await this.file(url.pathname, response);
+      else await this.api(request, url, response);
+    } catch (error) {
+      json(response, 500, { title: 'mock', status: 500, detail: error.stack });
+    }
+  }
+
+  async file(path, response) {
+    const inside = normalize(path === '/' ? '/index.html' : path)
+      .replace(/^\/vendor\/uplot\//, '/node_modules/uplot/dist/');
+    let content;
+    try {
+      content = await readFile(join(WEB, inside));
+    } catch (error) {
+      if (error.code !== 'ENOENT' && error.code !== 'EISDIR') throw error;
+      response.writeHead(404).end();
+      return;
+    }
+    response.writeHead(200, {
+      'Content-Type': KINDS[extname(inside)] ?? 'application/octet-stream',
+      'Cache-Control': 'no-store',
+    });
+    response.end(content);
+  }
+
+  async api(request, url, response) {
+    const [kind, id, deed] = url.pathname.slice('/api/v1/'.length).split('/').map(decodeURIComponent);
+    const limit = Number(url.searchParams.get('limit') ?? 50);
+    const list = (items) => json(response, 200, { items: items.slice(0, limit), next: null });
+    if (kind === 'live') return this.stream(response);
+    if (kind === 'supplies' && deed === 'on-bench') return this.putOnBench(request, id, response);
+    if (kind === 'supplies') return list([...this.supplies.values()]);
+    if (kind === 'module-types' && request.method === 'POST') {
+      const type = { id: String(this.types.length + 1), feeds: [], cautions: [], ...await body(request) };
+      this.types.push(type);
+      return json(response, 201, type);
+    }
+    if (kind === 'module-types') return list(this.types);
+    if (kind === 'references') {
+      if (id) return one(response, this.references, id);
+      const type = url.searchParams.get('module_type');
+      return list(this.references.filter((each) => each.module_type === type)
+        .map(({ reference, ...item }) => item));
+    }
+    if (kind === 'power-ups') {
+      if (id) return one(response, this.powerUps, id);
+      return list(this.powerUps.map(({ trace, signature, ...item }) => item).reverse());
+    }
+    return json(response, 404, { title: 'Not found', status: 404 });
+  }
+
+  async putOnBench(request, name, response) {
+    const said = await body(request);
+    if (this.refusal) {
+      const refusal = this.refusal;
+      this.refusal = null;
+      return json(response, refusal.status, refusal);
+    }
+    this.puts.push({ name, said });
+    Object.assign(this.supplies.get(name), said);
+    json(response, 200, this.supplies.get(name));
+    return this.tell(name);
+  }
+
+  stream(response) {
+    response.writeHead(200, { 'Content-Type': 'text/event-stream', 'Cache-Control': 'no-store' });
+    response.write('retry: 500\n\n');
+    this.streams.add(response);
+    response.on('close', () => this.streams.delete(response));
+    response.write(`event: heartbeat\ndata: ${JSON.stringify({ at: new Date().toISOString() })}\n\n`);
+  }
+
+  send(name, data) {
+    this.eventId++;
+    for (const stream of this.streams) {
+      stream.write(`id: ${this.eventId}\nevent: ${name}\ndata: ${JSON.stringify(data)}\n\n`);
+    }
+  }
+
+  // --- what happens on it ---
+
+  addSupply(name, parts = {}) {
+    this.supplies.set(name, {
+      name, link: 'tcp:127.0.0.1:5025', profile: 'scpi', output: 1, control: false,
+      state: 'reading', problem: null, identity: 'Harbour Lane,HL-30,0007,1.2', module_type: null,
+      unit: null, work_order: null, stage: null, voltage_V: 0, current_A: 0, output_on: false,
+      limited: false, last_reading_at: new Date().toISOString(), age_s: 0.01, rate_hz: 48.7,
+      limit_hz: 50, limit_why: 'the supply converts 50 times a second', conversion_hz: 50,
+      jitter_s: 0.0008, longest_gap_s: 0.031, gaps: 0, repeats: 0, timeouts: 0, garbled: 0,
+      resynchronised: 0, dropped: 0, power_up: null, reference_version: null, judging_s: null,
+      commit_s: null, ...parts,
+    });
+  }
+
+  tell(name, parts = {}) {
+    Object.assign(this.supplies.get(name), parts);
+    this.send('supply', this.supplies.get(name));
+  }
+
+  read(name, time_s, voltage_V, current_A) {
+    const item = this.supplies.get(name);
+    item.last_reading_at = new Date().toISOString();
+    item.age_s = 0;
+    this.send('reading', { supply: name, power_up: item.power_up, time_s, voltage_V, current_A });
+    const open = this.powerUps.find((each) => each.id === item.power_up);
+    if (!open) return;
+    open.trace.time_s.push(...time_s.map((time) => time - open.mock_start_s));
+    open.trace.voltage_V.push(...voltage_V);
+    open.trace.current_A.push(...current_A);
+  }
+
+  begin(name, id, onset_time_s, watch_s) {
+    const item = this.supplies.get(name);
+    const powerUp = {
+      id, supply: name, started_at: new Date().toISOString(), state: 'open',
+      module_type: item.module_type, unit: item.unit, work_order: item.work_order,
+      stage: item.stage, verdict: null, reference_version: item.reference_version, onset_s: 0.5,
+      ended_why: null, on_time_s: null, readings: 0, mock_start_s: onset_time_s - 0.5,
+      mock_onset_s: onset_time_s, mock_watch_s: watch_s, signature: null,
+      trace: { time_s: [], voltage_V: [], current_A: [] },
+    };
+    this.powerUps.push(powerUp);
+    item.power_up = id;
+    item.output_on = true;
+    this.tellPowerUp(id);
+    this.tell(name);
+  }
+
+  tellPowerUp(id, parts = {}) {
+    const powerUp = Object.assign(this.powerUps.find((each) => each.id === id), parts);
+    const { trace, signature, ...item } = powerUp;
+    this.send('power-up', {
+      supply: powerUp.supply, onset_time_s: powerUp.mock_onset_s, power_up: item, signature,
+      watch_s: powerUp.mock_watch_s,
+    });
+  }
+
+  judge(id, verdict, phases, { kept = true, sent_at = undefined } = {}) {
+    const powerUp = this.powerUps.find((each) => each.id === id);
+    powerUp.verdict = verdict;
+    powerUp.signature = { onset_s: 0.5, baseline_A: 0, phases };
+    this.send('verdict', {
+      supply: powerUp.supply, power_up: id, verdict, phases, kept, judging_s: 0.0004,
+      commit_s: kept ? 0.006 : null, sent_at,
+    });
+  }
+
+  end(id, why) {
+    const powerUp = this.powerUps.find((each) => each.id === id);
+    Object.assign(this.supplies.get(powerUp.supply), { power_up: null, output_on: false });
+    this.tellPowerUp(id, {
+      ended_why: why, state: why === 'supply gone' ? 'incomplete' : 'complete',
+      on_time_s: powerUp.trace.time_s.length > 0 ? powerUp.trace.time_s.at(-1) - 0.5 : 0,
+    });
+    this.tell(powerUp.supply);
+  }
+}
+
+function json(response, status, content) {
+  response.writeHead(status, {
+    'Content-Type': status < 400 ? 'application/json' : 'application/problem+json',
+  });
+  response.end(JSON.stringify(content));
+}
+
+function one(response, rows, id) {
+  const row = rows.find((each) => each.id === id);
+  if (row) json(response, 200, row);
+  else json(response, 404, { title: 'Not found', status: 404, detail: `no ${id}` });
+}
+
+async function body(request) {
+  const pieces = [];
+  for await (const piece of request) pieces.push(piece);
+  return JSON.parse(Buffer.concat(pieces).toString('utf8'));
+}

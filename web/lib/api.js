@@ -1,0 +1,68 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// The bench's HTTP interface. What fails is thrown as a Problem with a sentence
+// to show.
+
+const ROOT = '/api/v1/';
+const PATIENCE_MS = 8000;
+const CODE_KEY = 'bench.access-code';
+
+export class Problem extends Error {
+  constructor(message, status = 0, field = null) {
+    super(message);
+    this.status = status; // 0: no answer at all
+    this.field = field;
+  }
+}
+
+export function setAccessCode(code) {
+  sessionStorage.setItem(CODE_KEY, code);
+}
+
+export function get(path) {
+  return ask('GET', path);
+}
+
+export function put(path, body) {
+  return ask('PUT', path, body);
+}
+
+export function post(path, body) {
+  return ask('POST', path, body);
+}
+
+async function ask(method, path, body) {
+  const headers = { Accept: 'application/json' };
+  const code = sessionStorage.getItem(CODE_KEY);
+  if (code) headers.Authorization = `Bearer ${code}`;
+  if (body !== undefined) headers['Content-Type'] = 'application/json';
+  let answer;
+  let text;
+  try {
+    answer = await fetch(ROOT + path, {
+      method,
+      headers,
+      body: body === undefined ? undefined : JSON.stringify(body),
+      cache: 'no-store',
+      signal: AbortSignal.timeout(PATIENCE_MS),
+    });
+    text = await answer.text();
+  } catch (cause) {
+    throw new Problem(`The bench did not answer (${cause.message}).`);
+  }
+  const content = parse(text);
+  if (!answer.ok) {
+    const detail = content?.detail ?? content?.title ?? `answer ${answer.status}`;
+    throw new Problem(detail, answer.status, content?.field ?? null);
+  }
+  if (content === undefined) throw new Problem(`${path}: the answer is not JSON.`, answer.status);
+  return content;
+}
+
+function parse(text) {
+  try {
+    return JSON.parse(text);
+  } catch {
+    return undefined;
+  }
+}

@@ -1,0 +1,260 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// The bench page: hears the live stream, keeps a watch for each supply, and
+// lays the chosen one on the ticket.
+
+import { Problem, get } from '../lib/api.js';
+import { LiveStream } from '../lib/live_stream.js';
+import { setData, setHidden, setText } from '../lib/page.js';
+import { References } from '../lib/references.js';
+import { SupplyWatch } from '../lib/supply_watch.js';
+import { onBenchForm, stageButtons } from './on_bench_form.js';
+import { Copy } from './copy.js';
+import { phasesView } from './phases.js';
+import { benchPicture } from './pictures.js';
+import { stripView } from './strip.js';
+import { supplyView, tabsView, tabWords } from './supply_state.js';
+import { traceView } from './trace.js';
+import { verdictView } from './verdict.js';
+
+const CHOICE_KEY = 'bench.supply';
+const TICK_MS = 200;
+
+const at = (id) => document.getElementById(id);
+
+const watches = new Map();
+const asked = new Set(); // power-ups being fetched
+let types = new Map();
+let chosen = null; // a supply's name
+let streamOpen = false;
+let lostSince_ms = null; // wall clock of the bench
+let clockOffset_ms = 0; // the bench's wall clock less the tablet's
+let trouble = ''; // why the last question to the bench failed
+
+const references = new References(get, render);
+const copy = new Copy(get, render);
+
+const tabs = tabsView(at('supplies'), choose);
+const verdict = verdictView({
+  block: at('judgement'), mark: at('mark'), drawLabel: at('draw-label'), draw: at('draw'),
+  drawNote: at('draw-note'), reason: at('reason'), details: at('details'), facts: at('facts'),
+  filed: at('filed'), spoken: at('spoken'),
+});
+const phases = phasesView({
+  table: at('phases-table'), body: at('phases'), empty: at('phases-empty'),
+});
+const supply = supplyView({
+  identity: at('identity'), output: at('output'), switchNote: at('switch-note'),
+  rate: at('rate'), cautions: at('cautions'),
+});
+const strip = stripView(at('strip'), (id) => copy.lay(id));
+const entries = onBenchForm({
+  module_type: at('entry-module_type'), unit: at('entry-unit'),
+  work_order: at('entry-work_order'), stage: at('entry-stage'), change: at('entries-change'),
+}, {
+  dialog: at('form-dialog'), form: at('form'), title: at('form-title'),
+  problem: at('form-problem'), save: at('form-save'), cancel: at('form-cancel'),
+  codeRow: at('form-code'), newTypeRow: at('form-new-type'),
+  stages: stageButtons(at('form-stages'), ['as received', 'after repair', 'after soak', 'at return']),
+  fields: {
+    module_type: at('field-module_type'), new_type: at('field-new_type'), unit: at('field-unit'),
+    work_order: at('field-work_order'), stage: at('field-stage'), code: at('field-code'),
+  },
+}, (item) => {
+  watches.get(item.name)?.hearSupply(item, performance.now());
+  fetchTypes();
+  render();
+});
+let picture = null;
+const trace = traceView(at('trace'), () => {
+  picture = compose();
+  return picture.trace;
+});
+
+// --- what is heard ---
+
+const hears = {
+  reading(event) {
+    const watch = watchOf(event.supply);
+    const unknown = watch.hearReading(event, performance.now());
+    if (unknown !== null) fetchPowerUp(watch, unknown);
+    if (watch.name === chosen && copy.id === null) trace.touch();
+  },
+  'power-up'(event) {
+    const watch = watchOf(event.supply);
+    const before = watch.current?.id ?? null;
+    watch.hearPowerUp(event);
+    const now = watch.current?.id ?? null;
+    // A new power-up wants the bench's sheet, not an earlier one's copy.
+    if (watch.name === chosen && now !== null && now !== before) copy.clear();
+    render();
+  },
+  // On the page at once, before anything else is laid out.
+  verdict(event) {
+    const watch = watchOf(event.supply);
+    watch.hearVerdict(event);
+    render();
+  },
+  supply(item) {
+    const watch = watchOf(item.name);
+    const left = watch.hearSupply(item, performance.now());
+    if (left !== null) fetchPowerUp(watch, left, true);
+    choose(chosen);
+  },
+  heartbeat(event) {
+    clockOffset_ms = Date.parse(event.at) - Date.now();
+  },
+};
+
+new LiveStream('/api/v1/live', {
+  heard: (name, data) => hears[name](data),
+  changed(open) {
+    streamOpen = open;
+    if (open) {
+      lostSince_ms = null;
+      refetch();
+    } else {
+      lostSince_ms ??= Date.now() + clockOffset_ms;
+    }
+    render();
+  },
+});
+
+function watchOf(name) {
+  if (!watches.has(name)) watches.set(name, new SupplyWatch(name));
+  return watches.get(name);
+}
+
+// --- what is asked ---
+
+async function refetch() {
+  await attempt(async () => {
+    const { items } = await get('supplies');
+    for (const name of [...watches.keys()]) {
+      if (!items.some((item) => item.name === name)) watches.delete(name);
+    }
+    for (const item of items) {
+      const watch = watchOf(item.name);
+      watch.hearSupply(item, performance.now());
+      const open = item.power_up ?? null;
+      const mine = watch.current?.id ?? null;
+      if (open !== null) fetchPowerUp(watch, open);
+      if (mine !== null && mine !== open) fetchPowerUp(watch, mine, open === null);
+    }
+    choose(chosen);
+  });
+  await attempt(async () => {
+    for (const watch of watches.values()) {
+      const { items } = await get(`power-ups?limit=12&supply=${encodeURIComponent(watch.name)}`);
+      watch.takeStrip(items.filter((item) => item.supply === watch.name));
+    }
+  });
+  await fetchTypes();
+  render();
+}
+
+async function fetchTypes() {
+  await attempt(async () => {
+    const { items } = await get('module-types?limit=500');
+    types = new Map(items.map((type) => [type.name, type]));
+  });
+  references.forget();
+}
+
+// over: it is no longer the open one, whatever the store still says.
+async function fetchPowerUp(watch, id, over = false) {
+  if (asked.has(id)) return;
+  asked.add(id);
+  await attempt(async () => {
+    watch.adopt(await get(`power-ups/${encodeURIComponent(id)}`), over);
+  });
+  asked.delete(id);
+  render();
+}
+
+async function attempt(question) {
+  try {
+    await question();
+    trouble = '';
+  } catch (problem) {
+    if (!(problem instanceof Problem)) throw problem;
+    trouble = problem.message;
+  }
+}
+
+// --- which supply ---
+
+function choose(name) {
+  const wanted = name ?? decodeURIComponent(location.hash.slice(1)) ?? '';
+  const next = [wanted, localStorage.getItem(CHOICE_KEY)].find((each) => watches.has(each))
+    ?? watches.keys().next().value ?? null;
+  if (next !== chosen) copy.clear();
+  chosen = next;
+  if (name !== null && next === name && watches.has(name)) {
+    localStorage.setItem(CHOICE_KEY, name);
+    const hash = `#${encodeURIComponent(name)}`;
+    if (location.hash !== hash) history.replaceState(null, '', hash);
+  }
+  render();
+}
+
+window.addEventListener('hashchange', () => choose(decodeURIComponent(location.hash.slice(1))));
+
+// --- what is laid out ---
+
+function compose() {
+  const watch = chosen === null ? null : watches.get(chosen);
+  return benchPicture({
+    watch, copy: copy.detail, copyId: copy.id, copyProblem: copy.problem, references,
+    standing: standingOf(watch), lostSince_ms, clockOffset_ms, trouble,
+    now_ms: performance.now(), wall_ms: Date.now(),
+  });
+}
+
+function standingOf(watch) {
+  if (watch) return watch.standing(performance.now(), streamOpen);
+  return streamOpen ? 'unheard' : 'lost';
+}
+
+function render() {
+  picture = compose();
+  verdict.show(picture.verdict);
+  const watch = chosen === null ? null : watches.get(chosen);
+  const standing = standingOf(watch);
+  setData(at('ticket'), 'sheet', copy.id === null ? 'live' : 'copy');
+  setData(at('ticket'), 'standing', standing);
+  setData(at('ticket'), 'struck', picture.struck ? 'yes' : 'no');
+  setHidden(at('copy-band'), copy.id === null);
+  setText(at('copy-text'), picture.copyText);
+  setText(at('number'), picture.number ?? '');
+  entries.show(picture.onBench, copy.id !== null);
+  phases.show(picture.phases, picture.expected, picture.suspect);
+  setText(at('trace-caption'), picture.caption);
+  at('trace').setAttribute('aria-label', picture.caption);
+  tabs.show([...watches.values()].map((each) => ({
+    name: each.name, output: each.item?.output ?? '?', state: tabWord(each),
+  })), chosen);
+  if (watch) {
+    const fresh = ['waiting', 'watching', 'judged'].includes(standing);
+    supply.show(watch, fresh, types.get(watch.item?.module_type));
+    strip.show(watch.strip, copy.id, fresh ? watch.current?.id ?? null : null);
+  }
+  document.title = picture.title;
+  trace.touch();
+}
+
+function tabWord(watch) {
+  const standing = standingOf(watch);
+  if (standing === 'judged') return watch.current.verdict.verdict;
+  return tabWords[standing];
+}
+
+at('copy-back').addEventListener('click', () => copy.clear());
+at('entries-change').addEventListener('click', () => {
+  entries.open(chosen, watches.get(chosen)?.item ?? null);
+});
+document.addEventListener('keydown', (event) => {
+  if (event.key === 'Escape' && !at('form-dialog').open) copy.clear();
+});
+setInterval(render, TICK_MS);
+render();

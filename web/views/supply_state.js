@@ -1,0 +1,103 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// The supply's own lines: the tabs to choose one, how it reads, what stands at
+// its output, what to mind.
+
+import { element, rebuilt, setText } from '../lib/page.js';
+import { amperes, counted, milliseconds, perSecond, volts } from '../lib/words.js';
+
+const COMMON_CAUTIONS = [
+  'A good draw is no proof of function.',
+  'Set the current limit before output on.',
+];
+
+// states: [{name, output, state}], chosen: a name.
+export function tabsView(place, choose) {
+  function show(states, chosen) {
+    rebuilt(place, { states, chosen }, () => states.map((each) => {
+      const made = element('button', 'tab',
+        element('span', 'tab-name', `${each.name}, output ${each.output}`),
+        element('span', 'tab-state', each.state));
+      made.type = 'button';
+      made.dataset.supply = each.name;
+      made.setAttribute('aria-pressed', String(each.name === chosen));
+      made.addEventListener('click', () => choose(each.name));
+      return made;
+    }));
+  }
+  return { show };
+}
+
+export const tabWords = {
+  lost: 'no word', unheard: 'not heard', gone: 'gone', opening: 'opening', stale: 'stale',
+  waiting: 'waiting', watching: 'watching', judged: 'on',
+};
+
+export function supplyView(places) {
+  function show(watch, fresh, type) {
+    const { item } = watch;
+    const last = watch.recent.last();
+    setText(places.identity, item?.identity || 'not identified yet');
+    setText(places.output, outputLine(item, last, fresh));
+    setText(places.switchNote, switchLine(item));
+    rebuilt(places.rate, rateLines(item, watch), () => rateLines(item, watch).map(
+      (text) => element('li', '', text),
+    ));
+    const cautions = [...(type?.cautions ?? []), setUpLine(type), ...COMMON_CAUTIONS]
+      .filter(Boolean);
+    setText(places.cautions, cautions.map(sentence).join(' '));
+  }
+  return { show };
+}
+
+function outputLine(item, last, fresh) {
+  if (!fresh || item === null) return 'Output: not known';
+  const on = item.output_on === true ? 'on' : item.output_on === false ? 'off' : 'not told';
+  const limited = item.limited === true ? ', in current limit' : '';
+  const voltage = last ? `, ${volts(last.voltage_V)}` : '';
+  return `Output ${on}${voltage}${limited}`;
+}
+
+function switchLine(item) {
+  return item?.control
+    ? 'Off: use the supply\u2019s own switch; this page cannot switch it yet.'
+    : 'Off: use the switch on the supply.';
+}
+
+function rateLines(item, watch) {
+  if (item === null) return [];
+  const lines = [`reads ${perSecond(item.rate_hz)}${share(item)}`];
+  if (item.limit_why) lines.push(`limited by: ${item.limit_why}`);
+  lines.push(`jitter ${milliseconds(item.jitter_s)}, longest gap ${milliseconds(item.longest_gap_s)}, `
+    + counted(item.gaps ?? 0, 'gap'));
+  const mishaps = [
+    [item.repeats, 'repeat'], [item.timeouts, 'time-out'], [item.garbled, 'garbled reply', 'garbled replies'],
+    [item.dropped, 'dropped', 'dropped'],
+  ].filter(([number]) => number > 0).map(([number, one, many]) => counted(number, one, many));
+  if (mishaps.length > 0) lines.push(mishaps.join(', '));
+  const judging = watch.current?.judging_s ?? item.judging_s;
+  const commit = watch.current?.commit_s ?? item.commit_s;
+  if (typeof judging === 'number') {
+    lines.push(`judged in ${milliseconds(judging)}, on the disk in ${milliseconds(commit)}`);
+  }
+  return lines;
+}
+
+function share(item) {
+  if (!(item.limit_hz > 0) || !(item.rate_hz >= 0)) return '';
+  return ` of ${item.limit_hz.toFixed(item.limit_hz < 20 ? 1 : 0)} possible`;
+}
+
+function setUpLine(type) {
+  if (!type) return null;
+  const parts = [];
+  if (typeof type.nominal_voltage_V === 'number') parts.push(volts(type.nominal_voltage_V));
+  if (typeof type.current_limit_A === 'number') {
+    parts.push(`current limit ${amperes(type.current_limit_A)}`);
+  }
+  return parts.length > 0 ? `${type.name}: ${parts.join(', ')}` : null;
+}
+
+function sentence(text) {
+  return /[.!?]$/.test(text) ? text : `${text}.`;
+}
