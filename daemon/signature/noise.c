@@ -1,0 +1,239 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "signature/noise.h"
+
+#include <math.h>
+#include <stdbool.h>
+#include <stdlib.h>
+
+enum { LOCAL_REACH = 15, LOCAL_STRIDE = 8 };
+
+#define LEAST_DEVIATION_A 1e-5
+#define COARSEST_COUNT_A 0.02
+#define SAME_SHARE 1.25       /* differences within this of the smallest are "equal" */
+#define SIXTY_PERCENT 0.84162 /* of |z|: the normal quantile of 0.8 */
+#define LOCAL_PRIOR 8.0       /* how many differences the whole row's estimate is worth */
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static bool all_multiples(const double *values, size_t count, double step)
+{
+    for (size_t i = 0; i < count; i++) {
+        double whole = values[i] / step;
+        if (fabs(whole - nearbyint(whole)) > 1e-5)
+            return false;
+    }
+    return true;
+}
+
+static double decimal_step(const double *values, size_t count)
+{
+    static const double steps[] = {1e-2, 5e-3, 2e-3, 1e-3, 5e-4, 2e-4, 1e-4,
+                                   5e-5, 2e-5, 1e-5, 5e-6, 2e-6, 1e-6};
+    for (size_t i = 0; i < sizeof steps / sizeof *steps; i++)
+        if (all_multiples(values, count, steps[i]))
+            return steps[i];
+    return 1e-7;
+}
+
+/* A converter's count need not be decimal: then the smallest differences pile
+ * up at it. `sizes` are the differences' sizes, in order. */
+static double learn_count(const double *values, size_t count, const double *sizes,
+                          size_t size_count)
+{
+    double step = decimal_step(values, count);
+    size_t first = 0;
+    while (first < size_count && sizes[first] < 0.5 * step)
+        first++;
+    if (first == size_count || sizes[first] > COARSEST_COUNT_A || sizes[first] < 3 * step)
+        return step;
+    size_t equal = first;
+    while (equal < size_count && sizes[equal] <= SAME_SHARE * sizes[first])
+        equal++;
+    bool piled = equal - first >= 5 && 4 * (equal - first) >= size_count - first;
+    return piled ? sizes[first] : step;
+}
+
+/* Readings a conversion. Runs of equal values are repeats, not rounding, where
+ * most changes are wider than a count, seldom lead straight back (as a load
+ * that switches does), and come at much the same spacing. */
+static double learn_repeats(const double *values, size_t count, double count_A)
+{
+    size_t runs = 0;
+    size_t wide = 0;
+    size_t back = 0;
+    size_t from = 0;
+    double before = NAN;
+    double sum = 0;
+    double square = 0;
+    for (size_t i = 1; i < count; i++) {
+        double change = fabs(values[i] - values[i - 1]);
+        if (change < 0.5 * count_A)
+            continue;
+        wide += change > 1.5 * count_A;
+        back += fabs(values[i] - before) < 0.5 * count_A;
+        before = values[i - 1];
+        if (runs) {
+            double length = (double)(i - from);
+            sum += length;
+            square += length * length;
+        }
+        runs++;
+        from = i;
+    }
+    if (runs < 8 || 2 * wide < runs || 3 * back > runs)
+        return 1;
+    double mean = sum / (double)(runs - 1);
+    double variance = square / (double)(runs - 1) - mean * mean;
+    return mean > 1.5 && variance < 0.5 * mean * mean ? mean : 1;
+}
+
+/* Mean square of the differences that are noise, not changes of phase. */
+static double clipped_square(const double *sizes, size_t count, double from, double count_A)
+{
+    double deviation = from;
+    for (int round = 0; round < 3; round++) {
+        double limit = fmax(4 * sqrt(2) * deviation, 1.5 * count_A);
+        double sum = 0;
+        size_t used = 0;
+        while (used < count && sizes[used] <= limit) {
+            sum += sizes[used] * sizes[used];
+            used++;
+        }
+        if (!used)
+            break;
+        deviation = sqrt(sum / (double)used / 2);
+    }
+    return deviation * deviation * 2;
+}
+
+/* White noise has differences correlated by -1/2, noise of correlation phi by
+ * -(1 - phi)/2. Taken only where it stands out of its own uncertainty. */
+static double learn_correlation(const double *steps, size_t count, double limit)
+{
+    double product = 0;
+    double square = 0;
+    size_t moving = 0;
+    for (size_t i = 1; i < count; i++) {
+        if (fabs(steps[i]) > limit || fabs(steps[i - 1]) > limit)
+            continue;
+        product += steps[i] * steps[i - 1];
+        square += 0.5 * (steps[i] * steps[i] + steps[i - 1] * steps[i - 1]);
+        moving += steps[i] != 0;
+    }
+    if (moving < 20 || square <= 0)
+        return 0;
+    double phi = 1 + 2 * product / square;
+    phi -= 2 * 2 * 0.7 / sqrt((double)moving);
+    return fmax(0, fmin(0.9, phi));
+}
+
+int noise_learn(const double *current_A, size_t count, double count_A, struct noise *noise)
+{
+    *noise = (struct noise){.count_A = count_A, .repeats = 1};
+    double *steps = malloc((2 * count + 1) * sizeof *steps);
+    if (!steps)
+        return -1;
+    double *sizes = steps + count;
+    size_t n = 0;
+    for (size_t i = 1; i < count; i++)
+        sizes[n++] = fabs(current_A[i] - current_A[i - 1]);
+    qsort(sizes, n, sizeof *sizes, by_size);
+    if (!(count_A > 0))
+        noise->count_A = learn_count(current_A, count, sizes, n);
+    noise->floor_A = fmax(noise->count_A / sqrt(12), LEAST_DEVIATION_A);
+    noise->repeats = learn_repeats(current_A, count, noise->count_A);
+    n = 0;
+    double last = count ? current_A[0] : 0;
+    for (size_t i = 1; i < count; i++) {
+        if (noise->repeats > 1 && fabs(current_A[i] - last) < 0.5 * noise->count_A)
+            continue;
+        steps[n] = current_A[i] - last;
+        sizes[n] = fabs(steps[n]);
+        last = current_A[i];
+        n++;
+    }
+    qsort(sizes, n, sizeof *sizes, by_size);
+    double quantile = n ? sizes[(size_t)(0.6 * (double)n)] / (SIXTY_PERCENT * sqrt(2)) : 0;
+    double square = clipped_square(sizes, n, fmax(quantile, noise->floor_A), noise->count_A);
+    double limit = fmax(4 * sqrt(square), 1.5 * noise->count_A);
+    noise->correlation = learn_correlation(steps, n, limit);
+    noise->deviation_A = fmax(noise->floor_A, sqrt(square / 2 / (1 - noise->correlation)));
+    free(steps);
+    return 0;
+}
+
+/* The 60 % quantile of a few sizes, by insertion. */
+static double quantile_of(const double *sizes, size_t count)
+{
+    double sorted[2 * LOCAL_REACH + 2];
+    size_t n = 0;
+    for (size_t i = 0; i < count && i < sizeof sorted / sizeof *sorted; i++) {
+        size_t at = n++;
+        for (; at > 0 && sorted[at - 1] > sizes[i]; at--)
+            sorted[at] = sorted[at - 1];
+        sorted[at] = sizes[i];
+    }
+    return n ? sorted[(size_t)(0.6 * (double)n)] : 0;
+}
+
+int noise_local(const double *current_A, size_t count, const struct noise *noise,
+                double *deviation_A)
+{
+    double *sizes = malloc((count + 1) * sizeof *sizes);
+    size_t *index = malloc((count + 1) * sizeof *index);
+    if (!sizes || !index) {
+        free(sizes);
+        free(index);
+        return -1;
+    }
+    size_t n = 0;
+    double last = count ? current_A[0] : 0;
+    for (size_t i = 1; i < count; i++) {
+        if (noise->repeats > 1 && fabs(current_A[i] - last) < 0.5 * noise->count_A)
+            continue;
+        index[n] = i;
+        sizes[n++] = fabs(current_A[i] - last);
+        last = current_A[i];
+    }
+    double whole = noise->deviation_A * noise->deviation_A;
+    size_t filled = 0;
+    for (size_t at = 0; at < n; at += LOCAL_STRIDE) {
+        size_t middle = at + LOCAL_STRIDE / 2;
+        size_t from = middle > LOCAL_REACH ? middle - LOCAL_REACH : 0;
+        size_t to = middle + LOCAL_REACH + 1 < n ? middle + LOCAL_REACH + 1 : n;
+        double local = quantile_of(sizes + from, to - from) / (SIXTY_PERCENT * sqrt(2));
+        double used = (double)(to - from);
+        double square = local * local / (1 - noise->correlation);
+        double mixed = (used * square + LOCAL_PRIOR * whole) / (used + LOCAL_PRIOR);
+        double deviation = fmax(noise->floor_A, sqrt(mixed));
+        size_t until = at + LOCAL_STRIDE < n ? index[at + LOCAL_STRIDE] : count;
+        for (; filled < until; filled++)
+            deviation_A[filled] = deviation;
+    }
+    for (; filled < count; filled++)
+        deviation_A[filled] = noise->deviation_A;
+    free(sizes);
+    free(index);
+    return 0;
+}
+
+double noise_lag1(const double *values, size_t count)
+{
+    double mean = 0;
+    for (size_t i = 0; i < count; i++)
+        mean += (values[i] - mean) / (double)(i + 1);
+    double product = 0;
+    double square = 0;
+    for (size_t i = 0; i < count; i++) {
+        double d = values[i] - mean;
+        square += d * d;
+        if (i > 0)
+            product += d * (values[i - 1] - mean);
+    }
+    return square > 0 ? product / square : (double)NAN;
+}

@@ -1,0 +1,230 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "signature/segment.h"
+
+#include "signature/levels.h"
+#include "signature/shape.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define PENALTY_LOGS 4.0 /* penalty in units of ln n */
+#define BOUND_SHARE 0.68 /* of the penalty: three readings make a phase, one does not */
+#define LEAST_COUNT 20.0 /* the penalty of shorter rows */
+#define MOST_INFLATION 4.0
+
+static void series_clear(struct series *series)
+{
+    free(series->time_s);
+    free(series->current_A);
+    free(series->weight);
+    free(series->reading);
+    free(series->masked);
+    *series = (struct series){0};
+}
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static double median_interval(const struct series *series, double *gaps)
+{
+    if (series->count < 2)
+        return 0;
+    for (size_t i = 1; i < series->count; i++)
+        gaps[i - 1] = series->time_s[i] - series->time_s[i - 1];
+    qsort(gaps, series->count - 1, sizeof *gaps, by_size);
+    return gaps[(series->count - 1) / 2];
+}
+
+static int series_gather(const struct reading *readings, size_t count, struct series *series)
+{
+    *series = (struct series){0};
+    size_t room = count ? count : 1;
+    series->time_s = malloc(room * sizeof *series->time_s);
+    series->current_A = malloc(room * sizeof *series->current_A);
+    series->weight = malloc(room * sizeof *series->weight);
+    series->reading = malloc(room * sizeof *series->reading);
+    series->masked = calloc(room, sizeof *series->masked);
+    if (!series->time_s || !series->current_A || !series->weight || !series->reading ||
+        !series->masked)
+        return -1;
+    for (size_t i = 0; i < count; i++) {
+        if (!readings[i].valid || !isfinite(readings[i].current_A))
+            continue;
+        series->time_s[series->count] = readings[i].time_s;
+        series->current_A[series->count] = readings[i].current_A;
+        series->reading[series->count++] = i;
+    }
+    series->interval_s = median_interval(series, series->weight);
+    return 0;
+}
+
+static int series_learn(struct series *series, const struct segment_options *options)
+{
+    struct noise *noise = &series->noise;
+    if (noise_learn(series->current_A, series->count, options->resolution_A, noise) != 0 ||
+        noise_local(series->current_A, series->count, noise, series->weight) != 0)
+        return -1;
+    for (size_t i = 0; i < series->count; i++)
+        series->weight[i] = 1 / (series->weight[i] * series->weight[i] * noise->repeats);
+    double fresh = fmax(LEAST_COUNT, (double)series->count / noise->repeats);
+    double factor = options->penalty_factor > 0 ? options->penalty_factor : 1;
+    double inflation = fmin(MOST_INFLATION, (1 + noise->correlation) / (1 - noise->correlation));
+    series->penalty = factor * inflation * PENALTY_LOGS * log(fresh);
+    series->bound = BOUND_SHARE * series->penalty / noise->repeats;
+    return 0;
+}
+
+/* The exact cut into levels, as shapes. */
+static int cut_levels(struct series *series, struct shapes *shapes)
+{
+    struct level_cut cut;
+    struct level_problem problem = {.values = series->current_A,
+                                    .weights = series->weight,
+                                    .count = series->count,
+                                    .penalty = series->penalty,
+                                    .bound = series->bound};
+    if (levels_cut(&problem, &cut) != 0)
+        return -1;
+    shapes->items = malloc(cut.count * sizeof *shapes->items);
+    if (!shapes->items) {
+        level_cut_clear(&cut);
+        return -1;
+    }
+    for (size_t k = 0; k < cut.count; k++) {
+        size_t end = k + 1 < cut.count ? cut.starts[k + 1] : series->count;
+        for (size_t i = cut.starts[k]; i < end; i++) {
+            double d = series->current_A[i] - cut.levels[k];
+            series->masked[i] = series->weight[i] * d * d >= series->bound;
+        }
+        shapes->items[k] = shape_fit(series, cut.starts[k], end, PHASE_LEVEL);
+    }
+    shapes->count = cut.count;
+    level_cut_clear(&cut);
+    return 0;
+}
+
+/* A reading that no longer fits the level before is the first that shows the
+ * next phase, though it may be a mixture of both. */
+static void give_edges(struct series *series, struct shapes *shapes)
+{
+    size_t most = (size_t)ceil(2 * series->noise.repeats);
+    for (size_t k = 1; k < shapes->count; k++) {
+        struct shape *a = &shapes->items[k - 1];
+        struct shape *b = &shapes->items[k];
+        for (size_t moved = 0; moved < most && a->end > a->first + 1; moved++) {
+            if (!series->masked[a->end - 1])
+                break;
+            a->end--;
+            b->first--;
+        }
+    }
+}
+
+static bool is_between(double value, double a, double b)
+{
+    return value > fmin(a, b) && value < fmax(a, b);
+}
+
+static int note_spikes(const struct series *series, const struct shapes *shapes,
+                       struct phases *phases)
+{
+    size_t room = 0;
+    for (size_t i = 0; i < series->count; i++)
+        room += series->masked[i];
+    if (!room)
+        return 0;
+    phases->spikes = malloc(room * sizeof *phases->spikes);
+    if (!phases->spikes)
+        return -1;
+    for (size_t k = 0; k < shapes->count; k++) {
+        const struct shape *shape = &shapes->items[k];
+        double before_A = k ? shapes->items[k - 1].level_A : shape->level_A;
+        bool leading = true;
+        for (size_t i = shape->first; i < shape->end; i++) {
+            double value = series->current_A[i];
+            double level_A = shape_at(shape, series->time_s[i]);
+            double d = value - level_A;
+            leading = leading && series->masked[i];
+            if (!series->masked[i] || shape->kind == PHASE_PERIODIC ||
+                series->weight[i] * d * d < series->bound ||
+                (leading && is_between(value, before_A, level_A)))
+                continue;
+            phases->spikes[phases->spike_count++] =
+                (struct spike){series->reading[i], series->time_s[i], value, level_A};
+        }
+    }
+    return 0;
+}
+
+static struct phase describe(const struct series *series, const struct shape *shape)
+{
+    size_t first = shape->first;
+    size_t last = shape->end - 1;
+    bool to_end = shape->end == series->count;
+    struct phase phase = {.kind = shape->kind,
+                          .from_s = series->time_s[first],
+                          .to_s = series->time_s[to_end ? last : shape->end],
+                          .period_s = shape->kind == PHASE_PERIODIC ? shape->period_s : (double)NAN,
+                          .first = series->reading[first],
+                          .count = series->reading[last] - series->reading[first] + 1};
+    double sum = 0;
+    double square = 0;
+    size_t used = 0;
+    for (size_t i = first; i <= last; i++) {
+        if (i + 1 < series->count)
+            phase.charge_C += (i < last || !to_end) * 0.5 *
+                              (series->current_A[i] + series->current_A[i + 1]) *
+                              (series->time_s[i + 1] - series->time_s[i]);
+        if (series->masked[i] && shape->kind != PHASE_PERIODIC)
+            continue;
+        double d = series->current_A[i] - shape_at(shape, series->time_s[i]);
+        sum += series->current_A[i];
+        square += d * d;
+        used++;
+    }
+    phase.level_A = used && shape->kind != PHASE_PERIODIC ? sum / (double)used : shape->level_A;
+    phase.spread_A = used ? sqrt(square / (double)used) : 0;
+    double length_s = series->time_s[last] - series->time_s[first];
+    if ((shape->kind == PHASE_RAMP || shape->kind == PHASE_DECAY) && length_s > 0)
+        phase.slope_A_per_s =
+            (shape_at(shape, series->time_s[last]) - shape_at(shape, series->time_s[first])) /
+            length_s;
+    return phase;
+}
+
+static int cut(struct series *series, const struct segment_options *options, struct shapes *shapes,
+               struct phases *phases)
+{
+    if (series_learn(series, options) != 0 || cut_levels(series, shapes) != 0 ||
+        shapes_find_periodic(series, shapes) != 0 || shapes_join(series, shapes) != 0)
+        return -1;
+    give_edges(series, shapes);
+    phases->items = malloc(shapes->count * sizeof *phases->items);
+    if (!phases->items)
+        return -1;
+    phases->count = shapes->count;
+    for (size_t k = 0; k < shapes->count; k++)
+        phases->items[k] = describe(series, &shapes->items[k]);
+    return note_spikes(series, shapes, phases);
+}
+
+int segment_readings(const struct reading *readings, size_t count,
+                     const struct segment_options *options, struct phases *phases)
+{
+    static const struct segment_options usual = {0};
+    struct series series;
+    struct shapes shapes = {0};
+    *phases = (struct phases){0};
+    int status = series_gather(readings, count, &series);
+    if (status == 0 && series.count)
+        status = cut(&series, options ? options : &usual, &shapes, phases);
+    if (status != 0)
+        phases_clear(phases);
+    free(shapes.items);
+    series_clear(&series);
+    return status;
+}

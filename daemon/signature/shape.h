@@ -1,0 +1,61 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The inside of the segmentation: usable readings with their noise, and the
+ * shapes that stretches of them are fitted with. Pure.
+ */
+#ifndef WAKEDRAW_SIGNATURE_SHAPE_H
+#define WAKEDRAW_SIGNATURE_SHAPE_H
+
+#include "signature/noise.h"
+#include "signature/phase.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/* The usable readings of a row, and what is known of their noise. */
+struct series {
+    size_t count;
+    double *time_s, *current_A;
+    double *weight;  /* 1 / (deviation^2 readings-a-conversion) */
+    size_t *reading; /* where each stands in the row that was given */
+    bool *masked;    /* farther from its level than the bound: fitted to nothing */
+    struct noise noise;
+    double interval_s; /* median of the gaps */
+    double penalty;    /* what one more phase costs, in units of the noise's variance */
+    double bound;      /* what one reading costs at most */
+};
+
+/* A stretch [first, end) and its shape: level + slope (t - middle_s), or
+ * level + height exp(-(t - from_s) / decay_s). */
+struct shape {
+    enum phase_kind kind;
+    size_t first, end;
+    double level_A, slope_A_per_s, middle_s;
+    double height_A, decay_s, from_s;
+    double period_s;
+    double cost; /* bounded loss, without penalty */
+};
+
+struct shapes {
+    struct shape *items;
+    size_t count;
+};
+
+/* What the shape draws at an instant. */
+double shape_at(const struct shape *shape, double time_s);
+
+/* Best shape of a kind over [first, end) by weighted least squares on what is
+ * not masked; the cost counts every reading with its bounded loss. */
+struct shape shape_fit(const struct series *series, size_t first, size_t end, enum phase_kind kind);
+
+/* Takes consecutive levels (from the exact cut) and joins them into ramps and
+ * decays where that costs less over all: exact over the levels' boundaries.
+ * Then moves the boundaries of what was joined to where they cost least, joins
+ * levels that do not differ enough to be told apart, in place. -1: memory is out. */
+int shapes_join(const struct series *series, struct shapes *shapes);
+
+/* Finds stretches of at least three equal periods among consecutive levels and
+ * makes each one periodic shape, in place. -1: memory is out. */
+int shapes_find_periodic(const struct series *series, struct shapes *shapes);
+
+#endif
