@@ -1,0 +1,98 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The inside of a reference, for the rooms that learn it, print it and judge by
+ * it. Times in seconds, currents in amperes, spreads as shares (0.015 is 1.5 %)
+ * of a level or, for durations, on the natural logarithm.
+ */
+#ifndef WAKEDRAW_REFERENCE_REFERENCE_MODEL_H
+#define WAKEDRAW_REFERENCE_REFERENCE_MODEL_H
+
+#include "reference/reference.h"
+#include "signature/phase.h"
+
+#include <stdint.h>
+
+enum { REFERENCE_MOST_PHASES = 16, REFERENCE_MOST_CELLS = 48 };
+
+/* A spread as learned: what was seen, with its degrees of freedom, and what is
+ * used after shrinking it to the prior (a default, or a pool's). */
+struct spread {
+    double between;    /* unit to unit, seen; NAN where one unit or none taught */
+    double between_df; /* 0: not seen */
+    double within;     /* power-up to power-up of one unit, seen; NAN */
+    double within_df;
+    double prior_between, prior_within; /* what it was shrunk to */
+    double prior_df;                    /* weight of the prior, as degrees of freedom */
+    bool prior_assumed;                 /* the prior is the stated default, not a pool */
+    double predictive;                  /* standard deviation of one power-up of a new unit */
+    double predictive_df;
+};
+
+/* One phase of the template. The shape is the mean draw in cells of cell_s from
+ * the phase's beginning; behind the last cell it goes on as the last cell. low
+ * and high enclose what known-goods, scaled to the mean level, drew there. */
+struct reference_phase {
+    enum phase_kind kind;
+    double level_A;        /* mean over the units */
+    double low_A, high_A;  /* limits of a new unit's own level, taken by itself */
+    double noise_A;        /* standard deviation of one reading about its unit's shape */
+    double uncertainty;    /* of level_A, measurement alone, share */
+    double exponent;       /* d ln I / d ln V */
+    double exponent_u;     /* its standard uncertainty */
+    double duration_s;     /* median of the type; NAN: the last phase */
+    double duration_low_s; /* NAN as above */
+    double duration_high_s;
+    double period_s;   /* PHASE_PERIODIC; else NAN */
+    double cell_s;     /* width of a cell; 0 where there is one */
+    size_t cell_count; /* from 1 */
+    double shape_A[REFERENCE_MOST_CELLS];
+    double shape_low_A[REFERENCE_MOST_CELLS];
+    double shape_high_A[REFERENCE_MOST_CELLS];
+};
+
+struct reference_unit {
+    char *unit;
+    char *trusted_because; /* may be NULL */
+    int power_ups;
+};
+
+struct reference {
+    char *module_type;
+    char *revision; /* may be NULL */
+    char *set_up;   /* may be NULL */
+    int version;
+    double watch_s;
+    double nominal_voltage_V;             /* NAN: not known */
+    double voltage_low_V, voltage_high_V; /* window of comparison; NAN: none */
+    struct reference_unit *units;         /* the known-goods */
+    size_t unit_count;
+    int power_ups;
+    bool has_range; /* a range was stated */
+    double range_low_A, range_high_A;
+    struct accuracy accuracy;
+    double reading_interval_s;          /* median of the known-goods; NAN at n = 0 */
+    double refresh_s;                   /* the supply's conversion; 0: no slower than read */
+    double smallest_level_fault;        /* share of a level that matters, 0.1 */
+    double smallest_duration_fault;     /* factor on a duration that matters, 2 */
+    struct spread level_common;         /* moves all levels of a unit together */
+    struct spread level_own;            /* a phase's own deviation from that */
+    struct spread duration;             /* natural logarithm */
+    double baseline_A, baseline_high_A; /* resting draw before onset; NAN: not seen */
+    double limited_s;                   /* longest current limit of a known-good */
+    double final_expected_A, final_low_A, final_high_A;
+    struct reference_phase *phases; /* none at n = 0 */
+    size_t phase_count;
+    size_t envelope_count;
+    double *envelope_time_s, *envelope_low_A, *envelope_high_A;
+    char **claims;
+    size_t claim_count;
+};
+
+/* An empty reference with defaults; NULL when memory is out. */
+struct reference *reference_create(const char *module_type);
+
+/* Appends a claim (printf); false when memory is out. */
+bool reference_add_claim(struct reference *reference, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+#endif

@@ -1,0 +1,65 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "verdict/verdict_json.h"
+
+#include "verdict/reasons.h"
+
+#include <math.h>
+#include <stdio.h>
+
+static json_t *number(double value)
+{
+    return isfinite(value) ? json_real(value) : json_null();
+}
+
+static void set_figure(json_t *object, const char *name, char unit, double value)
+{
+    char key[24];
+    snprintf(key, sizeof key, "%s_%c", name, unit);
+    if (isfinite(value))
+        json_object_set_new(object, key, json_real(value));
+}
+
+static json_t *reason_json(const struct reason *reason)
+{
+    json_t *object =
+        json_pack("{s:s, s:s}", "code", reason_code_name(reason->code), "text", reason->text);
+    if (!object)
+        return NULL;
+    if (reason->details[0])
+        json_object_set_new(object, "details", json_string(reason->details));
+    if (reason->phase >= 0)
+        json_object_set_new(object, "phase", json_integer(reason->phase));
+    char unit = reason_code_unit(reason->code);
+    set_figure(object, "measured", unit, reason->measured);
+    set_figure(object, "low", unit, reason->low);
+    set_figure(object, "high", unit, reason->high);
+    return object;
+}
+
+json_t *verdict_to_json(const struct verdict *verdict)
+{
+    json_t *reasons = json_array();
+    for (size_t i = 0; reasons && i < verdict->reason_count; i++)
+        json_array_append_new(reasons, reason_json(&verdict->reasons[i]));
+    return json_pack("{s:s, s:b, s:o, s:o, s:o, s:o}", "verdict", verdict_kind_name(verdict->kind),
+                     "final", verdict->final, "decided_at_s", number(verdict->decided_at_s),
+                     "onset_s", number(verdict->onset_s), "final_draw_A",
+                     number(verdict->final_draw_A), "reasons", reasons);
+}
+
+json_t *phases_to_json(const struct phases *phases, double zero_s)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; array && i < phases->count; i++) {
+        const struct phase *phase = &phases->items[i];
+        json_array_append_new(
+            array,
+            json_pack("{s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o}", "from_s",
+                      number(phase->from_s - zero_s), "to_s", number(phase->to_s - zero_s),
+                      "level_A", number(phase->level_A), "kind", phase_kind_name(phase->kind),
+                      "slope_A_per_s", number(phase->slope_A_per_s), "spread_A",
+                      number(phase->spread_A), "charge_C", number(phase->charge_C), "period_s",
+                      number(phase->period_s)));
+    }
+    return array;
+}
