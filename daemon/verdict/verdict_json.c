@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "verdict/verdict_json.h"
 
+#include "signature/phase_json.h"
 #include "verdict/reasons.h"
 
 #include <math.h>
@@ -49,17 +50,5 @@ json_t *verdict_to_json(const struct verdict *verdict)
 
 json_t *phases_to_json(const struct phases *phases, double zero_s)
 {
-    json_t *array = json_array();
-    for (size_t i = 0; array && i < phases->count; i++) {
-        const struct phase *phase = &phases->items[i];
-        json_array_append_new(
-            array,
-            json_pack("{s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o}", "from_s",
-                      number(phase->from_s - zero_s), "to_s", number(phase->to_s - zero_s),
-                      "level_A", number(phase->level_A), "kind", phase_kind_name(phase->kind),
-                      "slope_A_per_s", number(phase->slope_A_per_s), "spread_A",
-                      number(phase->spread_A), "charge_C", number(phase->charge_C), "period_s",
-                      number(phase->period_s)));
-    }
-    return array;
+    return phase_json(phases, zero_s);
 }

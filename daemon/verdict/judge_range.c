@@ -1,0 +1,198 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * A stated final range alone: no phases are known, so the draw is judged where
+ * it has settled by the end of the watch.
+ */
+#include "signature/segment.h"
+#include "verdict/judge_state.h"
+
+#include <math.h>
+
+/* A last phase this long, as a share of the watch, is settled. */
+static const double settled_share = 0.10;
+/* Between readings of one supply, from power-up to power-up. */
+static const double drift_share = 0.003;
+static const double guard_factor = 2;   /* U = 2 u, w = U */
+static const double nothing_share = 0.02; /* of the range: no draw at all */
+static const double asleep_share = 0.15;  /* of the range: it did not wake */
+
+struct settled {
+    double level_A, u_A, spread_A; /* of the last phase; u without the unit's spread */
+    double low_A, high_A;          /* least and most drawn in the last phase */
+    double highest_A;              /* in the whole watch */
+    double duration_s;
+    size_t falls; /* times the draw fell from over the half of the range to under 0.3 of it */
+    bool rose_after_fall;
+    double slope_A_per_s;
+};
+
+static double square(double x)
+{
+    return x * x;
+}
+
+static void scan(const struct judge *judge, struct settled *s, double from_s)
+{
+    double half = 0.5 * judge->reference->range_low_A;
+    double gone = 0.3 * judge->reference->range_low_A;
+    bool up = false;
+    int above = 0;
+    s->highest_A = -INFINITY;
+    s->low_A = INFINITY;
+    s->high_A = -INFINITY;
+    for (size_t i = judge->first; i < judge->kept.count; i++) {
+        const struct reading *r = &judge->kept.readings[i];
+        if (!r->valid)
+            continue;
+        s->highest_A = fmax(s->highest_A, r->current_A);
+        if (r->time_s >= from_s) {
+            s->low_A = fmin(s->low_A, r->current_A);
+            s->high_A = fmax(s->high_A, r->current_A);
+        }
+        above = r->current_A > half ? above + 1 : 0;
+        if (above >= 2) {
+            s->rose_after_fall |= s->falls > 0;
+            up = true;
+        }
+        if (up && r->current_A < gone) {
+            up = false;
+            s->falls++;
+        }
+    }
+}
+
+/* False when memory is out or there is no reading. */
+static bool find_settled(struct judge *judge, struct settled *s)
+{
+    const struct phases *phases = judge_phases(judge);
+    if (phases->count == 0)
+        return false;
+    const struct phase *last = &phases->items[phases->count - 1];
+    scan(judge, s, last->from_s);
+    double q = judge->accuracy.current_resolution_A;
+    s->level_A = last->level_A;
+    s->spread_A = last->spread_A;
+    s->duration_s = judge->last_s - last->from_s;
+    s->slope_A_per_s = last->kind == PHASE_LEVEL || last->kind == PHASE_PERIODIC
+                           ? 0
+                           : last->slope_A_per_s;
+    /* Its tail is the settled draw of a ramp or decay. */
+    if (s->slope_A_per_s != 0) {
+        double tail = fmin(s->duration_s, settled_share * judge->reference->watch_s);
+        double sum = 0;
+        size_t count = 0;
+        for (size_t i = judge->kept.count; i-- > judge->first;) {
+            const struct reading *r = &judge->kept.readings[i];
+            if (judge->last_s - r->time_s > tail)
+                break;
+            if (r->valid) {
+                sum += r->current_A;
+                count++;
+            }
+        }
+        if (count > 0)
+            s->level_A = sum / (double)count;
+    }
+    double readings = (double)(last->count > 0 ? last->count : 1);
+    s->u_A = sqrt(square(last->spread_A) / readings + q * q / 12 + square(drift_share * s->level_A));
+    return true;
+}
+
+static struct finding range_finding(const struct judge *judge, enum reason_code code,
+                                    const struct settled *s)
+{
+    struct finding finding = finding_of(code);
+    finding.measured = s->level_A;
+    finding.low = judge->reference->range_low_A;
+    finding.high = judge->reference->range_high_A;
+    return finding;
+}
+
+static void say(struct judge *judge, enum verdict_kind kind, const struct finding *finding)
+{
+    judge_settle(judge, kind);
+    if (finding)
+        reasons_add(judge->verdict, finding);
+}
+
+/* Patterns that hold wherever the range lies. Returns true when settled. */
+static bool find_pattern(struct judge *judge, const struct settled *s)
+{
+    double low = judge->reference->range_low_A;
+    double q = judge->accuracy.current_resolution_A;
+    struct finding finding;
+    if (s->highest_A <= fmax(2 * q, nothing_share * low)) {
+        finding = range_finding(judge, REASON_NO_DRAW, s);
+    } else if (s->highest_A < 0.5 * low && s->level_A < asleep_share * low) {
+        finding = range_finding(judge, REASON_NO_WAKE, s);
+    } else if (s->falls >= 2 && s->rose_after_fall) {
+        finding = range_finding(judge, REASON_RESTARTS, s);
+        finding.note = "it fell off and came back again and again";
+    } else if (s->falls >= 1 && s->level_A < asleep_share * low) {
+        finding = range_finding(judge, REASON_INTERMITTENT, s);
+    } else {
+        return false;
+    }
+    say(judge, VERDICT_BAD, &finding);
+    return true;
+}
+
+static bool is_unsteady(const struct judge *judge, const struct settled *s, double guard)
+{
+    double low = judge->reference->range_low_A;
+    double high = judge->reference->range_high_A;
+    double width = high - low;
+    return s->level_A > low - guard && s->level_A < high + guard && s->spread_A > width &&
+           (s->low_A < low - width || s->high_A > high + width);
+}
+
+void judge_range_end(struct judge *judge)
+{
+    const struct reference *reference = judge->reference;
+    struct settled s = {0};
+    struct finding finding;
+    if (!find_settled(judge, &s)) {
+        finding = finding_of(REASON_INCOMPLETE);
+        finding.measured = judge_elapsed_s(judge);
+        finding.watch_s = reference->watch_s;
+        finding.note = "no usable reading";
+        say(judge, VERDICT_UNSURE, &finding);
+        return;
+    }
+    judge->verdict->final_draw_A = s.level_A;
+    if (find_pattern(judge, &s))
+        return;
+    double low = reference->range_low_A;
+    double high = reference->range_high_A;
+    double guard = guard_factor * s.u_A;
+    if (judge->limit.ever || !isnan(judge->limit.since_s)) {
+        finding = range_finding(judge, REASON_AT_LIMIT, &s);
+        finding.voltage_V = judge->limit.voltage_V;
+        finding.note = "raise the limit within the type's rating and repeat";
+        say(judge, VERDICT_UNSURE, &finding);
+    } else if (s.level_A < low - guard) {
+        finding = range_finding(judge, REASON_LOW_FINAL, &s);
+        say(judge, VERDICT_BAD, &finding);
+    } else if (s.level_A > high + guard) {
+        finding = range_finding(judge, REASON_HIGH_FINAL, &s);
+        say(judge, VERDICT_BAD, &finding);
+    } else if (s.duration_s < settled_share * reference->watch_s ||
+               fabs(s.slope_A_per_s) * settled_share * reference->watch_s > high - low) {
+        finding = range_finding(judge, REASON_UNSTEADY, &s);
+        finding.note = "it has not settled by the end of the watch; a longer watch would settle it";
+        say(judge, VERDICT_UNSURE, &finding);
+    } else if (is_unsteady(judge, &s, guard)) {
+        finding = range_finding(judge, REASON_UNSTEADY, &s);
+        finding.measured = s.low_A < low ? s.low_A : s.high_A;
+        say(judge, VERDICT_BAD, &finding);
+    } else if (s.level_A >= low + guard && s.level_A <= high - guard) {
+        say(judge, VERDICT_GOOD, NULL);
+    } else {
+        finding = range_finding(judge, REASON_CANNOT_RESOLVE, &s);
+        finding.share = guard / fmax(fabs(s.level_A), 1e-9);
+        finding.resolution_A = judge->accuracy.current_resolution_A;
+        double room = fmin(fabs(s.level_A - low), fabs(high - s.level_A));
+        finding.needed_A = room > 0 ? room / guard_factor * sqrt(12.0) / 1.5 : NAN;
+        say(judge, VERDICT_UNSURE, &finding);
+    }
+}
