@@ -1,10 +1,141 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "verdict/judge.h"
 #include "base/error.h"
+#include "base/options.h"
+#include "base/text_file.h"
+#include "base/trace_file.h"
 #include "commands/commands.h"
+#include "reference/reference_json.h"
+#include "supply/profile.h"
+#include "verdict/verdict_json.h"
+
+#include <math.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+/* Exit statuses of the verdicts, beside those of base/error.h. */
+enum { EXIT_ALL_GOOD = 0, EXIT_ANY_BAD = 1, EXIT_SOME_UNSURE = 2 };
+
+struct outcome {
+    bool any_bad, any_unsure;
+    int unreadable; /* exit status of the first file that could not be read; 0: none */
+};
+
+static json_t *unreadable_json(const char *path, const struct error *error)
+{
+    return json_pack("{s:s, s:n, s:n, s:n, s:[], s:[], s:{s:s, s:I, s:s, s:s}}", "trace", path,
+                     "verdict", "decided_at_s", "onset_s", "reasons", "phases", "error", "file",
+                     error->file, "line", (json_int_t)error->line, "found", error->found,
+                     "expected", error->expected);
+}
+
+static json_t *judge_file(const char *path, const struct reference *reference,
+                          const struct accuracy *accuracy, struct outcome *outcome)
+{
+    struct error error = {0};
+    struct trace trace = {0};
+    if (trace_file_read(path, &trace, &error) != 0) {
+        error_print(&error);
+        if (!outcome->unreadable)
+            outcome->unreadable = (int)error.status;
+        return unreadable_json(path, &error);
+    }
+    struct verdict verdict;
+    struct phases phases = {0};
+    int status = judge_trace(reference, accuracy, trace.readings, trace.count, &verdict, &phases);
+    trace_clear(&trace);
+    if (status != 0)
+        return NULL;
+    outcome->any_bad |= verdict.kind == VERDICT_BAD;
+    outcome->any_unsure |= verdict.kind == VERDICT_UNSURE;
+    json_t *line = json_pack("{s:s}", "trace", path);
+    json_t *rest = verdict_to_json(&verdict);
+    json_t *cut = phases_to_json(&phases, verdict.onset_s);
+    phases_clear(&phases);
+    if (!line || !rest || !cut || json_object_update(line, rest) != 0 ||
+        json_object_set(line, "phases", cut) != 0) {
+        json_decref(line);
+        line = NULL;
+    }
+    json_decref(rest);
+    json_decref(cut);
+    return line;
+}
+
+static int judge_all(char **paths, int count, const struct reference *reference,
+                     const struct accuracy *accuracy)
+{
+    struct outcome outcome = {0};
+    for (int i = 0; i < count; i++) {
+        json_t *line = judge_file(paths[i], reference, accuracy, &outcome);
+        char *text = line ? json_dumps(line, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
+        json_decref(line);
+        if (!text) {
+            fprintf(stderr, "wakedraw: memory is out at %s\n", paths[i]);
+            return EXIT_SOFTWARE;
+        }
+        bool written = puts(text) >= 0 && fflush(stdout) == 0;
+        free(text);
+        if (!written)
+            return EXIT_IO;
+    }
+    if (outcome.unreadable)
+        return outcome.unreadable;
+    return outcome.any_bad ? EXIT_ANY_BAD : outcome.any_unsure ? EXIT_SOME_UNSURE : EXIT_ALL_GOOD;
+}
+
+static struct reference *load(const char *path, struct error *error)
+{
+    size_t length = 0;
+    char *text = text_file_read(path, &length, error);
+    if (!text)
+        return NULL;
+    struct reference *reference = reference_parse(text, length, path, error);
+    free(text);
+    return reference;
+}
 
 int command_judge(int argc, char **argv)
 {
-    (void)argc;
-    (void)argv;
-    return EXIT_UNAVAILABLE;
+    const char *reference_path = NULL;
+    const char *profile_name = NULL;
+    const struct command_option options[] = {
+        {"reference", "REF.json", OPTION_TEXT, &reference_path, 0, 0,
+         "the module type's reference (needed)"},
+        {"profile", "NAME", OPTION_TEXT, &profile_name, 0, 0,
+         "the supply that read the traces; default: the one that taught the reference"},
+    };
+    const struct command_usage usage = {
+        .name = "judge",
+        .arguments = "TRACE...",
+        .summary = "Judges power-ups: one JSON object a line for every TRACE (CSV), in order.",
+        .details = "Exit: 0 all good, 1 any bad, 2 none bad but some unsure; 64 usage, 65 or 66\n"
+                   "where a file could not be read (the others are judged all the same).",
+        .options = options,
+        .option_count = sizeof options / sizeof *options,
+        .least_arguments = 1,
+        .most_arguments = SIZE_MAX};
+    int first = 0;
+    enum options_result read = options_read(argc, argv, &usage, &first);
+    if (read != OPTIONS_READ)
+        return read == OPTIONS_HELP_SHOWN ? EXIT_OK : EXIT_USAGE;
+    if (!reference_path) {
+        fputs("wakedraw judge: --reference is missing; see wakedraw judge --help\n", stderr);
+        return EXIT_USAGE;
+    }
+    struct error error = {0};
+    struct reference *reference = load(reference_path, &error);
+    struct profile *profile = NULL;
+    if (reference && profile_name)
+        profile = profile_load(profile_name, &error);
+    int status = (int)error.status;
+    if (error.status != EXIT_OK)
+        error_print(&error);
+    else
+        status = judge_all(argv + first, argc - first, reference,
+                           profile ? profile_accuracy(profile) : NULL);
+    profile_destroy(profile);
+    reference_destroy(reference);
+    return status;
 }

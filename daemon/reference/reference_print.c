@@ -115,6 +115,10 @@ static void write_row(const struct writer *writer, json_t *array, int indent)
 
 static void write_value(const struct writer *writer, json_t *value, int indent)
 {
+    if (is_scalar(value)) {
+        write_scalar(writer, value, writer->stream);
+        return;
+    }
     if (depth_of(value) <= 2) {
         char *text = NULL;
         size_t length = 0;

@@ -61,10 +61,9 @@ struct judge *judge_create(const struct reference *reference, const struct accur
         judge->accuracy = reference->accuracy;
     judge->verdict->onset_s = judge->verdict->final_draw_A = NAN;
     judge->ended_s = judge->last_s = judge->limit.since_s = NAN;
-    struct power_up_rules rules = {
-        .watch_s = reference ? reference->watch_s : watch_without_type_s,
-        .resolution_A = judge->accuracy.current_resolution_A,
-        .resolution_V = judge->accuracy.voltage_resolution_V};
+    struct power_up_rules rules = {.watch_s = reference ? reference->watch_s : watch_without_type_s,
+                                   .resolution_A = judge->accuracy.current_resolution_A,
+                                   .resolution_V = judge->accuracy.voltage_resolution_V};
     judge->machine = power_up_create(&rules);
     bool templated = reference && reference->phase_count > 0;
     if (templated)

@@ -12,7 +12,7 @@
 static const double settled_share = 0.10;
 /* Between readings of one supply, from power-up to power-up. */
 static const double drift_share = 0.003;
-static const double guard_factor = 2;   /* U = 2 u, w = U */
+static const double guard_factor = 2;     /* U = 2 u, w = U */
 static const double nothing_share = 0.02; /* of the range: no draw at all */
 static const double asleep_share = 0.15;  /* of the range: it did not wake */
 
@@ -73,9 +73,8 @@ static bool find_settled(struct judge *judge, struct settled *s)
     s->level_A = last->level_A;
     s->spread_A = last->spread_A;
     s->duration_s = judge->last_s - last->from_s;
-    s->slope_A_per_s = last->kind == PHASE_LEVEL || last->kind == PHASE_PERIODIC
-                           ? 0
-                           : last->slope_A_per_s;
+    s->slope_A_per_s =
+        last->kind == PHASE_LEVEL || last->kind == PHASE_PERIODIC ? 0 : last->slope_A_per_s;
     /* Its tail is the settled draw of a ramp or decay. */
     if (s->slope_A_per_s != 0) {
         double tail = fmin(s->duration_s, settled_share * judge->reference->watch_s);
@@ -94,7 +93,8 @@ static bool find_settled(struct judge *judge, struct settled *s)
             s->level_A = sum / (double)count;
     }
     double readings = (double)(last->count > 0 ? last->count : 1);
-    s->u_A = sqrt(square(last->spread_A) / readings + q * q / 12 + square(drift_share * s->level_A));
+    s->u_A =
+        sqrt(square(last->spread_A) / readings + q * q / 12 + square(drift_share * s->level_A));
     return true;
 }
 
@@ -192,7 +192,7 @@ void judge_range_end(struct judge *judge)
         finding.share = guard / fmax(fabs(s.level_A), 1e-9);
         finding.resolution_A = judge->accuracy.current_resolution_A;
         double room = fmin(fabs(s.level_A - low), fabs(high - s.level_A));
-        finding.needed_A = room > 0 ? room / guard_factor * sqrt(12.0) / 1.5 : NAN;
+        finding.needed_A = room > 0 ? room / guard_factor * sqrt(12.0) / 1.5 : (double)NAN;
         say(judge, VERDICT_UNSURE, &finding);
     }
 }

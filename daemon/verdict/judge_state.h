@@ -16,9 +16,9 @@ struct template_judge;
 
 /* How long the supply has been in current limit. */
 struct limit_watch {
-    double since_s;  /* of the run going on; NAN: not limited */
-    size_t readings; /* in that run */
-    bool ever;       /* limited beyond what known-goods were */
+    double since_s;              /* of the run going on; NAN: not limited */
+    size_t readings;             /* in that run */
+    bool ever;                   /* limited beyond what known-goods were */
     double current_A, voltage_V; /* last reading of the run */
 };
 
@@ -26,13 +26,13 @@ struct judge {
     const struct reference *reference; /* NULL: none */
     struct accuracy accuracy;          /* of the supply that reads now */
     struct power_up_machine *machine;
-    struct trace kept;  /* from before onset to the verdict or the watch's end */
-    size_t first;       /* index of the first reading at or after onset */
-    bool begun;         /* onset is known */
-    bool closed;        /* the power-up is over, or the readings are */
-    double last_s;      /* time of the newest reading */
-    double gap_s;       /* between the two newest readings */
-    double ended_s;     /* when the power-up ended before the watch did; NAN */
+    struct trace kept; /* from before onset to the verdict or the watch's end */
+    size_t first;      /* index of the first reading at or after onset */
+    bool begun;        /* onset is known */
+    bool closed;       /* the power-up is over, or the readings are */
+    double last_s;     /* time of the newest reading */
+    double gap_s;      /* between the two newest readings */
+    double ended_s;    /* when the power-up ended before the watch did; NAN */
     enum power_up_end ended_why;
     struct limit_watch limit;
     struct template_judge *template; /* NULL: range alone, or no reference */

@@ -17,7 +17,7 @@ static const double diode_low_V = 0.55, diode_high_V = 1.1;
 
 static double collapsed_below_V(const struct judge *judge)
 {
-    double nominal = judge->reference ? judge->reference->nominal_voltage_V : NAN;
+    double nominal = judge->reference ? judge->reference->nominal_voltage_V : (double)NAN;
     return isnan(nominal) ? collapsed_unknown_V : collapsed_share * nominal;
 }
 
@@ -30,8 +30,8 @@ static bool is_limited(const struct judge *judge, const struct reading *reading)
         return false;
     if (reading->limited == FLAG_NO || !judge->reference)
         return false;
-    double least = 0.5 * fabs(judge->reference->final_expected_A) +
-                   5 * judge->accuracy.current_resolution_A;
+    double least =
+        0.5 * fabs(judge->reference->final_expected_A) + 5 * judge->accuracy.current_resolution_A;
     return reading->voltage_V < collapsed_below_V(judge) && fabs(reading->current_A) > least;
 }
 

@@ -100,7 +100,8 @@ struct finding finding_of(enum reason_code code)
                             .resolution_A = NAN,
                             .needed_A = NAN,
                             .voltage_V = NAN,
-                            .watch_s = NAN};
+                            .watch_s = NAN,
+                            .draw_A = NAN};
 }
 
 struct words {
@@ -195,12 +196,20 @@ static void say_duration(struct words *words, const struct finding *f)
     say_phase(words, f);
     if (f->code == REASON_STALLED)
         say(words, " has not ended after ");
+    else if (f->steady)
+        say(words, " is late or has stopped: it goes on after ");
     else
         say(words, f->code == REASON_LATE ? " ends late, after " : " ends early, after ");
     say_value(words, f->measured, 's');
     say_limits(words, f, ", where this type takes ");
-    if (f->code == REASON_STALLED)
-        say(words, ": it stops there, or is late");
+    if (f->code != REASON_STALLED)
+        return;
+    say(words, ": it stops");
+    if (!isnan(f->draw_A)) {
+        say(words, " at ");
+        say_value(words, f->draw_A, 'A');
+    }
+    say(words, ", or is late");
 }
 
 static void say_resolution(struct words *words, const struct finding *f)
@@ -278,9 +287,13 @@ static void say_pattern(struct words *words, const struct finding *f)
         say(words, " is followed or broken by something else: it draws ");
         break;
     case REASON_RESTARTS:
-        say(words, "it restarts: from ");
-        say_phase(words, f);
-        say(words, " it falls back to ");
+        say(words, "it restarts: ");
+        if (f->phase >= 0) {
+            say(words, "from ");
+            say_phase(words, f);
+            say(words, " ");
+        }
+        say(words, "it falls back to ");
         break;
     case REASON_UNSTEADY:
         say(words, "the draw is unsteady in ");

@@ -20,7 +20,8 @@ struct finding {
     double needed_A;            /* CANNOT_RESOLVE: a resolution that would do; NAN: none would */
     double voltage_V;           /* AT_LIMIT, REVERSED: at the output; NAN */
     double watch_s;             /* INCOMPLETE */
-    bool steady;                /* the draw stands still at `measured` */
+    double draw_A;              /* STALLED: what it draws; NAN */
+    bool steady;                /* LATE: it has not ended yet */
     const char *note;           /* replaces the sentence's end; may be NULL */
 };
 

@@ -1,0 +1,145 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reference/compare.h"
+
+#include <gsl/gsl_cdf.h>
+#include <math.h>
+
+/* Between the power-ups of one supply: its gain, and the unit's temperature. */
+static const double drift_share = 0.002;
+static const double limit_tail = 2.5e-5;
+static const double limit_cap = 6.5;
+
+static const double envelope_factor = 4, envelope_least = 0.04, envelope_most = 0.2;
+
+static double square(double x)
+{
+    return x * x;
+}
+
+void level_sum_add(struct level_sum *sum, double current_A, double scaled_A, double voltage_V,
+                   double mean_A)
+{
+    if (sum->count == 0 || current_A != sum->last_A)
+        sum->changes++;
+    sum->last_A = current_A;
+    sum->weighted += scaled_A * mean_A;
+    sum->shape_squares += mean_A * mean_A;
+    sum->squares += scaled_A * scaled_A;
+    sum->current_A += current_A;
+    if (!isnan(voltage_V)) {
+        sum->voltage_V += voltage_V;
+        sum->voltages++;
+    }
+    sum->count++;
+}
+
+struct measured_level level_measure(const struct level_sum *sum,
+                                    const struct reference_phase *phase, double nominal_V,
+                                    double resolution_A, double noise_A)
+{
+    struct measured_level level = {.usable = false, .voltage_V = NAN, .effective = 0};
+    if (sum->count == 0)
+        return level;
+    double count = (double)sum->count;
+    level.current_A = sum->current_A / count;
+    if (sum->voltages > 0)
+        level.voltage_V = sum->voltage_V / (double)sum->voltages;
+    double size = sqrt(sum->shape_squares / count);
+    if (!(size > 0) || !(sum->weighted > 0))
+        return level;
+    /* Repeats are not new evidence: either one conversion read twice, or a
+     * draw that stands still between two counts. */
+    level.effective = (double)sum->changes;
+    level.usable = true;
+    level.log_ratio = log(sum->weighted / sum->shape_squares);
+    double q = resolution_A;
+    double own = fmax(0, square(noise_A) - q * q / 12);
+    double bias = q > 0 ? q / (M_PI * M_SQRT2) * exp(-2 * square(M_PI) * own / (q * q)) : 0;
+    double variance = square(noise_A) / level.effective + square(bias);
+    level.u = sqrt(variance / square(size) + square(drift_share));
+    if (!isnan(nominal_V) && level.voltage_V > 0)
+        level.voltage_u = phase->exponent_u * fabs(log(level.voltage_V / nominal_V));
+    return level;
+}
+
+double reference_envelope(const struct reference *reference)
+{
+    double spread =
+        sqrt(square(reference->level_common.predictive) + square(reference->level_own.predictive));
+    return fmin(fmax(envelope_factor * spread, envelope_least), envelope_most);
+}
+
+double level_limit_factor(double df)
+{
+    return fmin(gsl_cdf_tdist_Qinv(limit_tail, fmax(df, 1)), limit_cap);
+}
+
+/* A phase's own deviation as seen: its spread, what is not known of the
+ * template, of the load law and of the measurement. */
+static double own_variance(const struct reference *reference, const struct measured_level *level,
+                           size_t phase)
+{
+    return square(reference->level_own.predictive) + square(reference->phases[phase].uncertainty) +
+           square(level->voltage_u);
+}
+
+static double combined_df(double a, double a_df, double b, double b_df)
+{
+    double sum = a + b;
+    return square(sum) / (a * a / fmax(a_df, 1) + b * b / fmax(b_df, 1));
+}
+
+struct level_test level_test_one(const struct reference *reference,
+                                 const struct measured_level *levels, size_t count, size_t j)
+{
+    double common = square(reference->level_common.predictive);
+    double precision = 1 / fmax(common, 1e-12);
+    double sum = 0;
+    for (size_t k = 0; k < count; k++) {
+        if (k == j || !levels[k].usable)
+            continue;
+        double weight = 1 / (own_variance(reference, &levels[k], k) + square(levels[k].u));
+        precision += weight;
+        sum += weight * levels[k].log_ratio;
+    }
+    struct level_test test = {0};
+    double own = own_variance(reference, &levels[j], j);
+    test.deviation = levels[j].log_ratio - sum / precision;
+    test.spread = sqrt(own + 1 / precision);
+    /* Where the others tell little, the common factor's own spread stands in. */
+    test.spread_df = combined_df(own, reference->level_own.predictive_df, 1 / precision,
+                                 reference->level_common.predictive_df);
+    test.u = levels[j].u;
+    test.limit = fmax(level_limit_factor(test.spread_df) * test.spread,
+                      0.5 * reference->smallest_level_fault);
+    return test;
+}
+
+struct level_test level_test_common(const struct reference *reference,
+                                    const struct measured_level *levels, size_t count)
+{
+    double spread_precision = 0;
+    double weight_sum = 0;
+    double sum = 0;
+    double measured = 0;
+    for (size_t k = 0; k < count; k++) {
+        if (!levels[k].usable)
+            continue;
+        double own = own_variance(reference, &levels[k], k);
+        double weight = 1 / (own + square(levels[k].u));
+        spread_precision += weight;
+        weight_sum += weight;
+        sum += weight * levels[k].log_ratio;
+        measured += square(weight * levels[k].u);
+    }
+    struct level_test test = {.limit = INFINITY};
+    if (weight_sum <= 0)
+        return test;
+    test.deviation = sum / weight_sum;
+    test.spread = sqrt(square(reference->level_common.predictive) + 1 / spread_precision);
+    test.spread_df = reference->level_common.predictive_df;
+    test.u = sqrt(measured) / weight_sum;
+    test.limit = fmax(level_limit_factor(test.spread_df) * test.spread,
+                      0.5 * reference->smallest_level_fault);
+    return test;
+}

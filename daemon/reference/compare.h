@@ -1,0 +1,73 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Comparing the levels of one power-up with a template's. Levels of one unit
+ * move together, so the model of a phase's ratio to the template is
+ *
+ *   log ratio = common factor + the phase's own deviation + measurement
+ *
+ * and each phase is judged given the others. The limits hold the unit spread
+ * and the reference's own uncertainty (predictive, Student t); the guard band
+ * holds the measurement's alone (JCGM 106), so that nothing is counted twice.
+ */
+#ifndef WAKEDRAW_REFERENCE_COMPARE_H
+#define WAKEDRAW_REFERENCE_COMPARE_H
+
+#include "reference/reference_model.h"
+
+/* What the readings of one phase say about its level. */
+struct level_sum {
+    double weighted, shape_squares; /* sums of y m and m^2 */
+    double current_A, voltage_V;    /* sums */
+    double squares;                 /* sum of y^2 */
+    size_t count;                   /* readings that fit the phase */
+    size_t voltages;
+    size_t changes; /* of those, times the value changed */
+    double last_A;
+};
+
+struct measured_level {
+    bool usable;
+    double log_ratio; /* to the template, at the template's voltage */
+    double u;         /* standard uncertainty of measurement, share */
+    double voltage_u; /* from carrying it to the template's voltage, share */
+    double current_A; /* mean as read */
+    double voltage_V; /* mean as read; NAN */
+    double effective; /* readings that are distinct conversions */
+};
+
+/* Adds a reading at `current_A` (as read), scaled to `scaled_A` at the
+ * template's voltage, where the template's shape is mean_A. */
+void level_sum_add(struct level_sum *sum, double current_A, double scaled_A, double voltage_V,
+                   double mean_A);
+
+/* `resolution_A`, `noise_A`: of the supply that reads now. */
+struct measured_level level_measure(const struct level_sum *sum,
+                                    const struct reference_phase *phase, double nominal_V,
+                                    double resolution_A, double noise_A);
+
+/* One phase given the others. */
+struct level_test {
+    double deviation; /* log ratio less what the others predict */
+    double spread;    /* predictive standard deviation of that, measurement left out */
+    double spread_df;
+    double u;     /* measurement's own */
+    double limit; /* largest deviation of a good unit */
+};
+
+/* Tests phase j among count measured levels. */
+struct level_test level_test_one(const struct reference *reference,
+                                 const struct measured_level *levels, size_t count, size_t j);
+
+/* The common factor by itself: deviation, spread, u and limit as above. */
+struct level_test level_test_common(const struct reference *reference,
+                                    const struct measured_level *levels, size_t count);
+
+/* Share by which a template's shapes are widened for the spread of units. */
+double reference_envelope(const struct reference *reference);
+
+/* Limit of a Student t of so many degrees of freedom that a good unit passes
+ * but once in about 20,000 tests, capped where few degrees would make it
+ * useless. */
+double level_limit_factor(double df);
+
+#endif

@@ -1,0 +1,395 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reference/follow.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Inrush of the input capacitors: nothing is asked of readings this early. */
+static const double inrush_s = 0.015;
+/* What a reading that does not fit may add at most: the first of a row, the
+ * next. Three in a row pass the bound, a stray alone never does. */
+static const double first_miss = 4.5, next_miss = 6;
+static const double wane = 0.4; /* taken off by a reading that fits */
+static const double most_score = 8;
+static const double mixture_score = 0.7;
+static const double score_behind = 30; /* paths further behind are dropped */
+/* Units differ by about this: the score should not tell them apart. */
+static const double unit_share = 0.02;
+
+struct row {
+    size_t count;
+    struct path paths[FOLLOW_MOST_PATHS];
+};
+
+struct follow {
+    const struct reference_phase *phases;
+    size_t phase_count;
+    struct follow_options options;
+    double noise_A[REFERENCE_MOST_PHASES];
+    double log_spread[REFERENCE_MOST_PHASES]; /* of durations, from their limits */
+    struct row *rows;                         /* one a phase */
+    size_t read;                              /* readings taken */
+    double last_s, last_current_A, last_voltage_V, fresh_s;
+    struct path best;
+    bool any;
+};
+
+static double square(double x)
+{
+    return x * x;
+}
+
+struct follow *follow_create(const struct reference_phase *phases, size_t count,
+                             const struct follow_options *options)
+{
+    struct follow *follow = calloc(1, sizeof *follow);
+    struct row *rows = calloc(count, sizeof *rows);
+    if (!follow || !rows) {
+        free(follow);
+        free(rows);
+        return NULL;
+    }
+    follow->phases = phases;
+    follow->phase_count = count;
+    follow->options = *options;
+    follow->rows = rows;
+    for (size_t p = 0; p < count; p++) {
+        double step = options->resolution_A;
+        double noise = fmax(phases[p].noise_A, step / sqrt(12.0));
+        follow->noise_A[p] = fmax(noise, 1e-6);
+        double span = log(phases[p].duration_high_s / phases[p].duration_s);
+        follow->log_spread[p] = isfinite(span) ? fmax(span / 4, 0.01) : 1;
+    }
+    return follow;
+}
+
+void follow_destroy(struct follow *follow)
+{
+    if (!follow)
+        return;
+    free(follow->rows);
+    free(follow);
+}
+
+static size_t cell_at(const struct reference_phase *phase, double since_s)
+{
+    if (phase->cell_count < 2 || since_s <= 0)
+        return 0;
+    double cell = floor(since_s / phase->cell_s + 0.5);
+    return cell < (double)(phase->cell_count - 1) ? (size_t)cell : phase->cell_count - 1;
+}
+
+struct shape_band follow_shape(const struct reference_phase *phase, double since_s, double slack_s)
+{
+    size_t middle = cell_at(phase, since_s);
+    struct shape_band band = {phase->shape_A[middle], phase->shape_low_A[middle],
+                              phase->shape_high_A[middle]};
+    if (phase->cell_count < 2)
+        return band;
+    /* Between cells the mean goes straight from one to the next. */
+    double place = since_s / phase->cell_s;
+    if (place > 0 && place < (double)(phase->cell_count - 1)) {
+        size_t left = (size_t)place;
+        double part = place - (double)left;
+        band.mean_A =
+            phase->shape_A[left] + part * (phase->shape_A[left + 1] - phase->shape_A[left]);
+    }
+    size_t from = cell_at(phase, since_s - slack_s);
+    size_t to = cell_at(phase, since_s + slack_s);
+    /* The first cell may be a mixture with the phase before; it does not widen
+     * what comes after it. */
+    if (from == 0 && middle > 0)
+        from = 1;
+    for (size_t i = from; i <= to; i++) {
+        band.low_A = fmin(band.low_A, phase->shape_low_A[i]);
+        band.high_A = fmax(band.high_A, phase->shape_high_A[i]);
+    }
+    return band;
+}
+
+/* A reading scaled to the voltage where the template holds. */
+static double at_nominal(const struct follow *follow, size_t phase, double current_A,
+                         double voltage_V)
+{
+    double exponent = follow->phases[phase].exponent;
+    if (exponent == 0 || isnan(follow->options.nominal_V) ||
+        !(voltage_V > 0.5 * follow->options.nominal_V))
+        return current_A;
+    return current_A * exp(-exponent * log(voltage_V / follow->options.nominal_V));
+}
+
+/* Distance outside the widened band, in noise. */
+static double misfit(const struct follow *follow, size_t phase, double current_A, double low_A,
+                     double high_A)
+{
+    double wide = follow->options.envelope;
+    double low = low_A - wide * fabs(low_A);
+    double high = high_A + wide * fabs(high_A);
+    double outside = current_A < low ? low - current_A : current_A > high ? current_A - high : 0;
+    return outside / follow->noise_A[phase];
+}
+
+static void weigh(struct path *path, double z, bool fresh)
+{
+    if (z <= 3) {
+        path->evidence = fmax(0, path->evidence - wane);
+        path->misses = 0;
+        return;
+    }
+    if (!fresh)
+        return;
+    double most = path->misses ? next_miss : first_miss;
+    path->evidence += fmin(most, 0.5 * (z * z - 9));
+    path->misses++;
+}
+
+static double score_of(const struct follow *follow, size_t phase, double current_A, double mean_A)
+{
+    double variance = square(follow->noise_A[phase]) + square(unit_share * mean_A);
+    return fmin(most_score, 0.5 * square(current_A - mean_A) / variance);
+}
+
+/* The path goes on in its phase with this reading. */
+static void go_on(const struct follow *follow, struct path *path, double time_s, double current_A,
+                  double voltage_V, bool fresh)
+{
+    size_t p = (size_t)path->phase;
+    const struct reference_phase *phase = &follow->phases[p];
+    double y = at_nominal(follow, p, current_A, voltage_V);
+    double slack = phase->cell_count < 2 ? 0 : path->from_s - path->before_s;
+    double since = time_s - path->from_s;
+    struct shape_band band = follow_shape(phase, since, slack);
+    if (p == 0 && time_s < inrush_s)
+        return;
+    weigh(path, misfit(follow, p, y, band.low_A, band.high_A), fresh);
+    double nearest = phase->cell_count < 2 && phase->kind == PHASE_LEVEL
+                         ? band.mean_A
+                         : fmin(fmax(y, band.low_A), band.high_A);
+    path->score += score_of(follow, p, y, nearest);
+}
+
+/* A path that enters `next` at this reading, out of `from` (NULL: onset). */
+static struct path enter(const struct follow *follow, const struct path *from, size_t next,
+                         size_t index, double time_s, double current_A, double voltage_V,
+                         bool fresh)
+{
+    struct path path = {.phase = (int)next, .start = index, .from_s = time_s, .before_s = time_s};
+    double before_low = 0;
+    double before_high = 0;
+    if (from) {
+        const struct reference_phase *left = &follow->phases[from->phase];
+        struct shape_band band =
+            follow_shape(left, time_s - from->from_s, from->from_s - from->before_s);
+        memcpy(path.starts, from->starts, sizeof path.starts);
+        for (size_t p = (size_t)from->phase + 1; p < next; p++)
+            path.starts[p] = (uint32_t)index;
+        path.before_s = follow->last_s;
+        path.evidence = from->evidence;
+        path.misses = from->misses;
+        path.score = from->score;
+        before_low = band.low_A;
+        before_high = band.high_A;
+        double log_ratio =
+            log(fmax(0.5 * (time_s + follow->last_s - from->from_s - from->before_s), 1e-6) /
+                left->duration_s);
+        path.score += fmin(most_score, 0.5 * square(log_ratio / follow->log_spread[from->phase]));
+    }
+    path.starts[next] = (uint32_t)index;
+    const struct reference_phase *phase = &follow->phases[next];
+    double y = at_nominal(follow, next, current_A, voltage_V);
+    struct shape_band band = follow_shape(phase, 0, time_s - path.before_s);
+    if (next == 0 && time_s < inrush_s)
+        return path;
+    double low = fmin(before_low, band.low_A);
+    double high = fmax(before_high, band.high_A);
+    double z = misfit(follow, next, y, low, high);
+    weigh(&path, z, fresh);
+    double nearest = fmin(fmax(y, band.low_A), band.high_A);
+    double straight = score_of(follow, next, y, nearest);
+    path.score += z <= 3 ? fmin(straight, mixture_score) : straight;
+    return path;
+}
+
+static void keep(struct row *row, const struct path *path)
+{
+    if (row->count < FOLLOW_MOST_PATHS) {
+        row->paths[row->count++] = *path;
+        return;
+    }
+    size_t worst = 0;
+    for (size_t i = 1; i < row->count; i++)
+        if (row->paths[i].score > row->paths[worst].score)
+            worst = i;
+    if (path->score < row->paths[worst].score)
+        row->paths[worst] = *path;
+}
+
+/* May the phase have ended between the last reading and this one? */
+static bool may_end(const struct follow *follow, const struct path *path, double time_s)
+{
+    const struct reference_phase *phase = &follow->phases[path->phase];
+    double longest = time_s - path->before_s;
+    double shortest = follow->last_s - path->from_s;
+    double late = follow->options.late_s;
+    return longest >= phase->duration_low_s - late && shortest <= phase->duration_high_s + late;
+}
+
+static const struct path *best_to_leave(const struct follow *follow, size_t phase, double time_s)
+{
+    const struct row *row = &follow->rows[phase];
+    const struct path *best = NULL;
+    double least = INFINITY;
+    for (size_t i = 0; i < row->count; i++) {
+        const struct path *path = &row->paths[i];
+        double cost = path->score + path->evidence;
+        if (cost < least && may_end(follow, path, time_s)) {
+            least = cost;
+            best = path;
+        }
+    }
+    return best;
+}
+
+/* The way into `next` at this reading. Phases that may be shorter than a gap
+ * between readings can be passed unseen. */
+static bool find_entry(const struct follow *follow, size_t next, size_t index, double time_s,
+                       double current_A, double voltage_V, bool fresh, struct path *entry)
+{
+    bool found = false;
+    double skipped = 0;
+    for (size_t from = next; from-- > 0;) {
+        const struct path *leave = best_to_leave(follow, from, time_s);
+        if (leave) {
+            struct path path =
+                enter(follow, leave, next, index, time_s, current_A, voltage_V, fresh);
+            if (!found || path.score + path.evidence < entry->score + entry->evidence)
+                *entry = path;
+            found = true;
+        }
+        skipped += follow->phases[from].duration_low_s;
+        if (skipped > time_s - follow->last_s)
+            break;
+    }
+    return found;
+}
+
+static double least_score(const struct row *row)
+{
+    double least = INFINITY;
+    for (size_t i = 0; i < row->count; i++)
+        least = fmin(least, row->paths[i].score);
+    return least;
+}
+
+struct deaths {
+    struct path best;
+    double least;
+    enum follow_end why;
+};
+
+/* Moves the phase's paths on by this reading and drops the dead. */
+static void advance(struct follow *follow, size_t p, double time_s, double current_A,
+                    double voltage_V, bool fresh, struct deaths *deaths)
+{
+    struct row *row = &follow->rows[p];
+    double limit = follow->phases[p].duration_high_s + follow->options.late_s;
+    double most = least_score(row) + score_behind;
+    size_t kept = 0;
+    for (size_t i = 0; i < row->count; i++) {
+        struct path path = row->paths[i];
+        struct path before = path;
+        go_on(follow, &path, time_s, current_A, voltage_V, fresh);
+        bool too_long = p + 1 < follow->phase_count && time_s - path.from_s > limit;
+        bool unlike = path.evidence > FOLLOW_BOUND;
+        if (!too_long && !unlike) {
+            if (path.score <= most + most_score)
+                row->paths[kept++] = path;
+            continue;
+        }
+        if (before.score + before.evidence < deaths->least) {
+            deaths->least = before.score + before.evidence;
+            deaths->best = before;
+            /* Out of time while still alike is another matter than unlike. */
+            deaths->why = too_long && path.misses == 0 ? FOLLOW_TOO_LONG : FOLLOW_UNLIKE;
+        }
+    }
+    row->count = kept;
+}
+
+static bool is_fresh(struct follow *follow, double time_s, double current_A, double voltage_V)
+{
+    bool same = current_A == follow->last_current_A &&
+                (voltage_V == follow->last_voltage_V || isnan(voltage_V));
+    if (follow->read > 0 && same && time_s - follow->fresh_s < follow->options.refresh_s)
+        return false;
+    follow->fresh_s = time_s;
+    return true;
+}
+
+static void choose_best(struct follow *follow)
+{
+    double least = INFINITY;
+    for (size_t p = 0; p < follow->phase_count; p++) {
+        const struct row *row = &follow->rows[p];
+        for (size_t i = 0; i < row->count; i++) {
+            double cost = row->paths[i].score + row->paths[i].evidence;
+            if (cost < least) {
+                least = cost;
+                follow->best = row->paths[i];
+                follow->any = true;
+            }
+        }
+    }
+}
+
+enum follow_end follow_read(struct follow *follow, size_t index, double time_s, double current_A,
+                            double voltage_V)
+{
+    bool fresh = is_fresh(follow, time_s, current_A, voltage_V);
+    struct path entries[REFERENCE_MOST_PHASES];
+    bool entered[REFERENCE_MOST_PHASES] = {false};
+    if (follow->read == 0) {
+        entries[0] = enter(follow, NULL, 0, index, time_s, current_A, voltage_V, fresh);
+        entered[0] = true;
+    } else {
+        for (size_t next = 1; next < follow->phase_count; next++)
+            entered[next] = find_entry(follow, next, index, time_s, current_A, voltage_V, fresh,
+                                       &entries[next]);
+    }
+    struct deaths deaths = {.least = INFINITY, .why = FOLLOW_ALIVE};
+    size_t alive = 0;
+    for (size_t p = 0; p < follow->phase_count; p++) {
+        if (follow->rows[p].count)
+            advance(follow, p, time_s, current_A, voltage_V, fresh, &deaths);
+        if (entered[p] && entries[p].evidence <= FOLLOW_BOUND)
+            keep(&follow->rows[p], &entries[p]);
+        alive += follow->rows[p].count;
+    }
+    follow->read++;
+    follow->last_s = time_s;
+    follow->last_current_A = current_A;
+    follow->last_voltage_V = voltage_V;
+    if (alive) {
+        choose_best(follow);
+        return FOLLOW_ALIVE;
+    }
+    if (deaths.why == FOLLOW_ALIVE)
+        return FOLLOW_UNLIKE;
+    follow->best = deaths.best;
+    return deaths.why;
+}
+
+const struct path *follow_best(const struct follow *follow)
+{
+    return follow->any ? &follow->best : NULL;
+}
+
+double follow_evidence_in_last(const struct follow *follow)
+{
+    const struct row *row = &follow->rows[follow->phase_count - 1];
+    double least = INFINITY;
+    for (size_t i = 0; i < row->count; i++)
+        least = fmin(least, row->paths[i].evidence);
+    return least;
+}

@@ -1,0 +1,70 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Following a power-up along a template whose order of phases is known: a
+ * dynamic programme over the phases' starting readings, a reading at a time.
+ * Time is not warped: a late phase stays late.
+ *
+ * Every path (phase, where it began) carries two sums. Its evidence grows with
+ * readings the template cannot explain, a few in a row are needed, and wanes
+ * slowly with readings it can, so that strays pass; beyond FOLLOW_BOUND the
+ * path is dead. Its score (robust squared residuals) tells the paths alive
+ * apart. A path that stays in a phase beyond the phase's upper time limit is
+ * dead too. When all are dead, no known-good would have drawn this.
+ */
+#ifndef WAKEDRAW_REFERENCE_FOLLOW_H
+#define WAKEDRAW_REFERENCE_FOLLOW_H
+
+#include "reference/reference_model.h"
+
+#include <stdint.h>
+
+#define FOLLOW_BOUND 15.0
+enum { FOLLOW_MOST_PATHS = 48 }; /* kept per phase, the best by score */
+
+struct follow_options {
+    double envelope;     /* share of the level by which shapes are widened */
+    double resolution_A; /* of the supply that reads; 0: as the phase's noise */
+    double refresh_s;    /* repeats within this are one conversion; 0: none */
+    double nominal_V;    /* where the template holds; NAN: voltage is not used */
+    double late_s;       /* tolerance on time limits (a slow conversion) */
+};
+
+struct path {
+    int phase;
+    size_t start;  /* index of the phase's first reading (perhaps a mixture) */
+    double from_s; /* its time, and that of the reading before it */
+    double before_s;
+    double evidence, score;
+    int misses; /* readings in a row that do not fit */
+    uint32_t starts[REFERENCE_MOST_PHASES];
+};
+
+enum follow_end { FOLLOW_ALIVE, FOLLOW_TOO_LONG, FOLLOW_UNLIKE };
+
+struct follow;
+
+/* `phases` must outlive it. NULL: memory is out. */
+struct follow *follow_create(const struct reference_phase *phases, size_t count,
+                             const struct follow_options *options);
+void follow_destroy(struct follow *follow);
+
+/* The next reading, time from onset; index counts from onset. Invalid readings
+ * are not passed. Returns FOLLOW_ALIVE, or why the last paths died at it. */
+enum follow_end follow_read(struct follow *follow, size_t index, double time_s, double current_A,
+                            double voltage_V);
+
+/* The best path alive; when none is, the best of the last. NULL before the
+ * first reading. */
+const struct path *follow_best(const struct follow *follow);
+
+/* Least evidence among the paths alive in the last phase; INFINITY: none. */
+double follow_evidence_in_last(const struct follow *follow);
+
+/* Mean, least and most of a phase's shape at time since its beginning, known to
+ * within slack_s. */
+struct shape_band {
+    double mean_A, low_A, high_A;
+};
+struct shape_band follow_shape(const struct reference_phase *phase, double since_s, double slack_s);
+
+#endif

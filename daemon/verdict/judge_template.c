@@ -1,0 +1,416 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Judging by a learned template: follow the power-up along its phases, compare
+ * the levels on the best path, decide at the reading that allows it.
+ */
+#include "verdict/template_state.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double evidence_for_good = 8;
+/* The smallest fault must stand so many standard uncertainties from zero. */
+static const double resolvable = 3.8;
+static const double fault_distance = 3.0; /* of a good level from the smallest fault */
+static const double guard = 2.0;          /* U = 2 u, w = U */
+static const double guard_running = 3.5;  /* looked at again and again */
+enum { FEWEST_RUNNING = 3, OUTSIDE_IN_A_ROW = 5 };
+static const double inrush_s = 0.015;
+static const double settling_s = 0.2; /* of the supply's voltage after onset */
+
+static double square(double x)
+{
+    return x * x;
+}
+
+const struct reading *since_onset(const struct judge *judge, size_t index)
+{
+    return &judge->kept.readings[judge->first + index];
+}
+
+size_t count_since_onset(const struct judge *judge)
+{
+    return judge->kept.count - judge->first;
+}
+
+struct template_judge *template_judge_create(const struct judge *judge)
+{
+    const struct reference *reference = judge->reference;
+    struct template_judge *template = calloc(1, sizeof *template);
+    if (!template)
+        return NULL;
+    double step = judge->accuracy.current_resolution_A;
+    double taught = reference->accuracy.current_resolution_A;
+    template->envelope = reference_envelope(reference);
+    struct follow_options options = {.envelope = template->envelope,
+                                     .resolution_A = step,
+                                     .refresh_s = reference->refresh_s,
+                                     .nominal_V = reference->nominal_voltage_V,
+                                     .late_s = reference->refresh_s};
+    for (size_t p = 0; p < reference->phase_count; p++) {
+        double noise = square(reference->phases[p].noise_A);
+        if (step > taught)
+            noise += (square(step) - square(taught)) / 12;
+        template->noise_A[p] = fmax(sqrt(fmax(noise, square(step) / 12)), 1e-6);
+    }
+    template->follow = follow_create(reference->phases, reference->phase_count, &options);
+    if (!template->follow) {
+        free(template);
+        return NULL;
+    }
+    return template;
+}
+
+void template_judge_destroy(struct template_judge *template)
+{
+    if (!template)
+        return;
+    follow_destroy(template->follow);
+    free(template);
+}
+
+static double scaled_to_nominal(const struct judge *judge, size_t phase,
+                                const struct reading *reading)
+{
+    double exponent = judge->reference->phases[phase].exponent;
+    double nominal = judge->reference->nominal_voltage_V;
+    if (exponent == 0 || !(reading->voltage_V > 0.5 * nominal))
+        return reading->current_A;
+    return reading->current_A * exp(-exponent * log(reading->voltage_V / nominal));
+}
+
+/* Adds readings from..to-1 of a phase that began at reading `start`. */
+static void sum_up(const struct judge *judge, size_t p, size_t start, size_t from, size_t to)
+{
+    struct template_judge *template = judge->template;
+    const struct reference_phase *phase = &judge->reference->phases[p];
+    const struct reading *began = since_onset(judge, start);
+    for (size_t i = from; i < to; i++) {
+        const struct reading *reading = since_onset(judge, i);
+        if (!reading->valid || i == start || reading->time_s - judge->verdict->onset_s < inrush_s)
+            continue;
+        double y = scaled_to_nominal(judge, p, reading);
+        struct shape_band band = follow_shape(phase, reading->time_s - began->time_s, 0);
+        double wide = template->envelope + 0.5 * judge->reference->smallest_level_fault;
+        double noise = 3 * template->noise_A[p];
+        if (y < band.low_A - wide * fabs(band.low_A) - noise ||
+            y > band.high_A + wide * fabs(band.high_A) + noise)
+            continue;
+        level_sum_add(&template->sums[p].sum, reading->current_A, y, reading->voltage_V,
+                      band.mean_A);
+    }
+}
+
+void template_measure(struct judge *judge)
+{
+    struct template_judge *template = judge->template;
+    const struct path *path = follow_best(template->follow);
+    if (!path)
+        return;
+    template->level_count = (size_t)path->phase + 1;
+    for (size_t p = 0; p < template->level_count; p++) {
+        struct phase_sum *sum = &template->sums[p];
+        size_t from = path->starts[p];
+        size_t to = p + 1 < template->level_count ? path->starts[p + 1] : count_since_onset(judge);
+        if (sum->any && sum->from == from && sum->to == to)
+            continue;
+        size_t already = from;
+        if (sum->any && sum->from == from && sum->to < to)
+            already = sum->to;
+        else
+            sum->sum = (struct level_sum){0};
+        sum_up(judge, p, from, already, to);
+        sum->any = true;
+        sum->from = from;
+        sum->to = to;
+        template->levels[p] = level_measure(
+            &sum->sum, &judge->reference->phases[p], judge->reference->nominal_voltage_V,
+            judge->accuracy.current_resolution_A, template->noise_A[p]);
+    }
+    const struct level_sum *last = &template->sums[path->phase].sum;
+    if (last->count > 0)
+        judge->verdict->final_draw_A = last->current_A / (double)last->count;
+}
+
+static struct finding level_finding(const struct judge *judge, size_t p, double deviation)
+{
+    struct finding finding = finding_of(deviation < 0 ? REASON_LOW_FINAL : REASON_HIGH_FINAL);
+    const struct reference_phase *phase = &judge->reference->phases[p];
+    finding.phase = (int)p;
+    finding.phase_count = (int)judge->reference->phase_count;
+    finding.measured = judge->template->levels[p].current_A;
+    finding.low = phase->low_A;
+    finding.high = phase->high_A;
+    return finding;
+}
+
+/* More draw by about the same amount in every phase seen, not by a share. */
+static bool is_leakage(const struct judge *judge)
+{
+    const struct template_judge *template = judge->template;
+    double least = -INFINITY; /* amounts that every phase allows: least to most */
+    double most = INFINITY;
+    double low_level = INFINITY;
+    double high_level = 0;
+    size_t seen = 0;
+    for (size_t p = 0; p < template->level_count; p++) {
+        const struct measured_level *level = &template->levels[p];
+        if (!level->usable)
+            continue;
+        double expected = judge->reference->phases[p].level_A;
+        double excess = expected * (exp(level->log_ratio) - 1);
+        double doubt = 2 * expected * (level->u + judge->reference->level_common.predictive);
+        least = fmax(least, excess - doubt);
+        most = fmin(most, excess + doubt);
+        low_level = fmin(low_level, expected);
+        high_level = fmax(high_level, expected);
+        seen++;
+    }
+    return seen >= 2 && high_level > 1.5 * low_level && least > 0 && least <= most;
+}
+
+static void settle_level(struct judge *judge, size_t p, double deviation)
+{
+    struct finding finding = level_finding(judge, p, deviation);
+    if (deviation > 0 && is_leakage(judge))
+        finding.code = REASON_LEAKAGE;
+    judge_settle(judge, VERDICT_BAD);
+    reasons_add(judge->verdict, &finding);
+}
+
+/* A phase that draws nothing worth a share: its level is not judged by one. */
+static bool is_level_judged(const struct judge *judge, size_t p)
+{
+    const struct template_judge *template = judge->template;
+    double largest = 0;
+    for (size_t k = 0; k < judge->reference->phase_count; k++)
+        largest = fmax(largest, fabs(judge->reference->phases[k].level_A));
+    double level = fabs(judge->reference->phases[p].level_A);
+    return level > 0.02 * largest || level > 4 * template->noise_A[p];
+}
+
+bool template_check_levels(struct judge *judge)
+{
+    struct template_judge *template = judge->template;
+    size_t worst = 0;
+    double worst_excess = 0;
+    double worst_deviation = 0;
+    for (size_t p = 0; p < template->level_count; p++) {
+        const struct measured_level *level = &template->levels[p];
+        bool running = p + 1 == template->level_count;
+        if (!level->usable || !is_level_judged(judge, p) ||
+            (running && template->sums[p].sum.count < FEWEST_RUNNING))
+            continue;
+        struct level_test test =
+            level_test_one(judge->reference, template->levels, template->level_count, p);
+        double excess =
+            fabs(test.deviation) - test.limit - (running ? guard_running : guard) * test.u;
+        if (excess > worst_excess) {
+            worst_excess = excess;
+            worst_deviation = test.deviation;
+            worst = p;
+        }
+    }
+    if (worst_excess <= 0) {
+        struct level_test test =
+            level_test_common(judge->reference, template->levels, template->level_count);
+        if (fabs(test.deviation) <= test.limit + guard_running * test.u)
+            return false;
+        worst = template->level_count - 1;
+        worst_deviation = test.deviation;
+    }
+    settle_level(judge, worst, worst_deviation);
+    return true;
+}
+
+/* Outside the window nothing is compared: the reference does not hold there. */
+static bool check_voltage(struct judge *judge, const struct reading *reading)
+{
+    struct template_judge *template = judge->template;
+    const struct reference *reference = judge->reference;
+    if (isnan(reference->voltage_low_V) || isnan(reading->voltage_V) ||
+        judge_elapsed_s(judge) < settling_s || reading->limited == FLAG_YES)
+        return false;
+    double slack = judge->accuracy.voltage_resolution_V;
+    bool outside = reading->voltage_V < reference->voltage_low_V - slack ||
+                   reading->voltage_V > reference->voltage_high_V + slack;
+    if (!outside) {
+        template->outside_voltage = 0;
+        template->outside_sum_V = 0;
+        return false;
+    }
+    template->outside_voltage++;
+    template->outside_sum_V += reading->voltage_V;
+    return template->outside_voltage >= OUTSIDE_IN_A_ROW;
+}
+
+static void settle_outside(struct judge *judge)
+{
+    struct finding finding = finding_of(REASON_OUTSIDE_VOLTAGE);
+    finding.measured = judge->template->outside_sum_V / (double)judge->template->outside_voltage;
+    finding.low = judge->reference->voltage_low_V;
+    finding.high = judge->reference->voltage_high_V;
+    judge_settle(judge, VERDICT_UNSURE);
+    reasons_add(judge->verdict, &finding);
+}
+
+/* The output looks off: neither volts nor draw. The power-up's end is told by
+ * its own state machine; nothing is held against the module here. */
+static bool looks_off(const struct judge *judge, const struct reading *reading)
+{
+    const struct reference *reference = judge->reference;
+    if (reading->output_on == FLAG_NO)
+        return true;
+    if (isnan(reading->voltage_V) || isnan(reference->nominal_voltage_V))
+        return false;
+    double little =
+        fmax(3 * judge->accuracy.current_resolution_A, 0.02 * fabs(reference->final_expected_A));
+    return judge_elapsed_s(judge) > settling_s &&
+           reading->voltage_V < 0.5 * reference->nominal_voltage_V &&
+           fabs(reading->current_A) <= little;
+}
+
+bool template_judge_read(struct judge *judge, const struct reading *reading)
+{
+    struct template_judge *template = judge->template;
+    if (!reading->valid || looks_off(judge, reading))
+        return false;
+    bool outside = check_voltage(judge, reading);
+    enum follow_end end =
+        follow_read(template->follow, count_since_onset(judge) - 1, judge_elapsed_s(judge),
+                    reading->current_A, reading->voltage_V);
+    if (outside || (end != FOLLOW_ALIVE && template->outside_voltage >= 2)) {
+        settle_outside(judge);
+        return true;
+    }
+    if (end != FOLLOW_ALIVE) {
+        template_explain(judge, end);
+        return true;
+    }
+    template_measure(judge);
+    return template_check_levels(judge);
+}
+
+static void settle_unsure(struct judge *judge, const struct finding *finding)
+{
+    judge_settle(judge, VERDICT_UNSURE);
+    reasons_add(judge->verdict, finding);
+}
+
+/* Resolution that would let the smallest fault of a level stand clear. */
+static double needed_resolution_A(const struct level_test *test, double fault, double level_A)
+{
+    double room = square(fault / resolvable) - square(test->spread);
+    if (room <= 0)
+        return NAN;
+    double needed = sqrt(room * 12) * level_A / 1.2;
+    double decade = pow(10, floor(log10(needed)));
+    double digit = needed / decade;
+    return decade * (digit >= 5 ? 5 : digit >= 2 ? 2 : 1);
+}
+
+/* A level that cannot be told from the smallest fault. */
+static bool unsure_of_level(struct judge *judge, size_t p)
+{
+    struct template_judge *template = judge->template;
+    if (!is_level_judged(judge, p))
+        return false;
+    const struct reference_phase *phase = &judge->reference->phases[p];
+    double fault = -log(1 - judge->reference->smallest_level_fault);
+    struct level_test test = {.spread = INFINITY};
+    double whole = INFINITY;
+    if (template->levels[p].usable) {
+        test = level_test_one(judge->reference, template->levels, template->level_count, p);
+        whole = sqrt(square(test.spread) + square(test.u));
+        double distance = (fault - fabs(test.deviation)) / whole;
+        if (fault / whole >= resolvable && distance >= fault_distance &&
+            fabs(test.deviation) <= test.limit)
+            return false;
+    }
+    struct finding finding = finding_of(REASON_CANNOT_RESOLVE);
+    finding.phase = (int)p;
+    finding.phase_count = (int)judge->reference->phase_count;
+    finding.measured = template->levels[p].usable ? template->levels[p].current_A : phase->level_A;
+    finding.low = phase->low_A;
+    finding.high = phase->high_A;
+    finding.share = judge->reference->smallest_level_fault;
+    finding.resolution_A = judge->accuracy.current_resolution_A;
+    finding.needed_A = NAN;
+    if (fault / whole < resolvable && finding.resolution_A > 0)
+        finding.needed_A = needed_resolution_A(&test, fault, phase->level_A);
+    settle_unsure(judge, &finding);
+    return true;
+}
+
+/* A duration that might as well be the doubled one: the readings are too far
+ * apart. */
+static bool unsure_of_duration(struct judge *judge, size_t p)
+{
+    const struct reference *reference = judge->reference;
+    const struct path *path = follow_best(judge->template->follow);
+    const struct reference_phase *phase = &reference->phases[p];
+    size_t start = path->starts[p];
+    size_t end = path->starts[p + 1];
+    double from =
+        start > 0 ? since_onset(judge, start - 1)->time_s : since_onset(judge, start)->time_s;
+    double longest = since_onset(judge, end)->time_s - from;
+    double doubled = phase->duration_s * reference->smallest_duration_fault *
+                     exp(-3 * reference->duration.predictive);
+    if (longest < doubled || phase->duration_high_s >= doubled)
+        return false;
+    struct finding finding = finding_of(REASON_LATE);
+    finding.phase = (int)p;
+    finding.phase_count = (int)reference->phase_count;
+    finding.measured = longest;
+    finding.low = phase->duration_low_s;
+    finding.high = phase->duration_high_s;
+    finding.note = "the readings are too far apart to tell; a faster link would settle it";
+    settle_unsure(judge, &finding);
+    return true;
+}
+
+static bool unsure_of_limit(struct judge *judge)
+{
+    if (!judge->limit.ever && isnan(judge->limit.since_s))
+        return false;
+    struct finding finding = finding_of(REASON_AT_LIMIT);
+    finding.measured = judge->limit.current_A;
+    finding.voltage_V = judge->limit.voltage_V;
+    finding.note = "raise the limit within the type's rating and repeat";
+    settle_unsure(judge, &finding);
+    return true;
+}
+
+void template_judge_end(struct judge *judge)
+{
+    struct template_judge *template = judge->template;
+    const struct reference *reference = judge->reference;
+    template_measure(judge);
+    if (unsure_of_limit(judge))
+        return;
+    const struct path *path = follow_best(template->follow);
+    double evidence = follow_evidence_in_last(template->follow);
+    if (!path || (size_t)path->phase + 1 < reference->phase_count || evidence > evidence_for_good) {
+        struct finding finding =
+            finding_of(path && evidence <= FOLLOW_BOUND ? REASON_UNSTEADY : REASON_INCOMPLETE);
+        if (finding.code == REASON_UNSTEADY) {
+            finding.phase = path->phase;
+            finding.phase_count = (int)reference->phase_count;
+            finding.measured = since_onset(judge, count_since_onset(judge) - 1)->current_A;
+            finding.note = "too few readings to tell; repeat the power-up";
+        } else {
+            finding.measured = judge_elapsed_s(judge);
+            finding.watch_s = reference->watch_s;
+            finding.note = "the last phase has not been reached; a longer watch would settle it";
+        }
+        settle_unsure(judge, &finding);
+        return;
+    }
+    for (size_t p = 0; p < reference->phase_count; p++) {
+        if (unsure_of_level(judge, p) ||
+            (p + 1 < reference->phase_count && unsure_of_duration(judge, p)))
+            return;
+    }
+    judge_settle(judge, VERDICT_GOOD);
+}

@@ -1,0 +1,44 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The inside of judging by a template, shared by its parts.
+ */
+#ifndef WAKEDRAW_VERDICT_TEMPLATE_STATE_H
+#define WAKEDRAW_VERDICT_TEMPLATE_STATE_H
+
+#include "reference/compare.h"
+#include "reference/follow.h"
+#include "verdict/judge_state.h"
+
+/* Sums of one phase's readings; from and to are readings since onset. */
+struct phase_sum {
+    bool any;
+    size_t from, to; /* readings taken: from..to-1 */
+    struct level_sum sum;
+};
+
+struct template_judge {
+    struct follow *follow;
+    double envelope;
+    double noise_A[REFERENCE_MOST_PHASES]; /* of a reading by this supply */
+    struct phase_sum sums[REFERENCE_MOST_PHASES];
+    struct measured_level levels[REFERENCE_MOST_PHASES];
+    size_t level_count;     /* phases of the best path so far */
+    size_t outside_voltage; /* readings in a row outside the window */
+    double outside_sum_V;
+};
+
+/* Reading number `index` since onset. */
+const struct reading *since_onset(const struct judge *judge, size_t index);
+size_t count_since_onset(const struct judge *judge);
+
+/* Brings sums and levels up to date with the best path. */
+void template_measure(struct judge *judge);
+
+/* Settles bad where a level is off beyond doubt; `running` is the phase going
+ * on, whose mean is looked at again and again. */
+bool template_check_levels(struct judge *judge);
+
+/* The paths are dead at the newest reading: settles with the pattern. */
+void template_explain(struct judge *judge, enum follow_end why);
+
+#endif
