@@ -3,6 +3,7 @@
 #include "base/error.h"
 #include "base/options.h"
 #include "commands/commands.h"
+#include "simulate/modbus_speaker.h"
 #include "simulate/panel_socket.h"
 #include "simulate/run.h"
 #include "simulate/scpi_speaker.h"
@@ -32,21 +33,21 @@ static struct asked defaults(void)
         .fault = "none",
         .number_form = "nr2",
         .identity = "Harbour Lane,bench supply,1,1.0",
+        .outputs = NAN,
         .voltage_V = NAN,
         .limit_A = NAN,
         .temperature_C = 23,
-        .outputs = 1,
         .time_scale = 1,
-        .output = {.most_V = 60,
-                   .most_A = 10,
+        .output = {.most_V = NAN,
+                   .most_A = NAN,
                    .slew_V_per_s = 400,
                    .source_ohm = 0.01,
                    .lead_ohm = 0.05,
                    .sink_A = 0.1,
                    .conversion_hz = 0,
                    .aperture_s = 0.02,
-                   .resolution_V = 0.001,
-                   .resolution_A = 0.001,
+                   .resolution_V = NAN,
+                   .resolution_A = NAN,
                    .noise_V = 0.0003,
                    .noise_A = 0.0003},
     };
@@ -100,6 +101,30 @@ static int number_form_of(const char *text, enum number_form *form, struct error
                      text);
 }
 
+static double first_known(double asked, double stated, double otherwise)
+{
+    if (!isnan(asked))
+        return asked;
+    return stated > 0 ? stated : otherwise;
+}
+
+/* What the command line does not say, the profile does. */
+static int apply_profile(struct asked *asked, struct supply_map *map, struct error *error)
+{
+    if (supply_map_read(asked->profile, map, error) != 0)
+        return -1;
+    struct output_options *output = &asked->output;
+    output->most_V = first_known(output->most_V, map->rated_V, 60);
+    output->most_A = first_known(output->most_A, map->rated_A, 10);
+    output->resolution_V = first_known(output->resolution_V, map->resolution_V, 0.001);
+    output->resolution_A = first_known(output->resolution_A, map->resolution_A, 0.001);
+    asked->outputs = first_known(asked->outputs, fmin(map->outputs, MOST_OUTPUTS), 1);
+    if (asked->outputs > 1 && map->modbus && map->output_step == 0)
+        return error_set(error, EXIT_USAGE, "--outputs", 0, "1 with this profile", "found %g",
+                         asked->outputs);
+    return 0;
+}
+
 /* What stands on the bench: outputs, module, settings. */
 static int set_up(const struct asked *asked, struct simulator *simulator, struct error *error)
 {
@@ -144,16 +169,28 @@ static int connect_wire(const struct asked *asked, struct simulator *simulator, 
         return -1;
     struct wire_options options = {
         asked->line_rate_baud > 0 ? asked->line_rate_baud : endpoint.baud, asked->turnaround_s};
-    simulator->scpi =
-        scpi_device_create(simulator->outputs, simulator->output_count, form, asked->identity);
-    if (!simulator->scpi)
-        return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
-    struct speaker speaker = scpi_speaker(simulator);
+    if (simulator->map.modbus != (endpoint.speech != SPEECH_SCPI))
+        return error_set(error, EXIT_USAGE, asked->link, 0,
+                         simulator->map.modbus ? "a modbus link" : "a tcp or serial link",
+                         "the profile %s speaks %s", asked->profile,
+                         simulator->map.modbus ? "modbus" : "scpi");
+    struct speaker speaker;
+    if (simulator->map.modbus) {
+        double character_s = options.line_rate_baud > 0 ? 10 / options.line_rate_baud : 0;
+        speaker = modbus_speaker(simulator, endpoint.speech == SPEECH_MODBUS_RTU, endpoint.address,
+                                 character_s);
+    } else {
+        simulator->scpi =
+            scpi_device_create(simulator->outputs, simulator->output_count, form, asked->identity);
+        if (!simulator->scpi)
+            return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
+        speaker = scpi_speaker(simulator);
+    }
     simulator->wire = wire_create(&endpoint, &options, &speaker, error);
     return simulator->wire ? 0 : -1;
 }
 
-static int simulate(const struct asked *asked)
+static int simulate(struct asked *asked)
 {
     struct error error = {0};
     struct panel_socket *panel = NULL;
@@ -161,7 +198,9 @@ static int simulate(const struct asked *asked)
     if (!simulator)
         return EXIT_SOFTWARE;
     run_catch_signals();
-    int result = set_up(asked, simulator, &error);
+    int result = apply_profile(asked, &simulator->map, &error);
+    if (result == 0)
+        result = set_up(asked, simulator, &error);
     if (result == 0 && asked->panel) {
         panel = panel_socket_create(asked->panel, &error);
         result = panel ? 0 : -1;
@@ -191,7 +230,7 @@ int command_simulate(int argc, char **argv)
         {"profile", "NAME", OPTION_TEXT, &asked.profile, 0, 0,
          "what it speaks and reads back (scpi)"},
         {"outputs", "N", OPTION_NUMBER, &asked.outputs, 1, MOST_OUTPUTS,
-         "how many outputs (1); the module is on the first"},
+         "how many outputs (the profile's); the module is on the first"},
         {"module", "NAME", OPTION_TEXT, &asked.module, 0, 0,
          "module type, or its file (reefer-controller)"},
         {"unit", "SERIAL", OPTION_TEXT, &asked.unit, 0, 0, "which unit of it (HL-0001)"},
@@ -216,9 +255,9 @@ int command_simulate(int argc, char **argv)
         {"aperture", "S", OPTION_NUMBER, &output->aperture_s, 0.0001, 10,
          "a conversion averages over this (0.02)"},
         {"resolution-A", "A", OPTION_NUMBER, &output->resolution_A, 0, 10,
-         "of the readback (0.001)"},
+         "of the readback (the profile's)"},
         {"resolution-V", "V", OPTION_NUMBER, &output->resolution_V, 0, 10,
-         "of the readback (0.001)"},
+         "of the readback (the profile's)"},
         {"offset-A", "A", OPTION_NUMBER, &output->offset_A, -10, 10, "readback error (0)"},
         {"offset-V", "V", OPTION_NUMBER, &output->offset_V, -10, 10, "readback error (0)"},
         {"gain", "SHARE", OPTION_NUMBER, &output->gain_A, -0.5, 0.5,
@@ -229,8 +268,10 @@ int command_simulate(int argc, char **argv)
         {"noise-V", "V", OPTION_NUMBER, &output->noise_V, 0, 10, "rms of a conversion (0.0003)"},
         {"nan-every", "N", OPTION_NUMBER, &asked.nan_every, 0, 1e9,
          "every so many conversions is not a number (0: none)"},
-        {"max-voltage", "V", OPTION_NUMBER, &output->most_V, 1, 1000, "rating (60)"},
-        {"max-current", "A", OPTION_NUMBER, &output->most_A, 0.01, 1000, "rating (10)"},
+        {"max-voltage", "V", OPTION_NUMBER, &output->most_V, 1, 1000,
+         "rating (the profile's, or 60)"},
+        {"max-current", "A", OPTION_NUMBER, &output->most_A, 0.01, 1000,
+         "rating (the profile's, or 10)"},
         {"slew", "V_PER_S", OPTION_NUMBER, &output->slew_V_per_s, 1, 1e6,
          "how fast the voltage rises and falls (400)"},
         {"lead-ohm", "OHM", OPTION_NUMBER, &output->lead_ohm, 1e-4, 100,

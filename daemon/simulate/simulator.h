@@ -9,6 +9,8 @@
 #include "base/error.h"
 #include "simulate/output.h"
 #include "simulate/scpi_device.h"
+#include "simulate/supply_map.h"
+#include "simulate/supply_registers.h"
 #include "simulate/wire.h"
 
 #include <stdbool.h>
@@ -23,7 +25,11 @@ struct simulator {
     char fault_text[200];
     uint64_t seed;
     double time_scale, started_s;
+    struct supply_map map;
     struct scpi_device *scpi; /* NULL: it speaks Modbus */
+    int modbus_address;
+    struct supply_registers registers;
+    struct modbus_space space;
     struct wire *wire;
     double back_at_s; /* unplugged: when it comes back; INFINITY: when told */
     enum hand hand;
