@@ -1,10 +1,244 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "base/clock.h"
 #include "base/error.h"
+#include "base/number.h"
+#include "base/options.h"
 #include "commands/commands.h"
+#include "supply/supply.h"
+#include "supply/supply_probe.h"
+
+#include <math.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct wishes {
+    const char *check, *profile;
+    double readings, output;
+    bool json;
+};
+
+static int check_profile(const char *path)
+{
+    struct error error = {0};
+    struct profile *profile = profile_load(path, &error);
+    if (!profile) {
+        error_print(&error);
+        return (int)error.status;
+    }
+    const struct accuracy *accuracy = profile_accuracy(profile);
+    printf("%s: a sound profile; reads current in steps of %g A within %g %% + %g A, voltage in "
+           "steps of %g V within %g %% + %g V\n",
+           path, accuracy->current_resolution_A, 100 * accuracy->current_gain,
+           accuracy->current_offset_A, accuracy->voltage_resolution_V, 100 * accuracy->voltage_gain,
+           accuracy->voltage_offset_V);
+    profile_destroy(profile);
+    return EXIT_OK;
+}
+
+static const char *flag_text(enum known_flag flag)
+{
+    static const char *const texts[] = {"null", "false", "true"};
+    return texts[flag + 1];
+}
+
+static const char *number_or_null(double number, char text[32])
+{
+    return isnan(number) ? "null" : number_print(number, text);
+}
+
+static void print_reading(const struct reading *reading, bool repeat, const struct wishes *wishes)
+{
+    char time[32];
+    char volts[32];
+    char amperes[32];
+    if (wishes->json)
+        printf("{\"time_s\":%s,\"voltage_V\":%s,\"current_A\":%s,\"valid\":%s,\"output_on\":%s,"
+               "\"limited\":%s,\"repeat\":%s}\n",
+               number_print(reading->time_s, time), number_or_null(reading->voltage_V, volts),
+               number_or_null(reading->current_A, amperes), reading->valid ? "true" : "false",
+               flag_text(reading->output_on), flag_text(reading->limited),
+               repeat ? "true" : "false");
+    else
+        printf("  %10.4f s  %9.4f V  %9.5f A%s%s%s\n", reading->time_s, reading->voltage_V,
+               reading->current_A, reading->output_on == FLAG_NO ? "  output off" : "",
+               reading->limited == FLAG_YES ? "  in current limit" : "", repeat ? "  again" : "");
+}
+
+static void print_wire(const struct connection *connection, double begun_s, double count,
+                       const struct wishes *wishes)
+{
+    struct wire_state state;
+    connection_wire_state(connection, &state);
+    char rate[32];
+    char limit[32];
+    char renewal[32];
+    double seconds = clock_monotonic_s() - begun_s;
+    double rate_hz = seconds > 0 ? count / seconds : (double)NAN;
+    if (wishes->json)
+        printf("{\"rate_hz\":%s,\"limit_hz\":%s,\"limit_why\":\"%s\",\"conversion_hz\":%s,"
+               "\"transactions\":%llu,\"timeouts\":%llu,\"garbled\":%llu,\"resynchronised\":%llu,"
+               "\"supply_errors\":%llu,\"repeats\":%llu}\n",
+               number_or_null(rate_hz, rate), number_or_null(state.limit_hz, limit),
+               state.limit_why, number_or_null(state.conversion_hz, renewal),
+               (unsigned long long)state.transactions, (unsigned long long)state.timeouts,
+               (unsigned long long)state.garbled, (unsigned long long)state.resynchronised,
+               (unsigned long long)state.supply_errors, (unsigned long long)state.repeats);
+    else
+        printf("  %.1f readings/s of %.1f that the wire allows (%s)%s\n", rate_hz, state.limit_hz,
+               state.limit_why,
+               state.repeats ? "; the readback renews slower than it is asked" : "");
+    if (!wishes->json && !isnan(state.conversion_hz))
+        printf("  the readback renews %.1f times a second\n", state.conversion_hz);
+    if (!wishes->json && state.timeouts + state.garbled + state.supply_errors > 0)
+        printf("  %llu answers missing, %llu garbled, %llu errors of the supply's own\n",
+               (unsigned long long)state.timeouts, (unsigned long long)state.garbled,
+               (unsigned long long)state.supply_errors);
+}
+
+/* Reads as the daemon would; a supply that goes away is opened again. */
+static int read_some(struct connection *connection, struct supply *supply,
+                     const struct wishes *wishes, struct error *error)
+{
+    double begun_s = 0;
+    double next_s = 0;
+    double got = 0;
+    int missed_in_a_row = 0;
+    while (got < wishes->readings) {
+        clock_sleep_until(next_s);
+        double now_s = clock_monotonic_s();
+        next_s = now_s + supply_poll_interval_s(supply);
+        struct reading reading;
+        bool repeat = false;
+        enum supply_result result = supply_read(supply, &reading, &repeat, error);
+        if (result == SUPPLY_OK) {
+            /* The first reading found out how to ask; the rate counts from it. */
+            if (begun_s == 0)
+                begun_s = clock_monotonic_s();
+            missed_in_a_row = 0;
+            got++;
+            reading.time_s -= begun_s;
+            reading_quantise(&reading);
+            print_reading(&reading, repeat, wishes);
+            fflush(stdout);
+            continue;
+        }
+        if (++missed_in_a_row > 20)
+            return -1;
+        if (wishes->json) {
+            char text[1200];
+            fprintf(stderr, "%s\n", error_text(error, text, sizeof text));
+        }
+        while (result == SUPPLY_GONE && connection_open(connection, error) != 0) {
+            if (++missed_in_a_row > 20)
+                return -1;
+            clock_sleep_until(clock_monotonic_s() + 0.2);
+        }
+    }
+    print_wire(connection, begun_s, got - 1, wishes);
+    return 0;
+}
+
+static int show_readings(const struct link_spec *spec, const struct wishes *wishes)
+{
+    struct error error = {0};
+    struct profile *profile = profile_load(wishes->profile, &error);
+    struct connection *connection = NULL;
+    struct supply *supply = NULL;
+    int failed = -1;
+    if (profile)
+        connection = connection_create(profile, spec, &error);
+    if (connection)
+        supply = supply_create(connection, (int)wishes->output, false, &error);
+    if (supply && connection_open(connection, &error) == 0) {
+        struct wire_state state;
+        connection_wire_state(connection, &state);
+        if (!wishes->json)
+            printf("%s: %s\n", spec->text, state.identity[0] ? state.identity : "answers");
+        failed = wishes->readings > 0 ? read_some(connection, supply, wishes, &error) : 0;
+    }
+    supply_destroy(supply);
+    connection_destroy(connection);
+    profile_destroy(profile);
+    if (failed)
+        error_print(&error);
+    return failed ? (int)error.status : EXIT_OK;
+}
+
+static int identify_one(const char *text, const struct wishes *wishes)
+{
+    struct link_spec spec;
+    struct error error = {0};
+    if (link_parse(text, &spec, &error) != 0) {
+        error_print(&error);
+        return (int)error.status;
+    }
+    if (wishes->profile)
+        return show_readings(&spec, wishes);
+    struct supply_finding finding;
+    if (supply_probe(&spec, &finding, &error) != 0) {
+        error_print(&error);
+        return (int)error.status;
+    }
+    printf("%s: %s\n", spec.text, finding.answer);
+    if (finding.profile[0])
+        printf("  try --profile %s%s%s\n", finding.profile, finding.note[0] ? ": " : "",
+               finding.note);
+    else if (finding.note[0])
+        printf("  %s\n", finding.note);
+    return EXIT_OK;
+}
 
 int command_identify(int argc, char **argv)
 {
-    (void)argc;
-    (void)argv;
-    return EXIT_UNAVAILABLE;
+    struct wishes wishes = {.output = 1};
+    const struct command_option options[] = {
+        {"check", "PROFILE", OPTION_TEXT, &wishes.check, 0, 0,
+         "check a profile (a name or a path); opens nothing"},
+        {"profile", "PROFILE", OPTION_TEXT, &wishes.profile, 0, 0,
+         "speak by this profile instead of finding one"},
+        {"readings", "N", OPTION_NUMBER, &wishes.readings, 0, 1e9,
+         "with --profile: show N readings, the rate reached and the wire's limit"},
+        {"output", "N", OPTION_NUMBER, &wishes.output, 1, 64, "which output (1)"},
+        {"json", NULL, OPTION_SWITCH, &wishes.json, 0, 0, "readings as JSON, one a line"},
+    };
+    const struct command_usage usage = {
+        .name = "identify",
+        .arguments = "LINK...",
+        .summary = "Asks a link what answers there.",
+        .details =
+            "Opens only the links named (opening a serial port toggles lines that reset\n"
+            "some devices) and sends nothing but questions and *CLS; nothing is switched or\n"
+            "set. A Modbus unit is read with functions 3 and 4 alone.\n\n"
+            "LINK: serial:/dev/ttyUSB0?baud=115200&parity=none&stop=1   (the defaults)\n"
+            "      tcp:HOST:PORT    usbtmc:/dev/usbtmc0\n"
+            "      modbus-rtu:/dev/ttyUSB0?baud=9600&parity=none&stop=1&address=1\n"
+            "      modbus-tcp:HOST:PORT?address=1    modbus-rtu-tcp:HOST:PORT?address=1\n\n"
+            "Exit: 0 something answers on every link; 65 a bad profile; 69 nothing answers.",
+        .options = options,
+        .option_count = sizeof options / sizeof *options,
+        .least_arguments = 0,
+        .most_arguments = SIZE_MAX,
+    };
+    int first = 0;
+    enum options_result result = options_read(argc, argv, &usage, &first);
+    if (result != OPTIONS_READ)
+        return result == OPTIONS_HELP_SHOWN ? EXIT_OK : EXIT_USAGE;
+    const char *wrong = NULL;
+    if (!wishes.check && first == argc)
+        wrong = "missing: LINK or --check PROFILE";
+    else if (wishes.readings > 0 && !wishes.profile)
+        wrong = "--readings needs --profile";
+    if (wrong) {
+        fprintf(stderr, "wakedraw identify: %s; see wakedraw identify --help\n", wrong);
+        return EXIT_USAGE;
+    }
+    int status = wishes.check ? check_profile(wishes.check) : EXIT_OK;
+    for (int i = first; i < argc; i++) {
+        int one = identify_one(argv[i], &wishes);
+        if (status == EXIT_OK)
+            status = one;
+    }
+    return status;
 }

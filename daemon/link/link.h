@@ -43,7 +43,8 @@ int link_parse(const char *text, struct link_spec *spec, struct error *error);
 
 struct link;
 
-/* Opens serial, tcp or usbtmc. Real serial ports are found, opened and set up
+/* Opens any kind; the modbus kinds give the serial port or socket that their
+ * frames travel on. Real serial ports are found, opened and set up
  * by libserialport; a pseudo-terminal, which it refuses, is opened plainly; all
  * are read and written through the same descriptor code. Exclusive (a port in
  * use is an error), close-on-exec. Waits at most timeout_s. NULL with the error
@@ -61,5 +62,14 @@ long link_read(struct link *link, void *bytes, size_t count, double deadline_s);
 
 /* Throws away what has come in unread. -1: the link is gone. */
 int link_drain(struct link *link);
+
+/* Nothing is read: has the other end gone (unplugged, closed)? */
+bool link_is_gone(const struct link *link);
+
+/* The descriptor, for a library that reads and writes by itself. */
+int link_descriptor(const struct link *link);
+
+/* Seconds that one character takes on the line; 0 where there is no line. */
+double link_character_s(const struct link_spec *spec);
 
 #endif

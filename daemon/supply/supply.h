@@ -41,7 +41,7 @@ struct wire_state {
 };
 void connection_wire_state(const struct connection *connection, struct wire_state *state);
 
-/* An output of it, 1.. ; control: may settings and output be changed. */
+/* An output of it, 1.. (at most 64 a connection); control: may settings and output be changed. */
 struct supply *supply_create(struct connection *connection, int output, bool control,
                              struct error *error);
 void supply_destroy(struct supply *supply);
@@ -57,6 +57,11 @@ enum supply_result {
  * last one (as far as can be told). */
 enum supply_result supply_read(struct supply *supply, struct reading *reading, bool *repeat,
                                struct error *error);
+
+/* How long from one reading's beginning to the next's is worth while: four
+ * readings a renewal of the readback (none of its conversions is missed), and
+ * never under a millisecond. */
+double supply_poll_interval_s(const struct supply *supply);
 
 /* With control only; SUPPLY_NO_READING and the error filled where refused. */
 enum supply_result supply_switch_output(struct supply *supply, bool on, struct error *error);

@@ -1,0 +1,122 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "supply/renewal.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* A period is told from the polling itself only where it is this much longer. */
+static const double LEAST_POLLS = 1.6;
+/* Intervals that count as one period, as shares of it. */
+static const double SHORTEST_SHARE = 0.6;
+static const double LONGEST_SHARE = 1.4;
+
+static int ascending(const void *left, const void *right)
+{
+    double a = *(const double *)left;
+    double b = *(const double *)right;
+    return (a > b) - (a < b);
+}
+
+/* The period on which the last intervals agree; 0 where they do not. */
+static double agreed_period(const struct renewal *renewal)
+{
+    double sorted[RENEWAL_INTERVALS];
+    memcpy(sorted, renewal->intervals_s, sizeof sorted);
+    qsort(sorted, RENEWAL_INTERVALS, sizeof *sorted, ascending);
+    double low = sorted[RENEWAL_INTERVALS / 10];
+    if (low < LEAST_POLLS * renewal->poll_s)
+        return 0;
+    double sum_s = 0;
+    int count = 0;
+    for (int i = 0; i < RENEWAL_INTERVALS; i++) {
+        if (sorted[i] >= SHORTEST_SHARE * low && sorted[i] <= LONGEST_SHARE * low) {
+            sum_s += sorted[i];
+            count++;
+        }
+    }
+    if (count < RENEWAL_INTERVALS / 2)
+        return 0;
+    double period_s = sum_s / count;
+    /* Sharper: all intervals of few periods, over the periods they hold. */
+    double whole_s = 0;
+    double periods = 0;
+    for (int i = 0; i < RENEWAL_INTERVALS; i++) {
+        double held = round(sorted[i] / period_s);
+        if (held >= 1 && held <= 8) {
+            whole_s += sorted[i];
+            periods += held;
+        }
+    }
+    return whole_s / periods;
+}
+
+static void note_change(struct renewal *renewal, double time_s)
+{
+    if (renewal->changed) {
+        renewal->intervals_s[renewal->next] = time_s - renewal->change_s;
+        renewal->next = (renewal->next + 1) % RENEWAL_INTERVALS;
+        if (renewal->intervals < RENEWAL_INTERVALS)
+            renewal->intervals++;
+    }
+    renewal->changed = true;
+    renewal->change_s = time_s;
+    if (renewal->intervals < RENEWAL_INTERVALS)
+        return;
+    double agreed_s = agreed_period(renewal);
+    if (agreed_s > 0) {
+        renewal->period_s = agreed_s;
+        return;
+    }
+    /* A load at rest changes its digits rarely and says nothing; but changes
+     * closer together than the period say that it has become shorter. */
+    int shorter = 0;
+    for (int i = 0; i < RENEWAL_INTERVALS; i++)
+        shorter += renewal->intervals_s[i] < SHORTEST_SHARE * renewal->period_s;
+    if (shorter > RENEWAL_INTERVALS / 8)
+        renewal->period_s = 0;
+}
+
+/* The values changed: a renewal lies between the last reading and this one. */
+static void set_due(struct renewal *renewal, double time_s)
+{
+    double seen_s = renewal->due_s;
+    if (!(seen_s > renewal->time_s && seen_s <= time_s))
+        seen_s = 0.5 * (renewal->time_s + time_s);
+    renewal->due_s = seen_s + renewal->period_s;
+}
+
+bool renewal_step(struct renewal *renewal, double time_s, double voltage_V, double current_A)
+{
+    bool same =
+        renewal->started && voltage_V == renewal->voltage_V && current_A == renewal->current_A;
+    bool repeat = false;
+    if (renewal->started) {
+        double passed_s = time_s - renewal->time_s;
+        if (!(renewal->poll_s > 0))
+            renewal->poll_s = passed_s;
+        else if (passed_s < 5 * renewal->poll_s)
+            renewal->poll_s += 0.1 * (passed_s - renewal->poll_s);
+        else
+            renewal->changed = false; /* a gap: the next change is not one period off */
+        if (!same)
+            note_change(renewal, time_s);
+        if (!same) {
+            set_due(renewal, time_s);
+        } else if (renewal->period_s > 0) {
+            repeat = time_s < renewal->due_s;
+            while (renewal->due_s <= time_s)
+                renewal->due_s += renewal->period_s;
+        }
+    }
+    renewal->started = true;
+    renewal->time_s = time_s;
+    renewal->voltage_V = voltage_V;
+    renewal->current_A = current_A;
+    return repeat;
+}
+
+double renewal_period_s(const struct renewal *renewal)
+{
+    return renewal->period_s > 0 ? renewal->period_s : (double)NAN;
+}

@@ -1,0 +1,99 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The SCPI conversation: one message out, its reply back, strictly in turn;
+ * and back in step after anything else. Private to this room.
+ */
+#ifndef WAKEDRAW_SUPPLY_SCPI_H
+#define WAKEDRAW_SUPPLY_SCPI_H
+
+#include "supply/supply_private.h"
+
+enum { SCPI_REPLY = 512, SCPI_MESSAGE = 500 };
+
+struct scpi {
+    char in[4096]; /* received, not yet taken */
+    size_t in_count;
+    enum line_end reply_end;
+    bool out_of_step;  /* resynchronise before the next question */
+    bool late;         /* a reply may still come */
+    bool remote;       /* was taken into remote state by us */
+    double asked_s;    /* when the last message had been handed over */
+    double answered_s; /* when the first byte of its reply came */
+    double whole_s;    /* when its reply was whole */
+    size_t reply_chars;
+    int failures; /* of readings, in a row */
+};
+
+enum answer {
+    ANSWER_WHOLE,
+    ANSWER_SILENT,   /* nothing, or no whole line, within the time */
+    ANSWER_CONFUSED, /* bytes that nobody asked for, a line without end */
+    ANSWER_GONE,
+};
+
+/* Sends the message, which without control may only ask. */
+enum answer scpi_send(struct connection *connection, const char *message, bool control);
+
+/* The next line that is neither empty nor the message's own echo (`sent` may
+ * be NULL), its end taken off. */
+enum answer scpi_line(struct connection *connection, const char *sent, double deadline_s,
+                      char reply[SCPI_REPLY]);
+
+/* scpi_send, then scpi_line within the profile's timeout. */
+enum answer scpi_ask(struct connection *connection, const char *message, bool control,
+                     char reply[SCPI_REPLY]);
+
+/* After silence or confusion: waits out what is under way, throws it away, and
+ * asks who is there until the identity comes back. 0, or -1: gone or someone
+ * else; close and open again. */
+int scpi_resynchronise(struct connection *connection);
+
+/* Takes entries from the error queue until it is empty (30 at most); how many
+ * there were, -1 where the supply has no such query or does not answer it. The
+ * first one's text goes into `text` (may be NULL). */
+int scpi_take_errors(struct connection *connection, char *text, size_t size);
+
+/* One number, or a state of 0 or 1, for a query; false where there is none to
+ * be had (the conversation is back in step then, or `gone` is set). */
+bool scpi_ask_number(struct connection *connection, const char *message, bool control, char unit,
+                     double *number, bool *gone);
+int scpi_ask_flag(struct connection *connection, const char *message, bool control, bool *gone);
+
+/* How one reading of an output is asked for; found out once (scpi_plan.c). */
+struct scpi_plan {
+    char message[SCPI_MESSAGE]; /* asks for all at once; "" where it cannot be */
+    char voltage[SCPI_MESSAGE], current[SCPI_MESSAGE];       /* by themselves */
+    char output[SCPI_MESSAGE], limited[SCPI_MESSAGE];        /* "": the supply does not tell */
+    char settings[SCPI_MESSAGE];                             /* both set points at once, or "" */
+    char set_voltage[SCPI_MESSAGE], set_limit[SCPI_MESSAGE]; /* their queries, or "" */
+    bool select;       /* the selection is read with every reading, and checked */
+    bool flags_joined; /* `message` asks for the output's state and the limit too */
+    size_t fields, lines;
+};
+
+/* Tries out what the supply answers properly. NULL with the error filled: it
+ * does not answer the readings at all (*gone: close the link). */
+struct scpi_plan *scpi_plan_make(struct supply *supply, bool *gone, struct error *error);
+
+/* With selection: is this output the selected one, selecting it if we may. */
+enum supply_result scpi_select(struct supply *supply, struct error *error);
+
+/* The fields of a joined reading: selection (if any), voltage, current, and
+ * perhaps output and limited. */
+struct scpi_values {
+    enum scpi_outcome { SCPI_VALUES_GOOD, SCPI_VALUES_OVERFLOW, SCPI_VALUES_BAD } state;
+    int selected;
+    double voltage_V, current_A;
+    enum known_flag output_on, limited;
+};
+enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
+                            struct scpi_values *values);
+
+enum known_flag scpi_limited_flag(const struct scpi_profile *profile, double number);
+
+enum supply_result scpi_read(struct supply *supply, struct reading *reading, struct error *error);
+enum supply_result scpi_switch_output(struct supply *supply, bool on, struct error *error);
+enum supply_result scpi_set(struct supply *supply, double voltage_V, double limit_A,
+                            struct error *error);
+
+#endif

@@ -1,0 +1,143 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "supply/scpi.h"
+
+#include "base/clock.h"
+#include "supply/scpi_text.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* How long a setting may take to be read back as set. */
+static const double TAKES_EFFECT_S = 0.5;
+static const double ASKED_AGAIN_S = 0.02;
+
+static enum supply_result tell(struct supply *supply, const char *message, double value,
+                               struct error *error)
+{
+    struct connection *connection = supply->connection;
+    char text[SCPI_MESSAGE];
+    if (!scpi_text_fill(message, supply->output, value, text, sizeof text))
+        return supply_fail(connection, SUPPLY_NO_READING, error, "\"%s\" is too long", message);
+    enum answer answer = scpi_send(connection, text, true);
+    if (answer == ANSWER_CONFUSED && scpi_resynchronise(connection) == 0)
+        answer = scpi_send(connection, text, true);
+    if (answer == ANSWER_WHOLE)
+        return SUPPLY_OK;
+    return supply_fail(connection, SUPPLY_GONE, error, "\"%s\" could not be sent", text);
+}
+
+/* The supply's own complaint about what it was told, if it has one. */
+static enum supply_result complaint(struct supply *supply, struct error *error)
+{
+    char text[160] = "";
+    int count = scpi_take_errors(supply->connection, text, sizeof text);
+    if (supply->connection->scpi->out_of_step && scpi_resynchronise(supply->connection) != 0)
+        return supply_fail(supply->connection, SUPPLY_GONE, error, "fell silent");
+    if (count <= 0)
+        return SUPPLY_OK;
+    return supply_fail(supply->connection, SUPPLY_NO_READING, error, "the supply refused: %s",
+                       text);
+}
+
+static enum supply_result begin(struct supply *supply, struct error *error)
+{
+    struct connection *connection = supply->connection;
+    if (connection->scpi->out_of_step && scpi_resynchronise(connection) != 0)
+        return supply_fail(connection, SUPPLY_GONE, error, "does not come back into step");
+    enum supply_result selected = scpi_select(supply, error);
+    if (selected != SUPPLY_OK)
+        return selected;
+    return complaint(supply, NULL) == SUPPLY_GONE ? SUPPLY_GONE : SUPPLY_OK;
+}
+
+enum supply_result scpi_switch_output(struct supply *supply, bool on, struct error *error)
+{
+    struct connection *connection = supply->connection;
+    const struct scpi_profile *profile = &connection->profile->scpi;
+    const char *message = on ? profile->output_on : profile->output_off;
+    if (!message[0])
+        return supply_fail(connection, SUPPLY_NO_READING, error,
+                           "profile %s has no way to switch the output", connection->profile->name);
+    enum supply_result result = begin(supply, error);
+    if (result == SUPPLY_OK)
+        result = tell(supply, message, 0, error);
+    if (result == SUPPLY_OK)
+        result = complaint(supply, error);
+    if (result != SUPPLY_OK || !profile->read_output[0])
+        return result;
+    char query[SCPI_MESSAGE];
+    scpi_text_fill(profile->read_output, supply->output, 0, query, sizeof query);
+    double until_s = clock_monotonic_s() + TAKES_EFFECT_S;
+    for (;;) {
+        bool gone = false;
+        int flag = scpi_ask_flag(connection, query, true, &gone);
+        if (gone)
+            return supply_fail(connection, SUPPLY_GONE, error, "the link closed");
+        if (flag == (on ? 1 : 0))
+            return SUPPLY_OK;
+        if (clock_monotonic_s() >= until_s)
+            return supply_fail(connection, SUPPLY_NO_READING, error,
+                               "the output was switched %s and still reads %s", on ? "on" : "off",
+                               flag < 0 ? "nothing"
+                               : flag   ? "on"
+                                        : "off");
+        clock_sleep_until(clock_monotonic_s() + ASKED_AGAIN_S);
+    }
+}
+
+/* Sets one value and reads it back. */
+static enum supply_result set_one(struct supply *supply, const char *message, const char *query,
+                                  char unit, double value, double *read_back, struct error *error)
+{
+    struct connection *connection = supply->connection;
+    enum supply_result result = tell(supply, message, value, error);
+    if (result == SUPPLY_OK)
+        result = complaint(supply, error);
+    if (result != SUPPLY_OK)
+        return result;
+    char text[SCPI_MESSAGE];
+    scpi_text_fill(query, supply->output, 0, text, sizeof text);
+    double until_s = clock_monotonic_s() + TAKES_EFFECT_S;
+    for (;;) {
+        bool gone = false;
+        bool known = scpi_ask_number(connection, text, true, unit, read_back, &gone);
+        if (gone)
+            return supply_fail(connection, SUPPLY_GONE, error, "the link closed");
+        if (known && scpi_text_same_setting(value, *read_back))
+            return SUPPLY_OK;
+        if (clock_monotonic_s() >= until_s)
+            return known
+                       ? supply_fail(connection, SUPPLY_NO_READING, error,
+                                     "set to %g %c, reads back %g %c", value, unit, *read_back,
+                                     unit)
+                       : supply_fail(connection, SUPPLY_NO_READING, error, "no answer to %s", text);
+        clock_sleep_until(clock_monotonic_s() + ASKED_AGAIN_S);
+    }
+}
+
+enum supply_result scpi_set(struct supply *supply, double voltage_V, double limit_A,
+                            struct error *error)
+{
+    struct connection *connection = supply->connection;
+    const struct scpi_profile *profile = &connection->profile->scpi;
+    if (!profile->set_voltage[0] || !profile->set_limit[0] || !profile->query_voltage[0] ||
+        !profile->query_limit[0])
+        return supply_fail(connection, SUPPLY_NO_READING, error,
+                           "profile %s cannot set and read back voltage and limit",
+                           connection->profile->name);
+    double read_V = NAN;
+    double read_A = NAN;
+    enum supply_result result = begin(supply, error);
+    /* The limit first: a higher voltage never stands over an old, wider limit. */
+    if (result == SUPPLY_OK)
+        result =
+            set_one(supply, profile->set_limit, profile->query_limit, 'A', limit_A, &read_A, error);
+    if (result == SUPPLY_OK)
+        result = set_one(supply, profile->set_voltage, profile->query_voltage, 'V', voltage_V,
+                         &read_V, error);
+    supply_note_settings(supply, read_V, read_A, clock_monotonic_s());
+    if (result != SUPPLY_OK)
+        supply->settings_due_s = 0;
+    return result;
+}

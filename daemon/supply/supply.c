@@ -1,0 +1,386 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "supply/supply_private.h"
+
+#include "base/clock.h"
+#include "supply/limit_state.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* No readback is worth more polls than this. */
+static const double SHORTEST_POLL_S = 0.001;
+static const double POLLS_A_RENEWAL = 4;
+/* How often what does not come with the readings is asked by itself. */
+static const double OUTPUT_ASKED_S = 5;
+static const double SETTINGS_ASKED_S = 5;
+static const double SETTINGS_CHECKED_S = 1;
+/* After a step of the voltage, let the first instants of a power-up be read
+ * before asking what caused it. */
+static const double OUTPUT_ASKED_AFTER_STEP_S = 0.3;
+
+static bool is_modbus(enum link_kind kind)
+{
+    return kind == LINK_MODBUS_RTU || kind == LINK_MODBUS_TCP || kind == LINK_MODBUS_RTU_TCP;
+}
+
+struct connection *connection_create(const struct profile *profile, const struct link_spec *spec,
+                                     struct error *error)
+{
+    bool modbus = profile->speaks == PROFILE_MODBUS;
+    if (modbus != is_modbus(spec->kind)) {
+        error_set(error, EXIT_USAGE, spec->text, 0,
+                  modbus ? "a modbus-rtu, modbus-tcp or modbus-rtu-tcp link"
+                         : "a serial, tcp or usbtmc link",
+                  "profile %s speaks %s", profile->name, modbus ? "modbus" : "scpi");
+        return NULL;
+    }
+    struct connection *connection = calloc(1, sizeof *connection);
+    if (!connection) {
+        error_set(error, EXIT_SOFTWARE, spec->text, 0, NULL, "memory is out");
+        return NULL;
+    }
+    connection->profile = profile;
+    connection->spec = *spec;
+    connection->dialect = modbus ? &modbus_dialect : &scpi_dialect;
+    return connection;
+}
+
+void connection_destroy(struct connection *connection)
+{
+    if (!connection)
+        return;
+    connection_close(connection);
+    connection->dialect->destroy(connection);
+    free(connection);
+}
+
+int connection_open(struct connection *connection, struct error *error)
+{
+    connection_close(connection);
+    double timeout_s = fmax(2, connection->profile->reply_timeout_s);
+    connection->link = link_open(&connection->spec, timeout_s, error);
+    if (!connection->link)
+        return -1;
+    memset(&connection->pace, 0, sizeof connection->pace);
+    for (int i = 0; i < connection->output_count; i++) {
+        struct supply *supply = connection->outputs[i];
+        connection->dialect->forget(supply);
+        memset(&supply->renewal, 0, sizeof supply->renewal);
+        supply->output_on = FLAG_UNKNOWN;
+        supply->output_due_s = 0;
+        supply->set_voltage_V = NAN;
+        supply->set_limit_A = NAN;
+        supply->settings_due_s = 0;
+        supply->limited_agreed = 0;
+    }
+    if (connection->dialect->open(connection, error) == 0)
+        return 0;
+    connection_close(connection);
+    return -1;
+}
+
+void connection_close(struct connection *connection)
+{
+    if (!connection->link)
+        return;
+    connection->dialect->close(connection);
+    link_close(connection->link);
+    connection->link = NULL;
+    connection->identity[0] = '\0';
+}
+
+bool connection_is_open(const struct connection *connection)
+{
+    return connection->link != NULL;
+}
+
+void connection_note_round_trip(struct connection *connection, double seconds, double query_chars,
+                                double reply_chars, double silence_s)
+{
+    wire_pace_add(&connection->pace, seconds);
+    connection->query_chars = query_chars;
+    connection->reply_chars = reply_chars;
+    connection->silence_s = silence_s;
+}
+
+/* The renewal period of the output that renews fastest; NAN where one is not
+ * known. */
+static double shortest_renewal_s(const struct connection *connection)
+{
+    double shortest_s = NAN;
+    for (int i = 0; i < connection->output_count; i++) {
+        double period_s = renewal_period_s(&connection->outputs[i]->renewal);
+        if (isnan(period_s))
+            return NAN;
+        if (!(shortest_s < period_s))
+            shortest_s = period_s;
+    }
+    return shortest_s;
+}
+
+static void say_why(const struct connection *connection, double link_s, double poll_s, char *why,
+                    size_t size)
+{
+    double line_s =
+        link_character_s(&connection->spec) * (connection->query_chars + connection->reply_chars);
+    double turnaround_s = link_s - line_s - connection->silence_s;
+    if (line_s > 0 && turnaround_s >= 0)
+        snprintf(why, size, "%.0f + %.0f characters at %d baud + %.1f ms turnaround",
+                 connection->query_chars, connection->reply_chars, connection->spec.baud,
+                 turnaround_s * 1e3);
+    else
+        snprintf(why, size, "%.2f ms a round trip", link_s * 1e3);
+    size_t used = strlen(why);
+    if (connection->silence_s > 0)
+        used += (size_t)snprintf(why + used, size - used, " + %.2f ms silence",
+                                 connection->silence_s * 1e3);
+    if (connection->output_count > 1 && used < size)
+        used += (size_t)snprintf(why + used, size - used, ", %d outputs in turn",
+                                 connection->output_count);
+    if (used >= size || poll_s <= link_s * connection->output_count)
+        return;
+    double renewal_s = shortest_renewal_s(connection);
+    if (poll_s > SHORTEST_POLL_S && renewal_s > 0)
+        snprintf(why + used, size - used, "; four readings a renewal at %.1f Hz", 1 / renewal_s);
+    else
+        snprintf(why + used, size - used, "; 1000 readings/s at most");
+}
+
+void connection_wire_state(const struct connection *connection, struct wire_state *state)
+{
+    memset(state, 0, sizeof *state);
+    snprintf(state->identity, sizeof state->identity, "%s", connection->identity);
+    state->transactions = connection->transactions;
+    state->timeouts = connection->timeouts;
+    state->garbled = connection->garbled;
+    state->resynchronised = connection->resynchronised;
+    state->supply_errors = connection->supply_errors;
+    state->repeats = connection->repeats;
+    double renewal_s = shortest_renewal_s(connection);
+    state->conversion_hz = renewal_s > 0 ? 1 / renewal_s : (double)NAN;
+    state->limit_hz = NAN;
+    double link_s = wire_pace_fastest_s(&connection->pace);
+    if (!(link_s > 0))
+        return;
+    int outputs = connection->output_count > 0 ? connection->output_count : 1;
+    double poll_s = renewal_s > 0 ? renewal_s / POLLS_A_RENEWAL : SHORTEST_POLL_S;
+    poll_s = fmax(poll_s, SHORTEST_POLL_S);
+    state->limit_hz = 1 / fmax(link_s * outputs, poll_s);
+    say_why(connection, link_s, poll_s, state->limit_why, sizeof state->limit_why);
+}
+
+struct supply *supply_create(struct connection *connection, int output, bool control,
+                             struct error *error)
+{
+    if (output < 1 || output > connection->profile->outputs) {
+        error_set(error, EXIT_USAGE, connection->spec.text, 0, NULL,
+                  "output %d: profile %s has outputs 1 to %d", output, connection->profile->name,
+                  connection->profile->outputs);
+        return NULL;
+    }
+    struct supply *supply = NULL;
+    if (connection->output_count < MOST_OUTPUTS)
+        supply = calloc(1, sizeof *supply);
+    if (!supply) {
+        error_set(error, EXIT_SOFTWARE, connection->spec.text, 0, NULL, "memory is out");
+        return NULL;
+    }
+    supply->connection = connection;
+    supply->output = output;
+    supply->control = control;
+    supply->set_voltage_V = NAN;
+    supply->set_limit_A = NAN;
+    supply->output_on = FLAG_UNKNOWN;
+    connection->outputs[connection->output_count++] = supply;
+    return supply;
+}
+
+void supply_destroy(struct supply *supply)
+{
+    if (!supply)
+        return;
+    struct connection *connection = supply->connection;
+    connection->dialect->forget(supply);
+    for (int i = 0; i < connection->output_count; i++) {
+        if (connection->outputs[i] != supply)
+            continue;
+        connection->outputs[i] = connection->outputs[--connection->output_count];
+        break;
+    }
+    free(supply);
+}
+
+static bool plausible(double value, double rated)
+{
+    double most = isnan(rated) ? 1000 : 1.1 * rated + 0.5;
+    return fabs(value) <= most;
+}
+
+bool supply_voltage_plausible(const struct supply *supply, double voltage_V)
+{
+    return plausible(voltage_V, supply->connection->profile->rated_voltage_V);
+}
+
+bool supply_current_plausible(const struct supply *supply, double current_A)
+{
+    return plausible(current_A, supply->connection->profile->rated_current_A);
+}
+
+static bool same_voltage(double told_V, double voltage_V)
+{
+    return fabs(voltage_V - told_V) <= fmax(0.3, 0.05 * fabs(told_V));
+}
+
+static enum known_flag decide_limited(struct supply *supply, const struct reading *reading,
+                                      enum known_flag told)
+{
+    enum known_flag derived =
+        limit_state_derive(reading, supply->set_voltage_V, supply->set_limit_A,
+                           profile_accuracy(supply->connection->profile));
+    if (reading->output_on == FLAG_NO)
+        return FLAG_NO;
+    if (derived == FLAG_YES && reading->time_s - supply->settings_read_s > SETTINGS_CHECKED_S)
+        supply->settings_due_s = 0;
+    if (told == FLAG_UNKNOWN)
+        return derived;
+    /* Families disagree on which status bit means the limit: the supply's word
+     * counts as long as it does not contradict what the set points show. */
+    if (derived != FLAG_UNKNOWN) {
+        int step = derived == told ? 1 : -1;
+        int agreed = supply->limited_agreed + step;
+        supply->limited_agreed = agreed > 50 ? 50 : agreed < -50 ? -50 : agreed;
+        return supply->limited_agreed >= 0 ? told : derived;
+    }
+    return supply->limited_agreed >= 0 ? told : FLAG_UNKNOWN;
+}
+
+void supply_complete(struct supply *supply, struct reading *reading, enum known_flag output_on,
+                     enum known_flag limited)
+{
+    bool stands = reading->valid && same_voltage(supply->output_told_V, reading->voltage_V);
+    if (output_on != FLAG_UNKNOWN) {
+        supply_note_output(supply, output_on, reading->voltage_V, reading->time_s);
+    } else if (supply->output_on != FLAG_UNKNOWN && stands) {
+        output_on = supply->output_on;
+    } else if (reading->valid && !stands) {
+        double due_s = reading->time_s + OUTPUT_ASKED_AFTER_STEP_S;
+        supply->output_on = FLAG_UNKNOWN;
+        if (supply->output_due_s > due_s)
+            supply->output_due_s = due_s;
+    }
+    reading->output_on = output_on;
+    reading->limited = decide_limited(supply, reading, limited);
+}
+
+bool supply_output_due(const struct supply *supply, double now_s)
+{
+    return now_s >= supply->output_due_s;
+}
+
+bool supply_settings_due(const struct supply *supply, double now_s)
+{
+    return now_s >= supply->settings_due_s;
+}
+
+void supply_note_output(struct supply *supply, enum known_flag output_on, double voltage_V,
+                        double now_s)
+{
+    supply->output_on = output_on;
+    supply->output_told_V = voltage_V;
+    supply->output_due_s = now_s + OUTPUT_ASKED_S;
+}
+
+void supply_note_settings(struct supply *supply, double voltage_V, double limit_A, double now_s)
+{
+    supply->set_voltage_V = voltage_V;
+    supply->set_limit_A = limit_A;
+    supply->settings_read_s = now_s;
+    supply->settings_due_s = now_s + SETTINGS_ASKED_S;
+}
+
+enum supply_result supply_fail(const struct connection *connection, enum supply_result result,
+                               struct error *error, const char *what, ...)
+{
+    char text[220];
+    va_list arguments;
+    va_start(arguments, what);
+    vsnprintf(text, sizeof text, what, arguments);
+    va_end(arguments);
+    error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL, "%s", text);
+    return result;
+}
+
+enum supply_result supply_read(struct supply *supply, struct reading *reading, bool *repeat,
+                               struct error *error)
+{
+    struct connection *connection = supply->connection;
+    *repeat = false;
+    *reading = (struct reading){
+        .voltage_V = NAN, .current_A = NAN, .output_on = FLAG_UNKNOWN, .limited = FLAG_UNKNOWN};
+    if (!connection->link)
+        return supply_fail(connection, SUPPLY_GONE, error, "is not open");
+    enum supply_result result = connection->dialect->read(supply, reading, error);
+    if (result != SUPPLY_OK)
+        return result;
+    reading_quantise(reading);
+    if (!reading->valid)
+        return SUPPLY_OK;
+    *repeat =
+        renewal_step(&supply->renewal, reading->time_s, reading->voltage_V, reading->current_A);
+    if (*repeat)
+        connection->repeats++;
+    return SUPPLY_OK;
+}
+
+double supply_poll_interval_s(const struct supply *supply)
+{
+    double period_s = renewal_period_s(&supply->renewal);
+    return period_s > 0 ? fmax(SHORTEST_POLL_S, period_s / POLLS_A_RENEWAL) : SHORTEST_POLL_S;
+}
+
+static int may_control(const struct supply *supply, struct error *error)
+{
+    if (supply->control)
+        return 0;
+    return error_set(error, EXIT_UNAVAILABLE, supply->connection->spec.text, 0, NULL,
+                     "output %d may only be watched (control = off)", supply->output);
+}
+
+enum supply_result supply_switch_output(struct supply *supply, bool on, struct error *error)
+{
+    if (may_control(supply, error) != 0)
+        return SUPPLY_NO_READING;
+    if (!supply->connection->link)
+        return supply_fail(supply->connection, SUPPLY_GONE, error, "is not open");
+    supply->output_due_s = 0;
+    return supply->connection->dialect->switch_output(supply, on, error);
+}
+
+enum supply_result supply_set(struct supply *supply, double voltage_V, double limit_A,
+                              struct error *error)
+{
+    const struct profile *profile = supply->connection->profile;
+    if (may_control(supply, error) != 0)
+        return SUPPLY_NO_READING;
+    if (!(voltage_V >= 0) || voltage_V > profile->rated_voltage_V || isinf(voltage_V))
+        return supply_fail(supply->connection, SUPPLY_NO_READING, error,
+                           "%g V is outside the supply's 0 to %g V", voltage_V,
+                           profile->rated_voltage_V);
+    if (!(limit_A >= 0) || limit_A > profile->rated_current_A || isinf(limit_A))
+        return supply_fail(supply->connection, SUPPLY_NO_READING, error,
+                           "%g A is outside the supply's 0 to %g A", limit_A,
+                           profile->rated_current_A);
+    if (!supply->connection->link)
+        return supply_fail(supply->connection, SUPPLY_GONE, error, "is not open");
+    supply->settings_due_s = 0;
+    return supply->connection->dialect->set(supply, voltage_V, limit_A, error);
+}
+
+void supply_settings(const struct supply *supply, double *voltage_V, double *limit_A)
+{
+    *voltage_V = supply->set_voltage_V;
+    *limit_A = supply->set_limit_A;
+}
