@@ -102,23 +102,27 @@ static int read_some(struct connection *connection, struct supply *supply,
                      const struct wishes *wishes, struct error *error)
 {
     double begun_s = 0;
+    double zero_s = 0;
     double next_s = 0;
     double got = 0;
     int missed_in_a_row = 0;
     while (got < wishes->readings) {
         clock_sleep_until(next_s);
         double now_s = clock_monotonic_s();
-        next_s = now_s + supply_poll_interval_s(supply);
+        double interval_s = supply_poll_interval_s(supply);
+        next_s = next_s + 5 * interval_s < now_s ? now_s + interval_s : next_s + interval_s;
         struct reading reading;
         bool repeat = false;
         enum supply_result result = supply_read(supply, &reading, &repeat, error);
         if (result == SUPPLY_OK) {
             /* The first reading found out how to ask; the rate counts from it. */
-            if (begun_s == 0)
+            if (begun_s == 0) {
                 begun_s = clock_monotonic_s();
+                zero_s = reading.time_s;
+            }
             missed_in_a_row = 0;
             got++;
-            reading.time_s -= begun_s;
+            reading.time_s -= zero_s;
             reading_quantise(&reading);
             print_reading(&reading, repeat, wishes);
             fflush(stdout);
