@@ -1,0 +1,191 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * What is kept: lists, items, traces.
+ */
+#include "base/trace_file.h"
+#include "http/route.h"
+
+#include <errno.h>
+#include <microhttpd.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { LIMIT_DEFAULT = 50, LIMIT_MOST = 500, LONGEST_FILTER = 127 };
+
+struct store_reader *desk_reader(struct desk *desk, struct answer *answer)
+{
+    struct error error = {0};
+    if (!desk->reader)
+        desk->reader = store_reader_open(desk->office->config->data, &error);
+    if (!desk->reader)
+        answer_error(answer, &error);
+    return desk->reader;
+}
+
+/* A whole number from least to most, of digits only. */
+static bool read_digits(const char *text, int64_t least, int64_t most, int64_t *number)
+{
+    size_t length = strlen(text);
+    if (length == 0 || length > 18 || strspn(text, "0123456789") != length)
+        return false;
+    *number = strtoll(text, NULL, 10);
+    return *number >= least && *number <= most;
+}
+
+static bool read_filter(const struct path *path, struct store_filter *filter, struct answer *answer)
+{
+    static const int64_t most_id = 999999999999999999;
+    int64_t number = LIMIT_DEFAULT;
+    const char *limit = path_parameter(path, "limit");
+    const char *before = path_parameter(path, "before");
+    memset(filter, 0, sizeof *filter);
+    for (size_t i = 0; i < path->parameter_count; i++)
+        if (strlen(path->values[i]) > LONGEST_FILTER) {
+            answer_problem(answer, MHD_HTTP_BAD_REQUEST, path->keys[i],
+                           "\"%s\" must be at most %d bytes", path->keys[i], LONGEST_FILTER);
+            return false;
+        }
+    if (limit && !read_digits(limit, 1, LIMIT_MOST, &number)) {
+        answer_problem(answer, MHD_HTTP_BAD_REQUEST, "limit",
+                       "\"limit\" must be a whole number from 1 to %d, found \"%s\"", LIMIT_MOST,
+                       limit);
+        return false;
+    }
+    if (before && !read_digits(before, 1, most_id, &filter->before)) {
+        answer_problem(answer, MHD_HTTP_BAD_REQUEST, "before",
+                       "\"before\" must be an id, digits only, found \"%s\"", before);
+        return false;
+    }
+    filter->limit = (int)number;
+    filter->module_type = path_parameter(path, "module_type");
+    filter->unit = path_parameter(path, "unit");
+    filter->work_order = path_parameter(path, "work_order");
+    filter->supply = path_parameter(path, "supply");
+    return true;
+}
+
+static void list(struct desk *desk, struct call *call, enum store_kind kind)
+{
+    struct store_filter filter;
+    struct error error = {0};
+    if (!read_filter(call->path, &filter, call->answer) || !desk_reader(desk, call->answer))
+        return;
+    json_t *items = store_list(desk->reader, kind, &filter, &error);
+    if (items)
+        answer_json(call->answer, MHD_HTTP_OK, items);
+    else
+        answer_error(call->answer, &error);
+}
+
+/* The item whose id stands in the path; NULL with the answer made. */
+static json_t *find(struct desk *desk, struct call *call, enum store_kind kind, bool with_trace)
+{
+    struct error error = {0};
+    int64_t id = 0;
+    if (!read_digits(call->parameters[0], 1, INT64_MAX, &id)) {
+        answer_problem(call->answer, MHD_HTTP_NOT_FOUND, "id", "an id is digits only");
+        return NULL;
+    }
+    if (!desk_reader(desk, call->answer))
+        return NULL;
+    json_t *item = store_get(desk->reader, kind, id, with_trace, &error);
+    if (!item)
+        answer_error(call->answer, &error);
+    else if (json_is_null(item))
+        answer_problem(call->answer, MHD_HTTP_NOT_FOUND, "id", "nothing with the id %s here",
+                       call->parameters[0]);
+    else
+        return item;
+    json_decref(item);
+    return NULL;
+}
+
+static void get(struct desk *desk, struct call *call, enum store_kind kind)
+{
+    json_t *item = find(desk, call, kind, true);
+    if (item)
+        answer_json(call->answer, MHD_HTTP_OK, item);
+}
+
+void module_types_get(struct desk *desk, struct call *call)
+{
+    list(desk, call, STORE_MODULE_TYPES);
+}
+
+void module_type_get(struct desk *desk, struct call *call)
+{
+    get(desk, call, STORE_MODULE_TYPES);
+}
+
+void references_get(struct desk *desk, struct call *call)
+{
+    list(desk, call, STORE_REFERENCES);
+}
+
+void reference_get(struct desk *desk, struct call *call)
+{
+    get(desk, call, STORE_REFERENCES);
+}
+
+void units_get(struct desk *desk, struct call *call)
+{
+    list(desk, call, STORE_UNITS);
+}
+
+void unit_get(struct desk *desk, struct call *call)
+{
+    get(desk, call, STORE_UNITS);
+}
+
+void work_orders_get(struct desk *desk, struct call *call)
+{
+    list(desk, call, STORE_WORK_ORDERS);
+}
+
+void work_order_get(struct desk *desk, struct call *call)
+{
+    get(desk, call, STORE_WORK_ORDERS);
+}
+
+void power_ups_get(struct desk *desk, struct call *call)
+{
+    list(desk, call, STORE_POWER_UPS);
+}
+
+void power_up_get(struct desk *desk, struct call *call)
+{
+    get(desk, call, STORE_POWER_UPS);
+}
+
+void power_up_trace_get(struct desk *desk, struct call *call)
+{
+    json_t *item = find(desk, call, STORE_POWER_UPS, false);
+    if (!item)
+        return;
+    json_decref(item);
+    struct trace trace = {0};
+    struct error error = {0};
+    char *text = NULL;
+    size_t length = 0;
+    if (store_read_trace(desk->reader, strtoll(call->parameters[0], NULL, 10), &trace, &error) <
+        0) {
+        answer_error(call->answer, &error);
+        return;
+    }
+    FILE *stream = open_memstream(&text, &length);
+    int written = stream ? trace_file_write(stream, trace.readings, trace.count) : -1;
+    if (stream && fclose(stream) != 0)
+        written = -1;
+    trace_clear(&trace);
+    if (written < 0) {
+        free(text);
+        error_set(&error, EXIT_SOFTWARE, NULL, 0, NULL, "the trace cannot be written: %s",
+                  strerror(errno));
+        answer_error(call->answer, &error);
+        return;
+    }
+    answer_text(call->answer, "text/csv; charset=utf-8; header=present", text, length);
+    snprintf(call->answer->file_name, sizeof call->answer->file_name, "power-up-%s.csv",
+             call->parameters[0]);
+}

@@ -1,0 +1,24 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The page's files: only from the web directory, only names and extensions on
+ * the list, and uPlot's as /vendor/uplot/.
+ */
+#ifndef WAKEDRAW_HTTP_PAGE_FILES_H
+#define WAKEDRAW_HTTP_PAGE_FILES_H
+
+#include "http/path.h"
+
+#include <microhttpd.h>
+#include <stdbool.h>
+#include <stddef.h>
+
+/* Where a path's file lies below the web directory, and its media type; false
+ * where the path names no file that is served. Pure. */
+bool page_files_place(const struct path *path, char *place, size_t size, const char **media_type);
+
+/* The response and *status (200 or 304) for a GET of it; NULL: not there.
+ * `if_none_match` is that header field, or NULL. */
+struct MHD_Response *page_files_open(const char *web, const char *place, const char *media_type,
+                                     const char *if_none_match, unsigned *status);
+
+#endif

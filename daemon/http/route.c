@@ -1,0 +1,102 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "http/route.h"
+
+#include <string.h>
+
+enum { SMALL_BODY = 1024 * 1024, REFERENCE_BODY = 4 * 1024 * 1024 };
+
+const struct route routes[] = {
+    {METHOD_GET, "/api/v1/health", health_get, "", 0, false},
+    {METHOD_GET, "/api/v1/openapi.json", openapi_get, "", 0, false},
+    {METHOD_GET, "/api/v1/live", live_get, "last_event_id", 0, true},
+    {METHOD_GET, "/api/v1/supplies", supplies_get, "", 0, false},
+    {METHOD_PUT, "/api/v1/supplies/{}/on-bench", on_bench_put, "", SMALL_BODY, false},
+    {METHOD_GET, "/api/v1/module-types", module_types_get, "limit before", 0, false},
+    {METHOD_POST, "/api/v1/module-types", module_type_post, "", SMALL_BODY, false},
+    {METHOD_GET, "/api/v1/module-types/{}", module_type_get, "", 0, false},
+    {METHOD_GET, "/api/v1/references", references_get, "limit before module_type", 0, false},
+    {METHOD_POST, "/api/v1/references", reference_post, "", REFERENCE_BODY, false},
+    {METHOD_GET, "/api/v1/references/{}", reference_get, "", 0, false},
+    {METHOD_GET, "/api/v1/units", units_get, "limit before module_type", 0, false},
+    {METHOD_POST, "/api/v1/units", unit_post, "", SMALL_BODY, false},
+    {METHOD_GET, "/api/v1/units/{}", unit_get, "", 0, false},
+    {METHOD_GET, "/api/v1/work-orders", work_orders_get, "limit before unit", 0, false},
+    {METHOD_POST, "/api/v1/work-orders", work_order_post, "", SMALL_BODY, false},
+    {METHOD_GET, "/api/v1/work-orders/{}", work_order_get, "", 0, false},
+    {METHOD_GET, "/api/v1/power-ups", power_ups_get,
+     "limit before module_type unit work_order supply", 0, false},
+    {METHOD_GET, "/api/v1/power-ups/{}", power_up_get, "", 0, false},
+    {METHOD_GET, "/api/v1/power-ups/{}/trace.csv", power_up_trace_get, "", 0, false},
+    {METHOD_GET, "/metrics", metrics_get, "", 0, false},
+};
+const size_t route_count = sizeof routes / sizeof routes[0];
+
+enum method method_of(const char *name)
+{
+    if (strcmp(name, "GET") == 0 || strcmp(name, "HEAD") == 0)
+        return METHOD_GET;
+    if (strcmp(name, "PUT") == 0)
+        return METHOD_PUT;
+    return strcmp(name, "POST") == 0 ? METHOD_POST : METHOD_OTHER;
+}
+
+static bool fits(const char *pattern, const struct path *path, const char *parameters[2])
+{
+    size_t taken = 0;
+    const char *part = pattern + 1;
+    for (size_t i = 0; i < path->count; i++) {
+        size_t length = strcspn(part, "/");
+        const char *segment = path->segments[i];
+        if (length == 2 && strncmp(part, "{}", 2) == 0) {
+            if (*segment == '\0')
+                return false;
+            parameters[taken++] = segment;
+        } else if (strlen(segment) != length || strncmp(part, segment, length) != 0) {
+            return false;
+        }
+        part += length;
+        if (*part == '\0')
+            return i + 1 == path->count;
+        part++;
+    }
+    return false;
+}
+
+const struct route *route_find(enum method method, const struct path *path,
+                               const char *parameters[2], char allow[48])
+{
+    static const char *const names[] = {"", "GET, HEAD", "PUT", "POST"};
+    allow[0] = '\0';
+    for (size_t i = 0; i < route_count; i++) {
+        if (!fits(routes[i].pattern, path, parameters))
+            continue;
+        if (routes[i].method == method)
+            return &routes[i];
+        if (allow[0])
+            strcat(allow, ", ");
+        strcat(allow, names[routes[i].method]);
+    }
+    return NULL;
+}
+
+static bool is_among(const char *names, const char *key)
+{
+    size_t length = strlen(key);
+    for (const char *name = names; *name;) {
+        size_t here = strcspn(name, " ");
+        if (here == length && strncmp(name, key, length) == 0)
+            return true;
+        name += here + strspn(name + here, " ");
+    }
+    return false;
+}
+
+bool route_knows(const struct route *route, const struct path *path, const char **key)
+{
+    for (size_t i = 0; i < path->parameter_count; i++) {
+        *key = path->keys[i];
+        if (!is_among(route->known, *key) || path_parameter(path, *key) != path->values[i])
+            return false;
+    }
+    return true;
+}

@@ -1,0 +1,85 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The table of what the API answers: method, pattern, handler.
+ */
+#ifndef WAKEDRAW_HTTP_ROUTE_H
+#define WAKEDRAW_HTTP_ROUTE_H
+
+#include "http/answer.h"
+#include "http/live.h"
+#include "http/path.h"
+#include "http/tally.h"
+
+#include "bench/bench.h"
+
+#include <stdint.h>
+
+enum method { METHOD_OTHER, METHOD_GET, METHOD_PUT, METHOD_POST };
+
+/* GET for HEAD too. */
+enum method method_of(const char *name);
+
+/* What all handlers share. Each runs in one of a few threads beside the
+ * library's own, so that waiting for the disk never delays an event. */
+struct office {
+    const struct config *config;
+    struct bench *bench;
+    struct live *live;
+    struct tally *tally;
+    const char *web;
+    double started_s; /* monotonic */
+    int64_t started_wall_us;
+};
+
+/* A thread's own. */
+struct desk {
+    const struct office *office;
+    struct store_reader *reader; /* opened at need */
+};
+
+/* A request as the handlers see it. */
+struct call {
+    const struct path *path;
+    const char *parameters[2]; /* what stood at the {} of the pattern */
+    const char *body;          /* a zero byte behind it */
+    size_t body_length;
+    struct answer *answer;
+};
+
+typedef void handler(struct desk *desk, struct call *call);
+
+struct route {
+    enum method method;
+    const char *pattern; /* "/api/v1/units/{}" */
+    handler *handle;
+    const char *known; /* names of its query parameters, a blank between */
+    size_t most_body;  /* bytes */
+    bool is_stream;    /* its answer is the greeting of a live stream */
+};
+
+extern const struct route routes[];
+extern const size_t route_count;
+
+/* The route for a path, its {} parts into parameters. NULL: none; then allow
+ * lists the methods that the path knows ("GET, HEAD, POST"), or is empty. */
+const struct route *route_find(enum method method, const struct path *path,
+                               const char *parameters[2], char allow[48]);
+
+/* True where every query parameter is known to the route and none comes twice;
+ * else the one at fault in *key. */
+bool route_knows(const struct route *route, const struct path *path, const char **key);
+
+/* --- the handlers --- */
+
+handler health_get, openapi_get, metrics_get, live_get;
+handler supplies_get, on_bench_put;
+handler module_types_get, module_type_get, module_type_post;
+handler references_get, reference_get, reference_post;
+handler units_get, unit_get, unit_post;
+handler work_orders_get, work_order_get, work_order_post;
+handler power_ups_get, power_up_get, power_up_trace_get;
+
+/* The desk's store reader; NULL with the answer made. */
+struct store_reader *desk_reader(struct desk *desk, struct answer *answer);
+
+#endif

@@ -1,0 +1,77 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * A bench without supplies' threads, for tests of the HTTP room: it stands in
+ * for daemon/bench in the program that includes this, and writes to the store
+ * it is given under a mutex.
+ */
+#ifndef WAKEDRAW_TESTS_HTTP_BENCH_H
+#define WAKEDRAW_TESTS_HTTP_BENCH_H
+
+#include "bench/bench.h"
+
+#include <pthread.h>
+#include <stdio.h>
+#include <string.h>
+
+struct bench {
+    pthread_mutex_t mutex;
+    struct store *store;
+    struct on_bench on_left;
+    int references_changed;
+};
+
+static json_t *text_or_null(const char *text)
+{
+    return *text ? json_string(text) : json_null();
+}
+
+json_t *bench_supplies(struct bench *bench)
+{
+    pthread_mutex_lock(&bench->mutex);
+    json_t *supplies = json_pack(
+        "[{s:s, s:s, s:s, s:i, s:b, s:s, s:n, s:s, s:o, s:o, s:o, s:o, s:f, s:f, s:b, s:b, s:s,"
+        " s:f, s:f, s:f, s:s, s:n, s:f, s:f, s:i, s:i, s:i, s:i, s:i, s:i, s:n, s:n, s:f, s:n}]",
+        "name", "left", "link", "tcp:127.0.0.1:5025", "profile", "scpi", "output", 1, "control", 0,
+        "state", "reading", "problem", "identity", "Harbour Lane,\"test\",1,1", "module_type",
+        text_or_null(bench->on_left.module_type), "unit", text_or_null(bench->on_left.unit),
+        "work_order", text_or_null(bench->on_left.work_order), "stage",
+        text_or_null(bench->on_left.stage), "voltage_V", 12.0, "current_A", 0.25, "output_on", 1,
+        "limited", 0, "last_reading_at", "2026-01-31T08:05:09.123Z", "age_s", 0.05, "rate_hz",
+        19.5, "limit_hz", 20.0, "limit_why", "a test", "conversion_hz", "jitter_s", 0.001,
+        "longest_gap_s", 0.2, "gaps", 1, "repeats", 2, "timeouts", 3, "garbled", 4,
+        "resynchronised", 5, "dropped", 6, "power_up", "reference_version", "judging_s", 0.0004,
+        "commit_s");
+    pthread_mutex_unlock(&bench->mutex);
+    return supplies;
+}
+
+int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
+                 struct error *error)
+{
+    if (strcmp(supply, "left") != 0)
+        return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
+    pthread_mutex_lock(&bench->mutex);
+    bench->on_left = *on_bench;
+    pthread_mutex_unlock(&bench->mutex);
+    return 0;
+}
+
+void bench_reference_changed(struct bench *bench, const char *module_type)
+{
+    (void)module_type;
+    pthread_mutex_lock(&bench->mutex);
+    bench->references_changed++;
+    pthread_mutex_unlock(&bench->mutex);
+}
+
+int bench_write(struct bench *bench,
+                int (*write)(struct store *store, void *context, struct error *error),
+                void *context, struct error *error)
+{
+    pthread_mutex_lock(&bench->mutex);
+    int result = write(bench->store, context, error);
+    pthread_mutex_unlock(&bench->mutex);
+    return result;
+}
+
+#endif
