@@ -4,8 +4,8 @@
  * for daemon/bench in the program that includes this, and writes to the store
  * it is given under a mutex.
  */
-#ifndef WAKEDRAW_TESTS_HTTP_BENCH_H
-#define WAKEDRAW_TESTS_HTTP_BENCH_H
+#ifndef WAKEDRAW_TESTS_SUPPORT_BENCH_STAND_IN_H
+#define WAKEDRAW_TESTS_SUPPORT_BENCH_STAND_IN_H
 
 #include "bench/bench.h"
 
@@ -36,8 +36,8 @@ json_t *bench_supplies(struct bench *bench)
         text_or_null(bench->on_left.module_type), "unit", text_or_null(bench->on_left.unit),
         "work_order", text_or_null(bench->on_left.work_order), "stage",
         text_or_null(bench->on_left.stage), "voltage_V", 12.0, "current_A", 0.25, "output_on", 1,
-        "limited", 0, "last_reading_at", "2026-01-31T08:05:09.123Z", "age_s", 0.05, "rate_hz",
-        19.5, "limit_hz", 20.0, "limit_why", "a test", "conversion_hz", "jitter_s", 0.001,
+        "limited", 0, "last_reading_at", "2026-01-31T08:05:09.123Z", "age_s", 0.05, "rate_hz", 19.5,
+        "limit_hz", 20.0, "limit_why", "a test", "conversion_hz", "jitter_s", 0.001,
         "longest_gap_s", 0.2, "gaps", 1, "repeats", 2, "timeouts", 3, "garbled", 4,
         "resynchronised", 5, "dropped", 6, "power_up", "reference_version", "judging_s", 0.0004,
         "commit_s");
