@@ -164,12 +164,13 @@ static int64_t keep_one(struct reading *readings, size_t count)
     static const struct on_bench on_bench = {.module_type = "tank gauge", .unit = "TG-0042"};
     int64_t id = 0;
     for (size_t i = 0; i < count; i++) {
-        readings[i] = (struct reading){.time_s = 0.05 * (double)i,
-                                       .voltage_V = 12.3,
-                                       .current_A = i % 9 == 8 ? NAN : 0.0012345 * (double)i,
-                                       .valid = i % 9 != 8,
-                                       .output_on = FLAG_YES,
-                                       .limited = FLAG_NO};
+        readings[i] =
+            (struct reading){.time_s = 0.05 * (double)i,
+                             .voltage_V = 12.3,
+                             .current_A = i % 9 == 8 ? (double)NAN : 0.0012345 * (double)i,
+                             .valid = i % 9 != 8,
+                             .output_on = FLAG_YES,
+                             .limited = FLAG_NO};
         reading_quantise(&readings[i]);
     }
     assert_int_equal(store_begin_power_up(bench.store, "left", 1769846709123000, &on_bench, "scpi",
