@@ -1,0 +1,93 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/writer.h"
+
+#include <pthread.h>
+#include <stdlib.h>
+
+enum { MOST_JOBS = 4096 };
+
+struct writer {
+    struct store *store;
+    pthread_t thread;
+    pthread_mutex_t mutex;
+    pthread_cond_t filled;
+    struct writer_job *first, **last;
+    size_t count;
+    bool stopping;
+};
+
+static void *write_jobs(void *context)
+{
+    struct writer *writer = context;
+    pthread_mutex_lock(&writer->mutex);
+    for (;;) {
+        while (!writer->first && !writer->stopping)
+            pthread_cond_wait(&writer->filled, &writer->mutex);
+        struct writer_job *job = writer->first;
+        if (!job)
+            break;
+        writer->first = job->next;
+        if (!writer->first)
+            writer->last = &writer->first;
+        writer->count--;
+        pthread_mutex_unlock(&writer->mutex);
+        job->run(job, writer->store);
+        pthread_mutex_lock(&writer->mutex);
+    }
+    pthread_mutex_unlock(&writer->mutex);
+    return NULL;
+}
+
+struct writer *writer_create(struct store *store)
+{
+    struct writer *writer = calloc(1, sizeof *writer);
+    if (!writer)
+        return NULL;
+    writer->store = store;
+    writer->last = &writer->first;
+    pthread_mutex_init(&writer->mutex, NULL);
+    pthread_cond_init(&writer->filled, NULL);
+    if (pthread_create(&writer->thread, NULL, write_jobs, writer) != 0) {
+        free(writer);
+        return NULL;
+    }
+    pthread_setname_np(writer->thread, "store writer");
+    return writer;
+}
+
+bool writer_push(struct writer *writer, struct writer_job *job)
+{
+    job->next = NULL;
+    pthread_mutex_lock(&writer->mutex);
+    bool room = writer->count < MOST_JOBS;
+    if (room) {
+        *writer->last = job;
+        writer->last = &job->next;
+        writer->count++;
+        pthread_cond_signal(&writer->filled);
+    }
+    pthread_mutex_unlock(&writer->mutex);
+    return room;
+}
+
+void writer_destroy(struct writer *writer)
+{
+    if (!writer)
+        return;
+    pthread_mutex_lock(&writer->mutex);
+    writer->stopping = true;
+    pthread_cond_signal(&writer->filled);
+    pthread_mutex_unlock(&writer->mutex);
+    pthread_join(writer->thread, NULL);
+    pthread_cond_destroy(&writer->filled);
+    pthread_mutex_destroy(&writer->mutex);
+    free(writer);
+}
+
+size_t writer_length(struct writer *writer)
+{
+    pthread_mutex_lock(&writer->mutex);
+    size_t count = writer->count;
+    pthread_mutex_unlock(&writer->mutex);
+    return count;
+}
