@@ -82,3 +82,98 @@ tests: $(test_programs)
 .PHONY: clean
 clean:
 	rm -rf $(BUILD)
+
+# --- for a new user ---
+
+.PHONY: demo
+demo:
+	@.ci/prepare demo
+	@$(MAKE) --no-print-directory -s -j$$(nproc) all
+	@exec signatures/harbour-lane/demo.sh $(BUILD)
+
+# --- tests ---
+
+PYTHON := /usr/bin/python3
+wire_tests := $(sort $(wildcard tests/wire/test_*.py))
+browser_tests := $(sort $(wildcard tests/browser/test_*.mjs))
+
+.PHONY: check
+check:
+	@.ci/prepare check
+	@$(MAKE) --no-print-directory -j$$(nproc) all tests
+	@$(PYTHON) tests/run $(test_programs) $(wire_tests) $(browser_tests)
+
+.PHONY: check-unit check-wire check-browser
+check-unit: all tests
+	@$(PYTHON) tests/run $(test_programs)
+check-wire: all
+	@$(PYTHON) tests/run $(wire_tests)
+check-browser: all
+	@$(PYTHON) tests/run $(browser_tests)
+
+# The unit tests again with the address and undefined-behaviour sanitizers, and
+# under valgrind.
+.PHONY: asan
+asan:
+	@.ci/prepare check
+	@$(MAKE) --no-print-directory -j$$(nproc) BUILD=$(BUILD)/asan OPTIMISE="-O1 -g" \
+	    SANITIZE="-fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer" \
+	    all tests
+	@ASAN_OPTIONS=detect_stack_use_after_return=1 \
+	    $(PYTHON) tests/run $(test_sources:%.c=$(BUILD)/asan/%)
+	@WAKEDRAW=$(BUILD)/asan/wakedraw $(PYTHON) tests/run $(wire_tests)
+
+.PHONY: memcheck
+memcheck: all tests
+	@for program in $(test_programs); do \
+	    echo "  valgrind $$program"; \
+	    valgrind -q --error-exitcode=99 --leak-check=full --errors-for-leak-kinds=definite \
+	        $$program >/dev/null 2>$(BUILD)/memcheck.txt || { cat $(BUILD)/memcheck.txt; exit 1; }; \
+	done
+
+.PHONY: lint
+lint: compile_commands.json
+	@.ci/prepare lint
+	@clang-format --dry-run --Werror $$(git ls-files '*.c' '*.h')
+	@printf '%s\n' $(sources) daemon/main.c | \
+	    xargs -P$$(nproc) -n1 sh -c 'clang-tidy --quiet -p . "$$0" 2>/dev/null || { echo "$$0"; exit 255; }'
+
+.PHONY: bench
+bench: all $(bench_programs)
+	@for program in $(bench_programs); do $$program; done
+	@for script in $(sort $(wildcard tests/bench/*.py)); do $(PYTHON) $$script; done
+
+# For editors and clang-tidy: one entry a source, from the same flags.
+compile_commands.json: Makefile
+	@{ echo '['; separator=''; for source in daemon/main.c $(sources) $(test_sources); do \
+	    printf '%s{"directory": "%s", "file": "%s", "command": "%s"}' "$$separator" "$(CURDIR)" \
+	        "$$source" "$(CC) $(subst ",\\\",$(CPPFLAGS)) -Itests $(package_flags) -std=c11 -c $$source"; \
+	    separator=$$',\n'; done; echo; echo ']'; } >$@
+
+# --- installing ---
+
+PREFIX ?= /usr/local
+DESTDIR ?=
+
+.PHONY: install
+install: all
+	install -D -m 755 $(BUILD)/wakedraw $(DESTDIR)$(PREFIX)/bin/wakedraw
+	install -d $(DESTDIR)$(PREFIX)/share/wakedraw/profiles $(DESTDIR)$(PREFIX)/share/wakedraw/web
+	install -m 644 daemon/profiles/*.ini $(DESTDIR)$(PREFIX)/share/wakedraw/profiles/
+	cp -R web/. $(DESTDIR)$(PREFIX)/share/wakedraw/web/
+	install -D -m 644 systemd/wakedraw.service $(DESTDIR)/etc/systemd/system/wakedraw.service
+	install -D -m 644 systemd/wakedraw.sysusers $(DESTDIR)/usr/lib/sysusers.d/wakedraw.conf
+	install -D -m 644 systemd/70-wakedraw.rules $(DESTDIR)/etc/udev/rules.d/70-wakedraw.rules
+
+.PHONY: help
+help:
+	@printf '%s\n' \
+	    'make              build/wakedraw and build/libwakedraw.a' \
+	    'make demo         prepare, build, run the Harbour Lane bench; Ctrl-C ends it' \
+	    'make check        prepare, build, run every test' \
+	    'make check-unit   unit and outside checks; also check-wire, check-browser' \
+	    'make lint         clang-format and clang-tidy' \
+	    'make asan         the tests with address and undefined-behaviour sanitizers' \
+	    'make memcheck     the unit tests under valgrind' \
+	    'make bench        speed, as ratios or against stated limits' \
+	    'make install      to PREFIX (/usr/local)'

@@ -48,6 +48,12 @@ json_t *bench_supplies(struct bench *bench);
 int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
                  struct error *error);
 
+/* Switches an output; on sets the type's voltage and current limit first where
+ * it states them. -1: EXIT_NO_INPUT (no such supply), EXIT_USAGE (its control is
+ * off), EXIT_BAD_DATA (the type's values do not fit), EXIT_UNAVAILABLE (it cannot
+ * be reached: the switch on its front is what is left). */
+int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error);
+
 /* The newest reference of a type changed. */
 void bench_reference_changed(struct bench *bench, const char *module_type);
 

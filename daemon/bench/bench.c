@@ -1,0 +1,382 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/bench.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+#include "bench/chain.h"
+#include "bench/poller.h"
+#include "bench/waiting.h"
+#include "bench/writer.h"
+#include "reference/reference_json.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Two seconds of 8 outputs at 500 readings/s. */
+enum { QUEUE_READINGS = 8192 };
+
+struct bench {
+    const struct config *config;
+    struct store *store;
+    struct bench_listener listener;
+    double zero_s;
+    struct reading_queue *queue;
+    struct status_board board;
+    struct writer *writer;
+    struct chain *chain;
+    struct poller **pollers;
+    int *poller_of; /* by supply */
+    int poller_count;
+    pthread_mutex_t change_mutex; /* one change of what is on the bench at a time */
+    bool running;
+};
+
+static bool shares_link(const struct supply_config *a, const struct supply_config *b)
+{
+    return a->link.kind == b->link.kind && strcmp(a->link.place, b->link.place) == 0 &&
+           a->link.port == b->link.port && a->link.address == b->link.address;
+}
+
+/* A poller for the supply with this index and all later ones on its link. */
+static int add_poller(struct bench *bench, int first, struct error *error)
+{
+    const struct config *config = bench->config;
+    int members[64];
+    int count = 0;
+    for (int i = first; i < config->supply_count && count < 64; i++) {
+        if (bench->poller_of[i] >= 0 ||
+            !shares_link(&config->supplies[first], &config->supplies[i]))
+            continue;
+        bench->poller_of[i] = bench->poller_count;
+        members[count++] = i;
+    }
+    struct error inner = {0};
+    struct poller *poller =
+        poller_create(config, members, count, bench->queue, &bench->board, bench->zero_s, &inner);
+    if (!poller) {
+        if (!inner.file[0])
+            return error_set(error, inner.status, config->path, config->supplies[first].line,
+                             inner.expected, "[supply %s] %s", config->supplies[first].name,
+                             inner.found);
+        *error = inner;
+        return -1;
+    }
+    bench->pollers[bench->poller_count++] = poller;
+    for (int i = 0; i < count; i++)
+        chain_set_accuracy(bench->chain, members[i], poller_accuracy(poller));
+    return 0;
+}
+
+struct bench *bench_create(const struct config *config, struct store *store,
+                           const struct bench_listener *listener, struct error *error)
+{
+    struct bench *bench = calloc(1, sizeof *bench);
+    if (!bench) {
+        error_set(error, EXIT_SOFTWARE, config->path, 0, NULL, "memory is out");
+        return NULL;
+    }
+    bench->config = config;
+    bench->store = store;
+    bench->listener = *listener;
+    bench->zero_s = clock_monotonic_s();
+    pthread_mutex_init(&bench->change_mutex, NULL);
+    size_t places = (size_t)config->supply_count + 1;
+    bench->pollers = calloc(places, sizeof(struct poller *));
+    bench->poller_of = malloc(places * sizeof *bench->poller_of);
+    bench->queue = reading_queue_create(QUEUE_READINGS);
+    bench->writer = writer_create(store);
+    bool made = bench->pollers && bench->poller_of && bench->queue && bench->writer &&
+                status_board_init(&bench->board, config) == 0;
+    if (made)
+        bench->chain = chain_create(config, bench->queue, bench->writer, &bench->board,
+                                    &bench->listener, bench->zero_s);
+    if (!bench->chain) {
+        error_set(error, EXIT_SOFTWARE, config->path, 0, NULL, "memory is out");
+        bench_destroy(bench);
+        return NULL;
+    }
+    for (int i = 0; i < config->supply_count; i++)
+        bench->poller_of[i] = -1;
+    for (int i = 0; i < config->supply_count; i++) {
+        if (bench->poller_of[i] < 0 && add_poller(bench, i, error) != 0) {
+            bench_destroy(bench);
+            return NULL;
+        }
+    }
+    return bench;
+}
+
+/* The newest reference of the type and the type's own watch time. */
+static int look_up_type(struct bench *bench, struct bench_change *change, struct error *error)
+{
+    change->watch_s = NAN;
+    const char *name = change->on_bench.module_type;
+    if (!name[0])
+        return 0;
+    struct store_reader *reader = store_reader_open(bench->config->data, error);
+    if (!reader)
+        return -1;
+    int status = -1;
+    struct error inner = {0};
+    char *text = store_reference_text(reader, name, &change->reference_version, &inner);
+    json_t *type = store_module_type(reader, name, error);
+    store_reader_close(reader);
+    if (!text && inner.status != EXIT_OK) {
+        if (error)
+            *error = inner;
+    } else if (type) {
+        json_t *watch = json_object_get(type, "watch_s");
+        if (json_is_number(watch))
+            change->watch_s = json_number_value(watch);
+        status = 0;
+    }
+    if (status == 0 && text) {
+        change->reference = reference_parse(text, strlen(text), name, error);
+        status = change->reference ? 0 : -1;
+    }
+    free(text);
+    json_decref(type);
+    return status;
+}
+
+static int hand_over(struct bench *bench, int supply, const struct on_bench *on_bench,
+                     struct error *error)
+{
+    struct bench_change *change = calloc(1, sizeof *change);
+    if (!change)
+        return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "memory is out");
+    change->on_bench = *on_bench;
+    if (look_up_type(bench, change, error) != 0) {
+        free(change);
+        return -1;
+    }
+    pthread_mutex_lock(&bench->board.mutex);
+    struct chain_status *status = &bench->board.supplies[supply].chain;
+    status->on_bench = change->on_bench;
+    status->reference_version = change->reference ? change->reference_version : 0;
+    pthread_mutex_unlock(&bench->board.mutex);
+    struct queue_item item = {.kind = ITEM_ON_BENCH, .supply = supply, .payload = change};
+    reading_queue_push_waiting(bench->queue, &item);
+    return 0;
+}
+
+/* What was on the bench when the daemon stopped, and the types the
+ * configuration says are always there. */
+static void restore_on_bench(struct bench *bench)
+{
+    for (int i = 0; i < bench->config->supply_count; i++) {
+        const struct supply_config *supply = &bench->config->supplies[i];
+        struct on_bench on_bench = {0};
+        struct error error = {0};
+        struct store_reader *reader = store_reader_open(bench->config->data, &error);
+        int status = reader ? store_read_on_bench(reader, supply->name, &on_bench, &error) : -1;
+        store_reader_close(reader);
+        if (supply->module_type[0] && strcmp(on_bench.module_type, supply->module_type) != 0) {
+            on_bench = (struct on_bench){0};
+            snprintf(on_bench.module_type, sizeof on_bench.module_type, "%s", supply->module_type);
+        }
+        if (status == 0)
+            status = hand_over(bench, i, &on_bench, &error);
+        if (status != 0) {
+            char text[1200];
+            log_failure("what is on %s is not known: %s", supply->name,
+                        error_text(&error, text, sizeof text));
+        }
+    }
+}
+
+int bench_start(struct bench *bench, struct error *error)
+{
+    if (chain_start(bench->chain) != 0)
+        return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
+    bench->running = true;
+    restore_on_bench(bench);
+    for (int i = 0; i < bench->poller_count; i++)
+        if (poller_start(bench->pollers[i]) != 0)
+            return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
+    return 0;
+}
+
+void bench_stop(struct bench *bench)
+{
+    for (int i = 0; i < bench->poller_count; i++)
+        poller_stop(bench->pollers[i]);
+    if (!bench->running)
+        return;
+    struct queue_item stop = {.kind = ITEM_STOP};
+    reading_queue_push_waiting(bench->queue, &stop);
+    chain_join(bench->chain);
+    bench->running = false;
+}
+
+void bench_destroy(struct bench *bench)
+{
+    if (!bench)
+        return;
+    writer_destroy(bench->writer);
+    for (int i = 0; i < bench->poller_count; i++)
+        poller_destroy(bench->pollers[i]);
+    chain_destroy(bench->chain);
+    status_board_clear(&bench->board);
+    reading_queue_destroy(bench->queue);
+    pthread_mutex_destroy(&bench->change_mutex);
+    free(bench->pollers);
+    free(bench->poller_of);
+    free(bench);
+}
+
+json_t *bench_supplies(struct bench *bench)
+{
+    json_t *items = json_array();
+    for (int i = 0; i < bench->config->supply_count; i++)
+        json_array_append_new(items, status_to_json(&bench->board, i));
+    return items;
+}
+
+static int find_supply(const struct bench *bench, const char *name, struct error *error)
+{
+    for (int i = 0; i < bench->config->supply_count; i++)
+        if (strcmp(bench->config->supplies[i].name, name) == 0)
+            return i;
+    return error_set(error, EXIT_NO_INPUT, "", 0, NULL, "there is no supply \"%.60s\"", name);
+}
+
+struct on_bench_write {
+    const char *supply;
+    const struct on_bench *on_bench;
+};
+
+static int write_on_bench(struct store *store, void *context, struct error *error)
+{
+    const struct on_bench_write *write = context;
+    return store_put_on_bench(store, write->supply, write->on_bench, error);
+}
+
+int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
+                 struct error *error)
+{
+    int index = find_supply(bench, supply, error);
+    if (index < 0)
+        return -1;
+    struct on_bench_write write = {supply, on_bench};
+    pthread_mutex_lock(&bench->change_mutex);
+    int status = bench_write(bench, write_on_bench, &write, error);
+    if (status == 0)
+        status = hand_over(bench, index, on_bench, error);
+    pthread_mutex_unlock(&bench->change_mutex);
+    return status;
+}
+
+void bench_reference_changed(struct bench *bench, const char *module_type)
+{
+    pthread_mutex_lock(&bench->change_mutex);
+    for (int i = 0; i < bench->config->supply_count; i++) {
+        pthread_mutex_lock(&bench->board.mutex);
+        struct on_bench on_bench = bench->board.supplies[i].chain.on_bench;
+        pthread_mutex_unlock(&bench->board.mutex);
+        struct error error = {0};
+        if (strcmp(on_bench.module_type, module_type) == 0 &&
+            hand_over(bench, i, &on_bench, &error) != 0) {
+            char text[1200];
+            log_failure("the new reference of %s is not used: %s", module_type,
+                        error_text(&error, text, sizeof text));
+        }
+    }
+    pthread_mutex_unlock(&bench->change_mutex);
+}
+
+/* The type's stated voltage and limit; not-a-number where it states none. */
+static int stated_settings(struct bench *bench, int supply, double *voltage_V, double *limit_A,
+                           struct error *error)
+{
+    *voltage_V = *limit_A = NAN;
+    pthread_mutex_lock(&bench->board.mutex);
+    struct on_bench on_bench = bench->board.supplies[supply].chain.on_bench;
+    pthread_mutex_unlock(&bench->board.mutex);
+    if (!on_bench.module_type[0])
+        return 0;
+    struct store_reader *reader = store_reader_open(bench->config->data, error);
+    if (!reader)
+        return -1;
+    json_t *type = store_module_type(reader, on_bench.module_type, error);
+    store_reader_close(reader);
+    if (!type)
+        return -1;
+    json_t *voltage = json_object_get(type, "nominal_voltage_V");
+    json_t *limit = json_object_get(type, "current_limit_A");
+    if (json_is_number(voltage) && json_is_number(limit)) {
+        *voltage_V = json_number_value(voltage);
+        *limit_A = json_number_value(limit);
+    }
+    json_decref(type);
+    return 0;
+}
+
+int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error)
+{
+    int index = find_supply(bench, supply, error);
+    if (index < 0)
+        return -1;
+    if (!bench->config->supplies[index].control)
+        return error_set(error, EXIT_USAGE, bench->config->path, 0, NULL,
+                         "[supply %s] control is off: use the switch on the supply", supply);
+    double voltage_V = NAN;
+    double limit_A = NAN;
+    if (on && stated_settings(bench, index, &voltage_V, &limit_A, error) != 0)
+        return -1;
+    int status = poller_switch(bench->pollers[bench->poller_of[index]], index, on, voltage_V,
+                               limit_A, error);
+    if (status == 0)
+        log_info("%s: output switched %s by the page", supply, on ? "on" : "off");
+    return status;
+}
+
+/* --- writes from other threads --- */
+
+struct call_job {
+    struct writer_job base;
+    int (*write)(struct store *store, void *context, struct error *error);
+    void *context;
+    struct error *error;
+    int status;
+    bool done;
+    pthread_mutex_t mutex;
+    pthread_cond_t finished;
+};
+
+static void run_call(struct writer_job *base, struct store *store)
+{
+    struct call_job *job = (struct call_job *)base;
+    int status = job->write(store, job->context, job->error);
+    pthread_mutex_lock(&job->mutex);
+    job->status = status;
+    job->done = true;
+    pthread_cond_signal(&job->finished);
+    pthread_mutex_unlock(&job->mutex);
+}
+
+int bench_write(struct bench *bench,
+                int (*write)(struct store *store, void *context, struct error *error),
+                void *context, struct error *error)
+{
+    /* It lives on the waiting thread's stack, so run_call frees nothing. */
+    struct call_job job = {
+        .base = {.run = run_call}, .write = write, .context = context, .error = error};
+    pthread_mutex_init(&job.mutex, NULL);
+    waiting_init(&job.finished);
+    int status = -1;
+    if (writer_push(bench->writer, &job.base)) {
+        pthread_mutex_lock(&job.mutex);
+        while (!job.done)
+            pthread_cond_wait(&job.finished, &job.mutex);
+        status = job.status;
+        pthread_mutex_unlock(&job.mutex);
+    } else {
+        error_set(error, EXIT_IO, "", 0, NULL, "the disk does not keep up; nothing was changed");
+    }
+    pthread_cond_destroy(&job.finished);
+    pthread_mutex_destroy(&job.mutex);
+    return status;
+}

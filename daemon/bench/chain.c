@@ -1,0 +1,365 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/chain.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Onset may be seen some readings late; this much is held ready for it. */
+static const double HELD_S = 6.0;
+/* At most 20 reading events a second for one supply. */
+static const double EVENT_EVERY_S = 0.05;
+static const double STATE_EVERY_S = 1.0;
+static const double TEND_EVERY_S = 0.01;
+static const double DEFAULT_WATCH_S = 30.0;
+
+enum { EVENT_READINGS = 256 };
+
+/* What is held of one output. */
+struct lane {
+    int supply;
+    struct capture_place place;
+    struct power_up_machine *machine;
+    struct power_up_rules rules;
+    struct trace held;       /* the last HELD_S of readings, running clock */
+    struct capture *capture; /* open, or logging its on-time */
+    struct on_bench on_bench;
+    struct shared_reference *reference;
+    double type_watch_s;
+    struct reading told[EVENT_READINGS]; /* not yet in an event */
+    size_t told_count;
+    double next_event_s, next_state_s; /* monotonic */
+    bool reachable;
+};
+
+struct chain {
+    const struct config *config;
+    struct reading_queue *queue;
+    struct status_board *board;
+    const struct bench_listener *listener;
+    double zero_s;
+    struct lane *lanes;
+    int count;
+    pthread_t thread;
+    bool started;
+};
+
+static double lane_watch_s(const struct lane *lane)
+{
+    if (lane->reference)
+        return reference_watch_s(lane->reference->reference);
+    return isfinite(lane->type_watch_s) ? lane->type_watch_s : DEFAULT_WATCH_S;
+}
+
+struct chain *chain_create(const struct config *config, struct reading_queue *queue,
+                           struct writer *writer, struct status_board *board,
+                           const struct bench_listener *listener, double zero_s)
+{
+    struct chain *chain = calloc(1, sizeof *chain);
+    if (!chain)
+        return NULL;
+    chain->config = config;
+    chain->queue = queue;
+    chain->board = board;
+    chain->listener = listener;
+    chain->zero_s = zero_s;
+    chain->lanes = calloc((size_t)config->supply_count + 1, sizeof *chain->lanes);
+    for (int i = 0; chain->lanes && i < config->supply_count; i++) {
+        struct lane *lane = &chain->lanes[i];
+        lane->supply = i;
+        lane->type_watch_s = NAN;
+        lane->place = (struct capture_place){.writer = writer,
+                                             .listener = listener,
+                                             .board = board,
+                                             .supply = i,
+                                             .supply_name = config->supplies[i].name,
+                                             .profile_name = config->supplies[i].profile};
+        lane->rules = (struct power_up_rules){.watch_s = DEFAULT_WATCH_S};
+        lane->machine = power_up_create(&lane->rules);
+        if (!lane->machine)
+            break;
+        chain->count++;
+    }
+    if (!chain->lanes || chain->count < config->supply_count) {
+        chain_destroy(chain);
+        return NULL;
+    }
+    return chain;
+}
+
+void chain_set_accuracy(struct chain *chain, int supply, const struct accuracy *accuracy)
+{
+    struct lane *lane = &chain->lanes[supply];
+    lane->place.accuracy = accuracy;
+    lane->rules.resolution_A = accuracy->current_resolution_A;
+    lane->rules.resolution_V = accuracy->voltage_resolution_V;
+    power_up_set_rules(lane->machine, &lane->rules);
+}
+
+void chain_destroy(struct chain *chain)
+{
+    if (!chain)
+        return;
+    for (int i = 0; i < chain->count; i++) {
+        struct lane *lane = &chain->lanes[i];
+        power_up_destroy(lane->machine);
+        capture_release(lane->capture);
+        shared_reference_release(lane->reference);
+        trace_clear(&lane->held);
+    }
+    free(chain->lanes);
+    free(chain);
+}
+
+/* --- events --- */
+
+static void tell(const struct chain *chain, const char *name, json_t *event)
+{
+    char *text = json_dumps(event, JSON_COMPACT | JSON_REAL_PRECISION(12));
+    json_decref(event);
+    if (text)
+        chain->listener->happened(chain->listener->context, name, text);
+    free(text);
+}
+
+static json_t *number_or_null(double number)
+{
+    return isfinite(number) ? json_real(number) : json_null();
+}
+
+static void tell_readings(const struct chain *chain, struct lane *lane)
+{
+    json_t *time_s = json_array();
+    json_t *voltage_V = json_array();
+    json_t *current_A = json_array();
+    for (size_t i = 0; i < lane->told_count; i++) {
+        const struct reading *reading = &lane->told[i];
+        json_array_append_new(time_s, json_real(reading->time_s));
+        json_array_append_new(voltage_V, number_or_null(reading->voltage_V));
+        json_array_append_new(current_A,
+                              reading->valid ? number_or_null(reading->current_A) : json_null());
+    }
+    lane->told_count = 0;
+    int64_t id = lane->capture ? capture_id(lane->capture) : 0;
+    json_t *event = json_object();
+    json_object_set_new(event, "supply", json_string(lane->place.supply_name));
+    json_object_set_new(event, "power_up", id ? json_sprintf("%lld", (long long)id) : json_null());
+    json_object_set_new(event, "time_s", time_s);
+    json_object_set_new(event, "voltage_V", voltage_V);
+    json_object_set_new(event, "current_A", current_A);
+    tell(chain, "reading", event);
+}
+
+static void tell_state(const struct chain *chain, struct lane *lane, double now_s)
+{
+    lane->next_state_s = now_s + STATE_EVERY_S;
+    tell(chain, "supply", status_to_json(chain->board, lane->supply));
+}
+
+/* --- from reading to verdict --- */
+
+static void hold(struct lane *lane, const struct reading *reading)
+{
+    trace_append(&lane->held, reading);
+    size_t stale = 0;
+    while (stale < lane->held.count && lane->held.readings[stale].time_s < reading->time_s - HELD_S)
+        stale++;
+    /* Moved in one go when half of it is stale, so that a reading costs a
+     * constant time. */
+    if (stale > 64 && 2 * stale > lane->held.count) {
+        memmove(lane->held.readings, lane->held.readings + stale,
+                (lane->held.count - stale) * sizeof *lane->held.readings);
+        lane->held.count -= stale;
+    }
+}
+
+static void set_open(const struct chain *chain, const struct lane *lane, int64_t id)
+{
+    pthread_mutex_lock(&chain->board->mutex);
+    chain->board->supplies[lane->supply].chain.open_id = id;
+    pthread_mutex_unlock(&chain->board->mutex);
+}
+
+static void end(struct chain *chain, struct lane *lane, enum power_up_end why, double ended_s)
+{
+    if (!lane->capture)
+        return;
+    capture_finish_watch(lane->capture, why);
+    capture_end_on_time(lane->capture, why, ended_s);
+    capture_release(lane->capture);
+    lane->capture = NULL;
+    set_open(chain, lane, 0);
+    /* A type put on meanwhile counts from the next power-up on. */
+    power_up_set_rules(lane->machine, &lane->rules);
+}
+
+static void begin(struct chain *chain, struct lane *lane, const struct reading *newest)
+{
+    end(chain, lane, END_OUTPUT_OFF, newest->time_s);
+    double onset_s = power_up_onset_s(lane->machine);
+    const struct trace *held = &lane->held;
+    size_t from = held->count - 1;
+    while (from > 0 && held->readings[from - 1].time_s >= onset_s - POWER_UP_BEFORE_S)
+        from--;
+    int64_t since_us = llround((newest->time_s - onset_s) * 1e6);
+    lane->capture =
+        capture_begin(&lane->place, &lane->on_bench, lane->reference, lane_watch_s(lane),
+                      held->readings + from, held->count - from, onset_s,
+                      clock_wall_us() - since_us, power_up_baseline_A(lane->machine, NULL));
+    if (!lane->capture)
+        log_failure("a power-up on %s is not caught: memory is out", lane->place.supply_name);
+    pthread_mutex_lock(&chain->board->mutex);
+    chain->board->supplies[lane->supply].chain.power_ups++;
+    pthread_mutex_unlock(&chain->board->mutex);
+}
+
+static void follow(struct chain *chain, struct lane *lane, const struct queue_item *item)
+{
+    const struct reading *reading = &item->reading;
+    hold(lane, reading);
+    enum power_up_event event = power_up_step(lane->machine, reading);
+    if (event == POWER_UP_BEGAN) {
+        begin(chain, lane, reading);
+    } else if (lane->capture) {
+        if (capture_watching(lane->capture))
+            capture_read(lane->capture, reading, item->received_s);
+        else
+            capture_read_after(lane->capture, reading);
+    }
+    if (event == POWER_UP_WATCHED && lane->capture)
+        capture_finish_watch(lane->capture, END_NONE);
+    if (event == POWER_UP_ENDED)
+        end(chain, lane, power_up_end(lane->machine), power_up_ended_s(lane->machine));
+}
+
+static void take_reading(struct chain *chain, struct lane *lane, const struct queue_item *item)
+{
+    pthread_mutex_lock(&chain->board->mutex);
+    struct chain_status *status = &chain->board->supplies[lane->supply].chain;
+    status->last = item->reading;
+    status->last_received_s = item->received_s;
+    status->last_wall_us =
+        clock_wall_us() - llround((clock_monotonic_s() - item->received_s) * 1e6);
+    status->readings++;
+    status->repeats += item->repeat;
+    pthread_mutex_unlock(&chain->board->mutex);
+    follow(chain, lane, item);
+    if (lane->told_count < EVENT_READINGS)
+        lane->told[lane->told_count++] = item->reading;
+}
+
+static void lost(struct chain *chain, struct lane *lane)
+{
+    if (power_up_lost(lane->machine) == POWER_UP_ENDED) {
+        double last_s = lane->held.count ? lane->held.readings[lane->held.count - 1].time_s : 0;
+        end(chain, lane, END_LOST, last_s);
+    }
+    /* What comes after is another stretch of time. */
+    lane->held.count = 0;
+}
+
+static void change(struct chain *chain, struct lane *lane, struct bench_change *change)
+{
+    lane->on_bench = change->on_bench;
+    lane->type_watch_s = change->watch_s;
+    shared_reference_release(lane->reference);
+    lane->reference = NULL;
+    if (change->reference) {
+        lane->reference = calloc(1, sizeof *lane->reference);
+        if (lane->reference)
+            *lane->reference = (struct shared_reference){
+                .reference = change->reference, .version = change->reference_version, .holders = 1};
+        else
+            reference_destroy(change->reference);
+    }
+    free(change);
+    pthread_mutex_lock(&chain->board->mutex);
+    struct chain_status *status = &chain->board->supplies[lane->supply].chain;
+    status->on_bench = lane->on_bench;
+    status->reference_version = lane->reference ? lane->reference->version : 0;
+    pthread_mutex_unlock(&chain->board->mutex);
+    lane->rules.watch_s = lane_watch_s(lane);
+    /* An open power-up keeps the type it began with, and so its watch. */
+    if (!lane->capture || !capture_watching(lane->capture))
+        power_up_set_rules(lane->machine, &lane->rules);
+}
+
+/* False: nothing will follow. */
+static bool take(struct chain *chain, struct queue_item *item)
+{
+    struct lane *lane = &chain->lanes[item->supply];
+    switch (item->kind) {
+    case ITEM_READING:
+        take_reading(chain, lane, item);
+        return true;
+    case ITEM_LOST:
+        lost(chain, lane);
+        tell_state(chain, lane, clock_monotonic_s());
+        return true;
+    case ITEM_BACK:
+        tell_state(chain, lane, clock_monotonic_s());
+        return true;
+    case ITEM_ON_BENCH:
+        change(chain, lane, item->payload);
+        tell_state(chain, lane, clock_monotonic_s());
+        return true;
+    case ITEM_STOP:
+        break;
+    }
+    return false;
+}
+
+/* The events that are due; returns the monotonic instant to look again. */
+static double tend(struct chain *chain, double now_s)
+{
+    double again_s = now_s + STATE_EVERY_S;
+    for (int i = 0; i < chain->count; i++) {
+        struct lane *lane = &chain->lanes[i];
+        if (lane->told_count && now_s >= lane->next_event_s) {
+            lane->next_event_s = now_s + EVENT_EVERY_S;
+            tell_readings(chain, lane);
+        }
+        if (lane->told_count)
+            again_s = fmin(again_s, lane->next_event_s);
+        if (now_s >= lane->next_state_s)
+            tell_state(chain, lane, now_s);
+        again_s = fmin(again_s, lane->next_state_s);
+        if (lane->capture && capture_tend(lane->capture, now_s))
+            again_s = fmin(again_s, now_s + TEND_EVERY_S);
+    }
+    return again_s;
+}
+
+static void *run(void *context)
+{
+    struct chain *chain = context;
+    double again_s = 0;
+    for (;;) {
+        struct queue_item item;
+        if (reading_queue_pop(chain->queue, again_s, &item) && !take(chain, &item))
+            break;
+        again_s = tend(chain, clock_monotonic_s());
+    }
+    for (int i = 0; i < chain->count; i++)
+        lost(chain, &chain->lanes[i]);
+    return NULL;
+}
+
+int chain_start(struct chain *chain)
+{
+    if (pthread_create(&chain->thread, NULL, run, chain) != 0)
+        return -1;
+    pthread_setname_np(chain->thread, "chain");
+    chain->started = true;
+    return 0;
+}
+
+void chain_join(struct chain *chain)
+{
+    if (chain->started)
+        pthread_join(chain->thread, NULL);
+    chain->started = false;
+}

@@ -1,0 +1,62 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * What is known of each supply right now, written by the polling threads and
+ * the chain, read by the pages: all under one mutex, held for a copy's time.
+ */
+#ifndef WAKEDRAW_BENCH_STATUS_H
+#define WAKEDRAW_BENCH_STATUS_H
+
+#include "bench/config.h"
+#include "store/store.h"
+#include "supply/supply.h"
+#include "verdict/judge.h"
+
+#include <jansson.h>
+#include <pthread.h>
+
+/* Written by the polling thread. */
+struct polling_status {
+    bool connected;
+    bool tried;        /* false: not one attempt has ended yet */
+    char problem[700]; /* why it is not connected */
+    struct wire_state wire;
+    double rate_hz;       /* readings/s over the last 5 s */
+    double jitter_s;      /* standard deviation of the intervals over the same */
+    double longest_gap_s; /* the longest interval over the same */
+    uint64_t gaps;        /* intervals over three times the mean, and 50 ms, since start */
+    uint64_t dropped;     /* readings that found the queue full */
+    double voltage_set_V, limit_set_A; /* NAN: not known */
+};
+
+/* Written by the chain. */
+struct chain_status {
+    struct reading last;    /* time on the bench's running clock */
+    double last_received_s; /* monotonic; NAN: none yet */
+    int64_t last_wall_us;
+    int64_t open_id;       /* 0: no power-up is open */
+    int reference_version; /* 0: none */
+    struct on_bench on_bench;
+    double judging_s; /* reading's receipt to verdict, of the last verdict */
+    double commit_s;  /* of the last commit */
+    uint64_t readings, repeats, power_ups, not_kept;
+    uint64_t verdicts[3]; /* by enum verdict_kind */
+};
+
+struct supply_status {
+    struct polling_status polling;
+    struct chain_status chain;
+};
+
+struct status_board {
+    pthread_mutex_t mutex;
+    const struct config *config;
+    struct supply_status *supplies; /* one a [supply NAME], in the file's order */
+};
+
+int status_board_init(struct status_board *board, const struct config *config);
+void status_board_clear(struct status_board *board);
+
+/* The supplies item of the API, from a consistent copy. */
+json_t *status_to_json(struct status_board *board, int supply);
+
+#endif
