@@ -1,0 +1,263 @@
+#!/usr/bin/python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The main job end to end: a simulated supply on a real port, the daemon as its
+own process, its API and its live events."""
+import json
+import pathlib
+import signal
+import time
+import unittest
+
+from bench_process import (Daemon, Supply, config_text, main, run, temporary_folder)
+
+MODULE = "reefer-controller"
+
+
+class Bench(unittest.TestCase):
+    """A supply named left, plain SCPI over TCP, with the daemon polling it."""
+
+    module = MODULE
+    options = ()
+    more = "profile = scpi"
+
+    def setUp(self):
+        self.folder_object = temporary_folder()
+        self.addCleanup(self.folder_object.cleanup)
+        self.folder = pathlib.Path(self.folder_object.name)
+        self.supply = Supply(self.folder, "left", "--module", self.module, "--unit", "HL-0001",
+                             "--seed", "7", *self.options)
+        self.addCleanup(self.supply.stop)
+        self.config = config_text(self.folder, {"left": (self.supply.link, self.more)})
+        self.start_daemon()
+        self.daemon.wait_supply("left", lambda item: item["state"] == "reading")
+
+    def start_daemon(self):
+        self.daemon = Daemon(self.folder, self.config)
+        self.addCleanup(self.daemon.stop)
+        self.events = self.daemon.events()
+        self.addCleanup(self.events.close)
+
+    def teach_range(self, low_A, high_A, watch_s=4):
+        path = self.folder / "range.json"
+        made = run("build-reference", "--type", MODULE, "--out", path, "--range",
+                   f"{low_A}:{high_A}", "--watch", watch_s)
+        self.assertEqual(made.returncode, 0, made.stderr)
+        status, body = self.daemon.ask("POST", "references", path.read_text())
+        self.assertEqual(status, 201, body)
+        status, body = self.daemon.ask("PUT", "supplies/left/on-bench",
+                                       {"module_type": MODULE, "unit": "HL-0001",
+                                        "work_order": None, "stage": "intake"})
+        self.assertEqual(status, 200, body)
+        return path
+
+    def opened(self, timeout=10):
+        event = self.events.wait("power-up", lambda data: data["power_up"]["state"] == "open" and
+                                 data["power_up"]["id"], timeout)
+        return event["power_up"]["id"]
+
+    def ended(self, wanted, timeout=60):
+        return self.events.wait("power-up", lambda data: data["power_up"]["id"] == wanted and
+                                data["power_up"]["ended_why"], timeout)["power_up"]
+
+
+class Beginnings(Bench):
+    def check_caught(self, before, begin, finish, why):
+        self.supply.say(*before)
+        time.sleep(1.5)
+        self.supply.say(begin)
+        power_up = self.opened()
+        time.sleep(3)
+        self.supply.say(finish)
+        ended = self.ended(power_up)
+        self.assertEqual(ended["ended_why"], why)
+        self.assertEqual(ended["state"], "complete")
+        kept = self.daemon.get("power-ups/" + power_up)
+        trace = kept["trace"]
+        self.assertEqual(len(trace["time_s"]), len(trace["current_A"]))
+        self.assertEqual(trace["time_s"], sorted(set(trace["time_s"])))
+        # 0.5 s from before onset, to within a reading or two.
+        self.assertAlmostEqual(kept["signature"]["onset_s"], 0.5, delta=0.15)
+        self.assertGreater(trace["time_s"][-1], 3)
+        before_A = [a for t, a in zip(trace["time_s"], trace["current_A"])
+                    if a is not None and t < kept["signature"]["onset_s"] - 0.05]
+        after_A = [a for t, a in zip(trace["time_s"], trace["current_A"])
+                   if a is not None and t > kept["signature"]["onset_s"] + 1.5]
+        self.assertTrue(before_A and after_A)
+        self.assertLess(max(before_A), 0.5 * max(after_A))
+        self.assertEqual(kept["verdict"]["reasons"][0]["code"], "no_reference")
+        self.assertEqual(kept["verdict"]["verdict"], "unsure")
+
+    def test_hand_at_the_front_panel(self):
+        self.check_caught(["output off"], "output on", "output off", "output off")
+
+    def test_ignition_feed(self):
+        self.check_caught(["ignition off", "output on"], "ignition on", "ignition off", "draw off")
+
+    def test_plug_put_in(self):
+        self.check_caught(["plug out", "output on"], "plug in", "plug out", "draw off")
+
+    def test_off_and_on_again_is_a_new_one(self):
+        self.supply.say("output on")
+        first = self.opened()
+        time.sleep(1)
+        self.supply.say("output off")
+        self.ended(first)
+        time.sleep(0.5)
+        self.supply.say("output on")
+        second = self.opened()
+        self.assertNotEqual(first, second)
+
+    def test_sag_in_current_limit_is_not(self):
+        self.supply.say("output on")
+        first = self.opened()
+        time.sleep(2)
+        self.supply.say("limit 0.1")
+        time.sleep(1)
+        self.supply.say("limit 3")
+        time.sleep(1.5)
+        self.supply.say("output off")
+        self.ended(first)
+        time.sleep(0.5)
+        items = self.daemon.get("power-ups")["items"]
+        self.assertEqual([item["id"] for item in items], [first])
+
+
+class Judged(Bench):
+    def test_verdict_live_and_from_the_file_agree(self):
+        reference = self.teach_range(0.05, 5)
+        self.supply.say("output on")
+        power_up = self.opened()
+        live = self.events.wait("verdict", lambda data: data["power_up"] == power_up and
+                                data["kept"], 30)
+        self.assertTrue(live["verdict"]["final"], live)
+        self.assertIsNotNone(live["commit_s"])
+        # The watch is 4 s; the on-time log goes on at one reading a second or more.
+        self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
+                         data["power_up"]["state"] == "complete", 30)
+        time.sleep(4)
+        self.supply.say("output off")
+        self.ended(power_up)
+        kept = self.daemon.get("power-ups/" + power_up)
+        self.assertEqual(kept["verdict"], live["verdict"])
+        times = kept["trace"]["time_s"]
+        self.assertGreater(times[-1], kept["signature"]["onset_s"] + 7)
+        self.assertLess(max(b - a for a, b in zip(times, times[1:])), 1.1)
+        status, text = self.daemon.ask("GET", f"power-ups/{power_up}/trace.csv")
+        self.assertEqual(status, 200)
+        path = self.folder / "again.csv"
+        path.write_text(text)
+        again = run("judge", "--reference", reference, "--profile", "scpi", path)
+        told = json.loads(again.stdout)
+        for key in ("verdict", "decided_at_s", "onset_s", "reasons"):
+            self.assertEqual(told[key], kept["verdict"][key], key)
+
+    def test_a_verdict_that_was_told_as_kept_survives_a_kill(self):
+        self.teach_range(0.001, 0.002)
+        for _ in range(3):
+            self.supply.say("output on")
+            told = self.events.wait("verdict", lambda data: data["kept"], 30)
+            self.daemon.stop(signal.SIGKILL)
+            self.supply.say("output off")
+            self.start_daemon()
+            self.daemon.wait_supply("left", lambda item: item["state"] == "reading")
+            kept = self.daemon.get("power-ups/" + told["power_up"])
+            self.assertEqual(kept["verdict"], told["verdict"])
+            self.assertEqual(kept["state"], "incomplete")
+            self.assertGreater(len(kept["trace"]["time_s"]), 3)
+            on_bench = self.daemon.supply("left")
+            self.assertEqual(on_bench["module_type"], MODULE)
+            self.assertEqual(on_bench["unit"], "HL-0001")
+            time.sleep(1)
+
+
+class Gone(Bench):
+    def test_the_supply_goes_away_in_mid_capture_and_comes_back(self):
+        self.teach_range(0.05, 5, watch_s=10)
+        self.supply.say("output on")
+        power_up = self.opened()
+        time.sleep(2)
+        self.supply.say("unplug")
+        event = self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
+                                 data["power_up"]["state"] == "incomplete", 20)
+        self.assertEqual(event["power_up"]["ended_why"], "supply gone")
+        self.assertEqual(event["power_up"]["verdict"]["verdict"], "unsure")
+        kept = self.daemon.get("power-ups/" + power_up)
+        self.assertEqual(kept["state"], "incomplete")
+        self.assertGreater(len(kept["trace"]["time_s"]), 10)
+        gone = self.daemon.wait_supply("left", lambda item: item["state"] == "gone")
+        self.assertTrue(gone["problem"])
+        self.assertIsNone(self.daemon.wait_supply(
+            "left", lambda item: item["age_s"] > 2)["current_A"])
+        self.supply.say("replug")
+        self.daemon.wait_supply("left", lambda item: item["state"] == "reading" and
+                                item["current_A"] is not None)
+
+
+class Started(unittest.TestCase):
+    """What a wrong start says."""
+
+    def setUp(self):
+        folder = temporary_folder()
+        self.addCleanup(folder.cleanup)
+        self.folder = pathlib.Path(folder.name)
+
+    def refused(self, text, status, *words):
+        path = self.folder / "wrong.ini"
+        path.write_text(text)
+        done = run("serve", "--config", path, timeout=20)
+        self.assertEqual(done.returncode, status, done.stderr)
+        lines = [line for line in done.stderr.splitlines() if line]
+        self.assertEqual(len(lines), 1, done.stderr)
+        for word in words:
+            self.assertIn(word, lines[0])
+
+    def test_mistyped_key(self):
+        self.refused("[bench]\ndatta = x\n", 65, "wrong.ini:2", "datta")
+
+    def test_unknown_section(self):
+        self.refused("[bench]\ndata = x\n[suply left]\nlink = tcp:127.0.0.1:1\n", 65,
+                     "wrong.ini:4", "suply left")
+
+    def test_doubled_key(self):
+        self.refused("[bench]\ndata = x\ndata = y\n", 65, "wrong.ini:3", "data")
+
+    def test_same_link_and_output_twice(self):
+        one = "[supply {}]\nlink = tcp:127.0.0.1:5025\nprofile = scpi\n"
+        self.refused("[bench]\ndata = x\n" + one.format("a") + one.format("b"), 65,
+                     "wrong.ini:7", "supply b", "supply a")
+
+    def test_link_that_is_none(self):
+        self.refused("[bench]\ndata = x\n[supply a]\nprofile = scpi\nlink = tpc:127.0.0.1:5025\n",
+                     65, "wrong.ini:5", "tpc")
+
+    def test_profile_that_is_none(self):
+        self.refused("[bench]\ndata = x\n[supply a]\nlink = tcp:127.0.0.1:5025\n"
+                     "profile = nosuch\n", 66, "nosuch")
+
+    def test_missing_configuration(self):
+        done = run("serve", "--config", self.folder / "none.ini")
+        self.assertEqual(done.returncode, 66)
+        self.assertIn("none.ini", done.stderr)
+
+    def test_no_supply_is_valid_and_ends_cleanly(self):
+        daemon = Daemon(self.folder, config_text(self.folder, {}))
+        self.assertEqual(daemon.get("supplies")["items"], [])
+        self.assertEqual(daemon.stop(), 0)
+
+    def test_port_in_use_and_directory_in_use(self):
+        daemon = Daemon(self.folder, config_text(self.folder, {}))
+        self.addCleanup(daemon.stop)
+        self.refused(config_text(self.folder, {}), 69, "data")
+        self.refused(config_text(self.folder / "other", {}, listen=f"127.0.0.1:{daemon.port}"), 69,
+                     str(daemon.port))
+
+    def test_a_supply_that_is_not_there_is_shown_and_found_later(self):
+        config = config_text(self.folder, {"left": ("tcp:127.0.0.1:1", "profile = scpi")})
+        daemon = Daemon(self.folder, config)
+        self.addCleanup(daemon.stop)
+        item = daemon.wait_supply("left", lambda item: item["state"] == "gone")
+        self.assertIn("127.0.0.1", item["problem"])
+
+
+if __name__ == "__main__":
+    main()
