@@ -108,10 +108,9 @@ static void judge_next(struct capture *capture, const struct reading *own, doubl
     json_t *signature = signature_so_far(capture);
     json_t *phases = json_incref(json_object_get(signature, "phases"));
     json_decref(signature);
-    double judging_s = clock_monotonic_s() - received_s;
-    count_verdict(capture, verdict->kind, judging_s);
+    count_verdict(capture, verdict->kind, clock_monotonic_s() - received_s);
     size_t from = capture->queued;
-    kept_queue_verdict(capture->kept, json, phases, judging_s, capture->trace.readings + from,
+    kept_queue_verdict(capture->kept, json, phases, received_s, capture->trace.readings + from,
                        capture->trace.count - from);
     capture->queued = capture->trace.count;
     capture->last_queued_s = own->time_s;

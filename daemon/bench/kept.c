@@ -22,6 +22,7 @@ struct kept_job {
     enum power_up_state state;
     enum power_up_end end;
     double ended_s;
+    double queued_s; /* monotonic */
     json_t *verdict, *signature;
 };
 
@@ -160,6 +161,8 @@ static void tell_verdict(const struct kept *kept, bool is_kept, double commit_s)
     json_object_set_new(event, "kept", json_boolean(is_kept));
     json_object_set_new(event, "judging_s", number_or_null(kept->judging_s));
     json_object_set_new(event, "commit_s", number_or_null(commit_s));
+    json_object_set_new(event, "told_after_s",
+                        number_or_null(clock_monotonic_s() - kept->received_s));
     tell(kept, "verdict", event);
 }
 
@@ -289,9 +292,9 @@ static void run_job(struct writer_job *base, struct store *store)
 {
     struct kept_job *job = (struct kept_job *)base;
     struct error error = {0};
-    double from_s = clock_monotonic_s();
     bool done = carry_out(job, store, &error) == 0;
-    double commit_s = clock_monotonic_s() - from_s;
+    /* From being queued: waiting for an earlier commit is the disk's time too. */
+    double commit_s = clock_monotonic_s() - job->queued_s;
     if (!done) {
         char text[1200];
         log_failure("a power-up on %s is not kept: %s", job->kept->place.supply_name,
@@ -323,6 +326,7 @@ static struct kept_job *new_job(struct kept *kept, enum job_kind kind,
     }
     kept_hold(kept);
     job->kept = kept;
+    job->queued_s = clock_monotonic_s();
     return job;
 }
 
@@ -351,22 +355,23 @@ void kept_queue_append(struct kept *kept, bool after_watch, const struct reading
     queue_job(kept, job);
 }
 
-static void put_verdict(struct kept *kept, json_t *verdict, json_t *phases, double judging_s)
+static void put_verdict(struct kept *kept, json_t *verdict, json_t *phases, double received_s)
 {
     json_decref(kept->verdict);
     kept->verdict = json_incref(verdict);
     json_decref(kept->verdict_phases);
     kept->verdict_phases = phases;
-    kept->judging_s = judging_s;
-    kept->telling = TELL_PENDING;
+    kept->received_s = received_s;
     kept->pending_since_s = clock_monotonic_s();
+    kept->judging_s = kept->pending_since_s - received_s;
+    kept->telling = TELL_PENDING;
 }
 
-void kept_queue_verdict(struct kept *kept, json_t *verdict, json_t *phases, double judging_s,
+void kept_queue_verdict(struct kept *kept, json_t *verdict, json_t *phases, double received_s,
                         const struct reading *readings, size_t count)
 {
     pthread_mutex_lock(&kept->mutex);
-    put_verdict(kept, verdict, phases, judging_s);
+    put_verdict(kept, verdict, phases, received_s);
     pthread_mutex_unlock(&kept->mutex);
     struct kept_job *job = new_job(kept, JOB_VERDICT, readings, count);
     if (job)

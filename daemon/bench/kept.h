@@ -32,7 +32,8 @@ struct kept {
     json_t *verdict;
     json_t *signature;
     json_t *verdict_phases;
-    double judging_s;
+    double received_s; /* monotonic: the reading that settled the verdict; NAN */
+    double judging_s;  /* from then until the verdict was queued for the disk */
     enum verdict_telling telling;
     double pending_since_s; /* monotonic */
 };
@@ -45,7 +46,7 @@ void kept_release(struct kept *kept);
 void kept_queue_begin(struct kept *kept, const struct reading *readings, size_t count);
 void kept_queue_append(struct kept *kept, bool after_watch, const struct reading *readings,
                        size_t count);
-void kept_queue_verdict(struct kept *kept, json_t *verdict, json_t *phases, double judging_s,
+void kept_queue_verdict(struct kept *kept, json_t *verdict, json_t *phases, double received_s,
                         const struct reading *readings, size_t count);
 void kept_queue_finish(struct kept *kept, enum power_up_state state, enum power_up_end end,
                        json_t *verdict, json_t *signature, const struct reading *readings,
