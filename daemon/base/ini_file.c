@@ -69,7 +69,8 @@ int ini_file_read(const char *path, ini_pair_handler *handler, void *context, st
     int bad_line = ini_parse_stream(next_line, &state, hand_over, &state);
     bool broken = ferror(file) != 0;
     fclose(file);
-    if (state.failed)
+    /* libinih reads on behind a line it cannot make out; the first error counts. */
+    if (state.failed && (bad_line <= 0 || bad_line >= state.line))
         return -1;
     if (state.too_long)
         return error_set(error, EXIT_BAD_DATA, path, state.line, "at most 1000 bytes",
