@@ -336,7 +336,7 @@ static void *poll_supply(void *context)
         publish_state(poller, problem);
         if (!stopping && strcmp(problem, last_problem) != 0)
             log_warning("%s", problem);
-        strncpy(last_problem, problem, sizeof last_problem - 1);
+        memcpy(last_problem, problem, sizeof last_problem);
         double until_s = clock_monotonic_s() + back_off_s;
         while (!stopping && clock_monotonic_s() < until_s) {
             stopping = wait_until(poller, until_s);

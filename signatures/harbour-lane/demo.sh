@@ -1,0 +1,116 @@
+#!/bin/bash
+# SPDX-License-Identifier: GPL-3.0-or-later
+#
+# The Harbour Lane bench, simulated: two supplies, a hand that wakes a module on
+# each every few seconds, the daemon. usage: demo.sh BUILD [PORT]
+# What it keeps lies in BUILD/demo. Ends, with all it started, on Ctrl-C.
+set -euo pipefail
+here=$(cd "$(dirname "$0")" && pwd)
+build=$(cd "$1" && pwd)
+port=${2:-${WAKEDRAW_DEMO_PORT:-8460}}
+wakedraw=$build/wakedraw
+demo=$build/demo
+mkdir -p "$demo"
+
+children=()
+end() {
+    trap - EXIT INT TERM
+    [ ${#children[@]} -eq 0 ] || kill "${children[@]}" 2>/dev/null || :
+    wait 2>/dev/null || :
+    exit "${1:-0}"
+}
+trap 'end 0' INT TERM
+trap 'end $?' EXIT
+
+# A pause without a process of its own, so that nothing is left behind.
+exec {never}<> <(:)
+pause() { read -rt "$1" -u "$never" _ || :; }
+
+# supply NAME LINK OPTION...: starts one; its link as it came up goes to $link.
+supply() {
+    local name=$1
+    rm -f "$demo/$name.ready"
+    "$wakedraw" simulate --link "$2" --panel "$demo/$name.panel" "${@:3}" \
+        >"$demo/$name.ready" 2>"$demo/$name.log" &
+    children+=($!)
+    for _ in $(seq 100); do
+        read -r _ link <"$demo/$name.ready" && [ -n "$link" ] && return
+        kill -0 "${children[-1]}" 2>/dev/null || break
+        pause 0.05
+    done
+    echo "the simulated supply $name did not start:" >&2
+    cat "$demo/$name.log" >&2
+    exit 1
+}
+
+say() { "$wakedraw" simulate --panel "$demo/$1.panel" --say "$2" >/dev/null; }
+
+# put_on SUPPLY TYPE UNIT: tells the daemon what the hand has connected.
+put_on() {
+    local body="{\"module_type\": \"$2\", \"unit\": \"$3\", \"work_order\": null, \"stage\": \"intake\"}"
+    exec {http}<>"/dev/tcp/127.0.0.1/$port" || return 0
+    printf 'PUT /api/v1/supplies/%s/on-bench HTTP/1.1\r\nHost: 127.0.0.1:%s\r\nContent-Type: application/json\r\nContent-Length: %d\r\nConnection: close\r\n\r\n%s' \
+        "$1" "$port" "${#body}" "$body" >&"$http"
+    while read -rt 5 -u "$http" _; do :; done
+    exec {http}>&-
+}
+
+# hand SUPPLY TYPE ON_S UNIT/FAULT...: connects unit after unit, for ever.
+hand() {
+    local name=$1 type=$2 on_s=$3 each
+    shift 3
+    trap 'exit 0' INT TERM
+    while :; do
+        for each in "$@"; do
+            say "$name" "unit ${each%%/*}"
+            say "$name" "fault ${each#*/}"
+            put_on "$name" "$type" "${each%%/*}"
+            pause 2
+            say "$name" "output on"
+            pause "$on_s"
+            say "$name" "output off"
+            pause 3
+        done
+    done
+}
+
+supply left tcp:127.0.0.1:0 --profile scpi --module reefer-controller --conversion-hz 50 --seed 11
+left=$link
+supply right modbus-tcp:127.0.0.1:0?address=1 --profile modbus-input-f32 \
+    --module hatch-actuator --conversion-hz 25 --seed 12
+right=$link
+
+cat >"$demo/wakedraw.ini" <<END
+[bench]
+name = Harbour Lane (simulated)
+data = $demo/data
+listen = 127.0.0.1:$port
+
+[supply left]
+link = $left
+profile = scpi
+
+[supply right]
+link = $right
+profile = modbus-input-f32
+END
+
+if [ ! -e "$demo/data/wakedraw.sqlite" ]; then
+    "$wakedraw" import --data "$demo/data" "$here"/references/*.json >/dev/null
+fi
+rm -f "$demo/daemon.ready"
+"$wakedraw" serve --config "$demo/wakedraw.ini" >"$demo/daemon.ready" 2>"$demo/daemon.log" &
+children+=($!)
+daemon=$!
+until grep -q listening "$demo/daemon.ready" 2>/dev/null; do
+    kill -0 "$daemon" 2>/dev/null || { tail -5 "$demo/daemon.log" >&2; exit 1; }
+    pause 0.05
+done
+echo "The Harbour Lane bench (simulated) is at http://127.0.0.1:$port/ - Ctrl-C ends it"
+
+hand left reefer-controller 14 HL-2041/none HL-2042/none HL-2043/stall:2 HL-2044/none \
+    HL-2045/low:15 HL-2046/none HL-2047/restart:1.2 &
+children+=($!)
+hand right hatch-actuator 14 HL-3310/none HL-3311/missing:2 HL-3312/none HL-3313/none HL-3314/short &
+children+=($!)
+wait "$daemon"
