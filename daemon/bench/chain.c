@@ -204,11 +204,12 @@ static void begin(struct chain *chain, struct lane *lane, const struct reading *
     size_t from = held->count - 1;
     while (from > 0 && held->readings[from - 1].time_s >= onset_s - POWER_UP_BEFORE_S)
         from--;
+    size_t resting = 0;
     int64_t since_us = llround((newest->time_s - onset_s) * 1e6);
     lane->capture =
         capture_begin(&lane->place, &lane->on_bench, lane->reference, lane_watch_s(lane),
                       held->readings + from, held->count - from, onset_s,
-                      clock_wall_us() - since_us, power_up_baseline_A(lane->machine, NULL));
+                      clock_wall_us() - since_us, power_up_baseline_A(lane->machine, &resting));
     if (!lane->capture)
         log_failure("a power-up on %s is not caught: memory is out", lane->place.supply_name);
     pthread_mutex_lock(&chain->board->mutex);

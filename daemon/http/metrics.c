@@ -6,12 +6,6 @@
 #include "base/number.h"
 #include "http/route.h"
 
-/* The bench joins the program after this room. */
-#pragma weak bench_supplies
-#pragma weak bench_put_on
-#pragma weak bench_reference_changed
-#pragma weak bench_write
-
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
