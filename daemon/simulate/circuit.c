@@ -136,6 +136,15 @@ struct circuit_flow circuit_step(struct circuit *circuit, const struct circuit_s
     return flow;
 }
 
+struct circuit_flow circuit_step_load(struct circuit *circuit, const struct circuit_source *source,
+                                      circuit_load *load, const void *context, double step_s)
+{
+    struct circuit trial = *circuit;
+    circuit_step(&trial, source, load(context, trial.capacitor_V), step_s);
+    double middle_V = 0.5 * (trial.capacitor_V + circuit->capacitor_V);
+    return circuit_step(circuit, source, load(context, middle_V), step_s);
+}
+
 double load_current_A(double level_A, double nominal_V, double exponent, double voltage_V)
 {
     if (voltage_V <= 0 || level_A == 0)

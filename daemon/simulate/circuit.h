@@ -39,6 +39,14 @@ struct circuit_flow {
 struct circuit_flow circuit_step(struct circuit *circuit, const struct circuit_source *source,
                                  double load_A, double step_s);
 
+/* What draws from the capacitor at a voltage. */
+typedef double circuit_load(const void *context, double voltage_V);
+
+/* As circuit_step with a load that depends on the voltage: it is taken at the
+ * voltage in the middle of the step (second order in the step). */
+struct circuit_flow circuit_step_load(struct circuit *circuit, const struct circuit_source *source,
+                                      circuit_load *load, const void *context, double step_s);
+
 /* The load law: `level_A` at the nominal voltage, exponent -1 constant power,
  * 0 constant current (a linear regulator), +1 resistive, or between. 0 at 0 V. */
 double load_current_A(double level_A, double nominal_V, double exponent, double voltage_V);

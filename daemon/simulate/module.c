@@ -148,8 +148,8 @@ static void live(struct module *module, const struct module_surroundings *around
     case LIFE_OFF:
         if (around->voltage_V < type->wakes_above_V)
             return;
-        /* Without a power-on reset the processor stands where the sag left it. */
-        if (!module->rail_fell)
+        /* Without a power-on reset some stand where the sag left them. */
+        if (!module->rail_fell && type->hangs_without_reset)
             module->life = LIFE_HUNG;
         else
             module->life = LIFE_ASLEEP;

@@ -30,6 +30,7 @@ static const struct key type_keys[] = {
     {"wakes_above_V", FORM_NUMBER, OF_TYPE(wakes_above_V), 0.5, 100, "V", true},
     {"drops_below_V", FORM_NUMBER, OF_TYPE(drops_below_V), 0.5, 100, "V", true},
     {"resets_below_V", FORM_NUMBER, OF_TYPE(resets_below_V), 0.01, 100, "V", false},
+    {"hangs_without_reset", FORM_SWITCH, OF_TYPE(hangs_without_reset), 0, 0, "", false},
     {"ignition", FORM_SWITCH, OF_TYPE(ignition), 0, 0, "", false},
     {"sleep_A", FORM_NUMBER, OF_TYPE(sleep_A), 0, 10, "A", false},
     {"quiescent_A", FORM_NUMBER, OF_TYPE(quiescent_A), 0, 10, "A", false},

@@ -35,6 +35,7 @@ struct module_type {
     double input_capacitor_F;
     double wakes_above_V, drops_below_V; /* undervoltage lock-out */
     double resets_below_V;               /* the rail must fall so low for a power-on reset */
+    bool hangs_without_reset;            /* after a sag that was none; else it boots again */
     bool ignition;                       /* has an ignition feed (15); it sleeps without */
     double sleep_A;                      /* battery feed (30) alone */
     double quiescent_A;                  /* powered, nothing awake */

@@ -73,18 +73,9 @@ static void slew(struct output *output, double step_s)
     output->emf_V += fmax(-most_V, fmin(most_V, aim_V - output->emf_V));
 }
 
-/* The load is evaluated once more at the voltage in the middle of the step:
- * second order in the step where draw depends on voltage. */
-static void flow(struct output *output, double step_s)
+static double draw(const void *module, double voltage_V)
 {
-    struct circuit_source source = {output->emf_V, output->on ? output->limit_A : 0,
-                                    output->options.sink_A};
-    struct circuit trial = output->circuit;
-    double load_A = module_draw_A(output->module, trial.capacitor_V);
-    circuit_step(&trial, &source, load_A, step_s);
-    double middle_V = 0.5 * (trial.capacitor_V + output->circuit.capacitor_V);
-    load_A = module_draw_A(output->module, middle_V);
-    output->flow = circuit_step(&output->circuit, &source, load_A, step_s);
+    return module_draw_A(module, voltage_V);
 }
 
 static void step(struct output *output, double step_s)
@@ -95,7 +86,9 @@ static void step(struct output *output, double step_s)
         struct module_surroundings around = {output->circuit.capacitor_V, output->ignition,
                                              output->ambient_C};
         module_step(output->module, &around, step_s);
-        flow(output, step_s);
+        struct circuit_source source = {output->emf_V, output->on ? output->limit_A : 0,
+                                        output->options.sink_A};
+        output->flow = circuit_step_load(&output->circuit, &source, draw, output->module, step_s);
     } else {
         output->flow = (struct circuit_flow){0};
         output->circuit.connected = false;
