@@ -13,17 +13,18 @@ enum { RECENT = 1024, BASELINE_MOST = 128 };
 #define REST_MOST_A 0.0275       /* a few mA and 20 mA of offset */
 #define REST_REACH_A 0.020       /* how far above its baseline a draw still rests */
 #define RISE_LEAST_A 0.015
-#define RISE_UNSURE_A 0.025  /* where the baseline rests on one or two readings */
-#define LONE_GAP_S 0.1       /* one reading stands for this long: it is no stray */
-#define STRAY_GAP_S 0.05     /* one reading above rest, this short: a stray */
-#define DRAWING_LEAST_S 0.15 /* longer than any inrush */
+#define RISE_UNSURE_A 0.025     /* where the baseline rests on one or two readings */
+#define BORNE_OUT_LEAST_S 0.015 /* strays come close together only in fast rows */
+#define LONE_GAP_S 0.1          /* one reading stands for this long: it is no stray */
+#define STRAY_GAP_S 0.05        /* one reading above rest, this short: a stray */
+#define DRAWING_LEAST_S 0.15    /* longer than any inrush */
 
 struct sample {
     double time_s, voltage_V, current_A;
 };
 
 struct baseline {
-    double median_A, noise_A;
+    double median_A, most_A, noise_A;
     size_t readings;
 };
 
@@ -150,6 +151,7 @@ static struct baseline baseline_before(const struct power_up_machine *m, double 
     if (!b.readings)
         return b;
     b.median_A = median_of(values, b.readings);
+    b.most_A = values[b.readings - 1];
     if (b.readings >= 5) {
         for (size_t i = 0; i < b.readings; i++)
             values[i] = fabs(values[i] - b.median_A);
@@ -192,9 +194,11 @@ static double rise_limit_A(const struct power_up_machine *m, const struct baseli
 {
     if (!b->readings)
         return REST_MOST_A;
+    /* One of two may be a stray: a low one must not make the other look risen. */
+    double base_A = b->readings < 3 ? b->most_A : b->median_A;
     double rise_A = b->readings < 3 ? RISE_UNSURE_A : RISE_LEAST_A;
     rise_A = fmax(rise_A, fmax(1.5 * m->rules.resolution_A, 6 * b->noise_A));
-    return fmin(b->median_A, REST_MOST_A) + rise_A;
+    return fmax(-REST_MOST_A, fmin(base_A, REST_MOST_A)) + rise_A;
 }
 
 /* Is the low voltage before this reading more than a stray? */
@@ -249,9 +253,10 @@ static bool current_step(struct power_up_machine *m, const struct sample *s)
         rise->last_s = s->time_s;
         rise->above += above;
         rise->below += !above;
-        if (rise->below == 3)
+        if (rise->below >= 3 && rise->below >= rise->above)
             rise->open = false;
-        return rise->above == 3;
+        return rise->above >= 3 && 2 * rise->above >= 3 * rise->below &&
+               s->time_s - rise->first_s >= BORNE_OUT_LEAST_S;
     }
     struct baseline b = baseline_before(m, s->time_s);
     double limit_A = rise_limit_A(m, &b);
@@ -455,10 +460,10 @@ enum power_up_event power_up_step(struct power_up_machine *machine, const struct
     const struct sample *s = usable ? &sample : NULL;
     if (m->open)
         return open_step(m, s, reading);
-    if (s && !m->seen_any && !m->blind) {
+    if (s && !m->seen_any) {
         m->seen_any = true;
-        m->up_from_start = s->voltage_V >= VOLTAGE_OFF_V;
-        m->first_on = m->flag == FLAG_YES;
+        m->up_from_start = !m->blind && s->voltage_V >= VOLTAGE_OFF_V;
+        m->first_on = !m->blind && m->flag == FLAG_YES;
     }
     return rest_step(m, s, before == FLAG_NO && m->flag == FLAG_YES);
 }

@@ -13,10 +13,10 @@
  * - The voltage rises when it was below 0.5 V, or below 0.6 of what it is now,
  *   and the next reading bears it out.
  * - The current rises when it exceeds the median of the resting readings of the
- *   last 0.5 s by 15 mA (25 mA where fewer than three are known), by 1.5 counts
- *   of the readback and by six times their noise, and three of up to five
- *   readings bear it out. A lone spike begins nothing. Rest is 27.5 mA at most,
- *   the supply's offset included.
+ *   last 0.5 s by 15 mA (the higher by 25 mA where only one or two are known),
+ *   by 1.5 counts of the readback and by six times their noise, and three of up
+ *   to five readings, over 15 ms at least, bear it out. A lone spike begins
+ *   nothing. Rest is 27.5 mA at most, the supply's offset included.
  * - A row whose first reading already draws (more than 27.5 mA, as before
  *   borne out) begins a power-up at that reading: nothing before it is known.
  *   After power_up_lost that is not so: what is running then may have begun
