@@ -20,7 +20,7 @@ export const PORTRAIT = { width: 800, height: 1280 };
 // A page that fails the test on any error of its own, any refusal by the
 // content policy, and any request that leaves the bench. What went wrong is in
 // page.complaints.
-export async function openPage(browser, url, size = LANDSCAPE, options = {}) {
+export async function openPage(browser, url, size = LANDSCAPE, options = {}, bench = url) {
   const context = await browser.newContext({ viewport: size, ...options });
   const page = await context.newPage();
   page.complaints = [];
@@ -32,7 +32,7 @@ export async function openPage(browser, url, size = LANDSCAPE, options = {}) {
     }
   });
   page.on('request', (request) => {
-    if (!request.url().startsWith(url)) page.complaints.push(`leaves the bench: ${request.url()}`);
+    if (!request.url().startsWith(bench)) page.complaints.push(`leaves the bench: ${request.url()}`);
   });
   await page.goto(url);
   return page;

@@ -29,6 +29,9 @@ export class MockBench {
     this.clock_s = 1000;
     this.port = 0;
     this.heartbeats = true;
+    this.refuseStreams = 0; // so many are answered 503
+    this.opened = 0; // streams so far
+    this.lastAuthorization = null;
   }
 
   // --- the server ---
@@ -115,6 +118,7 @@ export class MockBench {
   }
 
   async putOnBench(request, name, response) {
+    this.lastAuthorization = request.headers.authorization ?? null;
     const said = await body(request);
     if (this.refusal) {
       const refusal = this.refusal;
@@ -128,11 +132,17 @@ export class MockBench {
   }
 
   stream(response) {
+    if (this.refuseStreams > 0) {
+      this.refuseStreams--;
+      return json(response, 503, { title: 'Busy', status: 503 });
+    }
+    this.opened++;
     response.writeHead(200, { 'Content-Type': 'text/event-stream', 'Cache-Control': 'no-store' });
     response.write('retry: 500\n\n');
     this.streams.add(response);
     response.on('close', () => this.streams.delete(response));
     response.write(`event: heartbeat\ndata: ${JSON.stringify({ at: new Date().toISOString() })}\n\n`);
+    return undefined;
   }
 
   send(name, data) {

@@ -99,18 +99,20 @@ export function thin(readings, from_s, to_s, columns) {
 }
 
 function putColumn(readings, start, end, times, currents) {
-  let lowest = start;
-  let highest = start;
+  const { current_A } = readings;
+  let lowest = -1;
+  let highest = -1;
   let gap = -1;
   for (let i = start; i < end; i++) {
-    const value = readings.current_A[i];
-    if (Number.isNaN(value)) gap = i;
-    if (!(value >= readings.current_A[lowest])) lowest = i;
-    if (!(value <= readings.current_A[highest])) highest = i;
+    if (Number.isNaN(current_A[i])) {
+      gap = i;
+      continue;
+    }
+    if (lowest < 0 || current_A[i] < current_A[lowest]) lowest = i;
+    if (highest < 0 || current_A[i] > current_A[highest]) highest = i;
   }
-  const chosen = [...new Set([start, lowest, highest, end - 1, ...(gap < 0 ? [] : [gap])])];
-  chosen.sort((a, b) => a - b);
-  for (const i of chosen) put(readings, i, times, currents);
+  const chosen = new Set([start, lowest, highest, gap, end - 1].filter((i) => i >= 0));
+  for (const i of [...chosen].sort((a, b) => a - b)) put(readings, i, times, currents);
 }
 
 function put(readings, i, times, currents) {

@@ -59,15 +59,13 @@ export class SupplyWatch {
   hearPowerUp(event) {
     const item = { ...event.power_up, id: event.power_up.id ?? UNKEPT };
     const known = this.current?.id === item.id;
+    if (!hasEnded(item) && this.isOver(item.id)) return; // said again after a reconnection
     this.remember(item);
     if (hasEnded(item)) {
       if (known) this.current = null;
       return;
     }
-    if (!known) {
-      if (this.isOver(item.id)) return;
-      this.begin(item);
-    }
+    if (!known) this.begin(item);
     const current = this.current;
     current.item = item;
     current.watch_s = event.watch_s ?? current.watch_s;
@@ -81,12 +79,12 @@ export class SupplyWatch {
   // over: the supply no longer counts it as on.
   adopt(detail, over = false) {
     const { trace, signature, ...item } = detail;
+    if (!hasEnded(item) && this.isOver(item.id)) return;
     this.remember(item);
     if (over || hasEnded(item)) {
       if (this.current?.id === item.id) this.current = null;
       return;
     }
-    if (this.isOver(item.id)) return;
     if (this.current?.id !== item.id) this.begin(item);
     const current = this.current;
     current.item = item;

@@ -24,7 +24,7 @@ const shapes = {
 
 export const words = { good: 'Good', bad: 'Bad', unsure: 'Unsure' };
 
-// size: "large" or "small".
+// size: "large", "medium" or "small".
 export function mark(verdict, size) {
   const word = element('span', 'mark-word', words[verdict]);
   const picture = drawing('svg', {

@@ -48,7 +48,7 @@ function copyPicture(know) {
     trace: {
       readings: run, shift_s: 0, from_s: -BEFORE_ONSET_S, to_s,
       envelope: asked.reference?.envelope ?? null, phases,
-      decided_at_s: verdict?.decided_at_s ?? null, quiet: false,
+      decided_at_s: verdict?.decided_at_s ?? null, quiet: false, paper: 'copy',
     },
     title: `${clockTime(item.started_at)}, earlier`,
   });
@@ -89,7 +89,7 @@ function livePicture(know) {
     picture.trace = {
       readings: current.run, shift_s: 0, from_s: -BEFORE_ONSET_S, to_s: current.watch_s,
       envelope: asked.reference?.envelope ?? null, phases: current.phases,
-      decided_at_s: current.verdict?.decided_at_s ?? null, quiet: !live,
+      decided_at_s: current.verdict?.decided_at_s ?? null, quiet: !live, paper: 'live',
     };
   } else {
     picture.expected = asked.reference?.phases ?? null;
@@ -105,6 +105,7 @@ function quietTrace(watch, reference) {
     readings: watch.recent, shift_s: watch.recent.lastTime_s || 0,
     from_s: watch_s > 0 ? -Math.min(QUIET_S, watch_s * 0.3) : -QUIET_S, to_s: watch_s,
     envelope: reference?.envelope ?? null, phases: [], decided_at_s: null, quiet: true, waiting: true,
+    paper: 'live',
   };
 }
 
@@ -160,7 +161,7 @@ function watchingPicture(watch, asked) {
 function waitingPicture(watch, asked) {
   const last = watch.recent.last();
   return notice('Waiting', 'plain',
-    'For a power-up: switch the output on, or plug the module in.', {
+    'Switch the output on, or plug the module in.', {
       details: teaching(watch.item.module_type, asked),
       draw: { label: 'Draw now', value_A: last?.current_A, note: volts(last?.voltage_V), struck: false },
     });

@@ -14,12 +14,13 @@ const FRAME_MS = 1000 / 30;
 const INRUSH_S = 0.1; // the first readings may carry the inrush; they do not set the scale
 
 // picture(): {readings, shift_s, from_s, to_s, envelope, phases, decided_at_s,
-// quiet, waiting}, asked for at each redraw; null: nothing to draw. The readings'
+// quiet, waiting, paper: a word for the sheet it is drawn on}, asked for at each redraw; null: nothing to draw. The readings'
 // times less shift_s are the times drawn, 0 being the onset (waiting: now).
 export function traceView(place, picture) {
   let ink = inks(place);
   let scale = { from_s: -0.5, to_s: 10, bottom_A: -0.01, top_A: 0.1 };
   let drawn = null;
+  let paper = null;
   let dirty = true;
   let asked = false;
   let last_ms = 0;
@@ -57,6 +58,10 @@ export function traceView(place, picture) {
 
   function draw() {
     drawn = picture();
+    if (drawn && drawn.paper !== paper) {
+      paper = drawn.paper;
+      ink = inks(place);
+    }
     if (drawn === null) {
       plot.setData([[], []]);
       return;

@@ -39,7 +39,7 @@ export function verdictView(places) {
     setHidden(places.filed, filed === null);
     rebuilt(places.filed, filed, () => (filed === null ? [] : [
       element('span', 'filed-when', filed.when),
-      filed.verdict ? mark(filed.verdict, 'small') : element('span', 'counterfoil-none', 'no verdict'),
+      filed.verdict ? mark(filed.verdict, 'medium') : element('span', 'counterfoil-none', 'no verdict'),
       element('span', 'filed-text', filed.text),
     ]));
   }

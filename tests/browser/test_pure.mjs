@@ -1,0 +1,277 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// The page's pure parts, without a browser.
+
+import assert from 'node:assert/strict';
+
+import { LiveStream } from '../../web/lib/live_stream.js';
+import { Readings, roundTop, thin } from '../../web/lib/readings.js';
+import { SupplyWatch } from '../../web/lib/supply_watch.js';
+import * as words from '../../web/lib/words.js';
+import { check, sleep } from './check.mjs';
+
+const seed = Number(process.env.SEED ?? Math.floor(Math.random() * 2 ** 31));
+
+function random() {
+  let state = seed;
+  return () => {
+    state = (Math.imul(state, 1664525) + 1013904223) >>> 0;
+    return state / 2 ** 32;
+  };
+}
+
+check('words: amperes, ranges, times as printed', () => {
+  assert.equal(words.amperes(0.2514), '0.251 A');
+  assert.equal(words.amperes(12.345), '12.35 A');
+  assert.equal(words.amperes(-0.0002), '0.000 A');
+  assert.equal(words.amperes(null), '–');
+  assert.equal(words.amperes(NaN), '–');
+  assert.equal(words.ampereRange(0.24, 0.2666), '0.240 to 0.267 A');
+  assert.equal(words.ampereRange(null, 0.2), '');
+  assert.equal(words.duration(3.21), '3.2 s');
+  assert.equal(words.duration(245), '4 min 05 s');
+  assert.equal(words.duration(7800), '2 h 10 min');
+  assert.equal(words.milliseconds(0.0004), '0.4 ms');
+  assert.equal(words.clockTime('not a time'), '–');
+  assert.equal(words.day(Date.now()), 'today');
+  assert.equal(words.counted(1, 'gap'), '1 gap');
+  assert.equal(words.counted(0, 'gap'), '0 gaps');
+});
+
+check('readings: what does not go on is left out, nulls become gaps', () => {
+  const readings = new Readings();
+  assert.equal(readings.append([1, 2, 3], [12, 12, null], [0.1, 0.2, null]), 3);
+  assert.equal(readings.append([2, 3, 4], [12, 12, 12], [9, 9, 0.4]), 1);
+  assert.deepEqual(readings.time_s, [1, 2, 3, 4]);
+  assert.ok(Number.isNaN(readings.current_A[2]));
+  assert.equal(readings.last().current_A, 0.4);
+  assert.equal(readings.from(2.5), 2);
+  const [times, currents] = thin(readings, 0, 5, 100);
+  assert.deepEqual(times, [1, 2, 3, 4]);
+  assert.deepEqual(currents, [0.1, 0.2, null, 0.4]);
+});
+
+check('readings: keeps only so many', () => {
+  const readings = new Readings(1000);
+  for (let i = 0; i < 10000; i++) readings.append([i], [12], [i]);
+  assert.ok(readings.count >= 1000 && readings.count <= 1250, `${readings.count}`);
+  assert.equal(readings.lastTime_s, 9999);
+});
+
+check('thinning loses no extreme, keeps the order, stays small', () => {
+  const next = random();
+  for (let round = 0; round < 300; round++) {
+    const readings = new Readings();
+    const count = 2 + Math.floor(next() * 6000);
+    let time = 0;
+    for (let i = 0; i < count; i++) {
+      time += 0.001 + next() * 0.02;
+      readings.append([time], [12], [next() < 0.01 ? null : next() ** 8]);
+    }
+    const columns = 50 + Math.floor(next() * 1200);
+    const [times, currents] = thin(readings, 0, time + 0.001, columns);
+    const valid = readings.current_A.filter((value) => !Number.isNaN(value));
+    const drawn = currents.filter((value) => value !== null);
+    assert.equal(Math.max(...drawn), Math.max(...valid));
+    assert.equal(Math.min(...drawn), Math.min(...valid));
+    assert.equal(currents.includes(null), readings.current_A.some(Number.isNaN));
+    assert.ok(times.length <= Math.max(columns * 5, columns * 2 + 2), `${times.length} of ${columns}`);
+    for (let i = 1; i < times.length; i++) assert.ok(times[i] > times[i - 1]);
+  }
+  return `300 rounds, seed ${seed}`;
+});
+
+check('the axis ends above what is drawn, on a round number', () => {
+  const next = random();
+  for (let i = 0; i < 2000; i++) {
+    const largest = 10 ** (next() * 6 - 4);
+    const top = roundTop(largest);
+    assert.ok(top >= largest * 1.1 && top <= largest * 2.0, `${largest} ${top}`);
+  }
+  assert.equal(roundTop(0), 0.1);
+});
+
+// --- one supply's watch ---
+
+const ITEM = {
+  name: 'left', output: 1, state: 'reading', age_s: 0, power_up: null, module_type: 'A',
+  last_reading_at: '2026-01-31T08:05:10.000Z',
+};
+
+function powerUp(id, parts = {}) {
+  return {
+    id, supply: 'left', started_at: '2026-01-31T08:05:09.000Z', state: 'open', module_type: 'A',
+    verdict: null, reference_version: 1, onset_s: 0.5, ended_why: null, on_time_s: null, ...parts,
+  };
+}
+
+const GOOD = { verdict: 'good', final: true, decided_at_s: 1, onset_s: 0.5, final_draw_A: 0.2, reasons: [] };
+
+function reading(time_s, current_A, power_up = null) {
+  return { supply: 'left', power_up, time_s, voltage_V: time_s.map(() => 12), current_A };
+}
+
+function watching() {
+  const watch = new SupplyWatch('left');
+  watch.hearSupply(ITEM, 0);
+  watch.hearReading(reading([9, 9.2, 9.6, 9.8, 10, 10.1], [0, 0, 0, 0, 0.1, 0.1]), 1000);
+  watch.hearPowerUp({ supply: 'left', onset_time_s: 10, watch_s: 8, power_up: powerUp('7'), signature: null });
+  return watch;
+}
+
+check('watch: how things stand', () => {
+  const watch = new SupplyWatch('left');
+  assert.equal(watch.standing(0, true), 'unheard');
+  watch.hearSupply({ ...ITEM, age_s: null, state: 'opening' }, 0);
+  assert.equal(watch.standing(0, true), 'opening');
+  watch.hearSupply(ITEM, 0);
+  assert.equal(watch.standing(1900, true), 'waiting');
+  assert.equal(watch.standing(2100, true), 'stale');
+  assert.equal(watch.standing(100, false), 'lost');
+  watch.hearSupply({ ...ITEM, state: 'gone' }, 100);
+  assert.equal(watch.standing(200, true), 'gone');
+});
+
+check('watch: a supply event with an old reading does not refresh', () => {
+  const watch = new SupplyWatch('left');
+  watch.hearReading(reading([1], [0.1]), 0);
+  watch.hearSupply({ ...ITEM, age_s: 5 }, 5000);
+  assert.equal(watch.standing(5000, true), 'stale');
+  watch.hearReading(reading([2], [null]), 5100);
+  assert.equal(watch.standing(5100, true), 'stale', 'invalid readings are no readings');
+  watch.hearReading(reading([3], [0.1]), 5200);
+  assert.equal(watch.standing(5200, true), 'waiting');
+});
+
+check('watch: a power-up begins 0.5 s before onset, is judged, ends, is filed', () => {
+  const watch = watching();
+  assert.equal(watch.standing(1100, true), 'watching');
+  const near = watch.current.run.time_s.map((time) => Math.round(time * 1000) / 1000);
+  assert.deepEqual(near, [-0.4, -0.2, 0, 0.1]);
+  assert.equal(watch.hearVerdict({ supply: 'left', power_up: '7', verdict: GOOD, kept: false }), true);
+  assert.equal(watch.standing(1100, true), 'judged');
+  assert.equal(watch.current.kept, false);
+  watch.hearVerdict({ supply: 'left', power_up: '7', verdict: GOOD, kept: true, phases: [{}] });
+  assert.equal(watch.current.kept, true);
+  watch.hearPowerUp({ supply: 'left', power_up: powerUp('7', { state: 'complete', verdict: GOOD }), watch_s: 8 });
+  assert.equal(watch.standing(1100, true), 'judged', 'the watch is over, the module still on');
+  watch.hearPowerUp({ supply: 'left', watch_s: 8, power_up: powerUp('7', { state: 'complete', verdict: GOOD, ended_why: 'output off', on_time_s: 12 }) });
+  assert.equal(watch.standing(1100, true), 'waiting');
+  assert.equal(watch.current, null);
+  assert.equal(watch.last.id, '7');
+  assert.equal(watch.last.verdict.verdict, 'good');
+});
+
+check('watch: a new power-up never carries the old verdict', () => {
+  const watch = watching();
+  watch.hearVerdict({ supply: 'left', power_up: '7', verdict: GOOD, kept: true });
+  watch.hearPowerUp({ supply: 'left', onset_time_s: 20, watch_s: 8, power_up: powerUp('8') });
+  assert.equal(watch.current.id, '8');
+  assert.equal(watch.current.verdict, null);
+  assert.equal(watch.standing(1100, true), 'watching');
+  watch.hearVerdict({ supply: 'left', power_up: '7', verdict: GOOD, kept: true });
+  assert.equal(watch.current.verdict, null, 'a late verdict of the last one');
+  assert.equal(watch.strip[1].verdict.verdict, 'good');
+});
+
+check('watch: what is replayed after its end stays ended', () => {
+  const watch = watching();
+  watch.hearPowerUp({ supply: 'left', watch_s: 8, power_up: powerUp('7', { ended_why: 'draw off', on_time_s: 2 }) });
+  watch.hearPowerUp({ supply: 'left', onset_time_s: 10, watch_s: 8, power_up: powerUp('7') });
+  assert.equal(watch.current, null);
+  assert.equal(watch.hearReading(reading([11], [0.1], '7'), 1200), null);
+});
+
+check('watch: a verdict heard before its power-up is not lost', () => {
+  const watch = new SupplyWatch('left');
+  watch.hearSupply(ITEM, 0);
+  watch.hearVerdict({ supply: 'left', power_up: '7', verdict: GOOD, kept: true });
+  watch.hearPowerUp({ supply: 'left', onset_time_s: 10, watch_s: 8, power_up: powerUp('7') });
+  assert.equal(watch.current.verdict.verdict, 'good');
+});
+
+check('watch: a power-up that was on before the page is adopted with its trace', () => {
+  const watch = new SupplyWatch('left');
+  watch.hearSupply({ ...ITEM, power_up: '7' }, 0);
+  assert.equal(watch.hearReading(reading([100.9, 101], [0.2, 0.2], '7'), 10), '7');
+  watch.adopt({
+    ...powerUp('7', { verdict: GOOD }), signature: null,
+    trace: { time_s: [0, 0.5, 1], voltage_V: [0, 12, 12], current_A: [0, 0.2, 0.2] },
+  });
+  assert.equal(watch.standing(20, true), 'judged');
+  // Began at 08:05:09, last read 1 s later: the onset lies at 100 on the running clock.
+  assert.equal(watch.current.onset_time_s, 100);
+  watch.hearReading(reading([101.2], [0.2], '7'), 30);
+  const near = watch.current.run.time_s.map((time) => Math.round(time * 1000) / 1000);
+  assert.deepEqual(near, [-0.5, 0, 0.5, 0.9, 1, 1.2]);
+});
+
+check('watch: a supply that stays idle leaves the power-up behind', () => {
+  const watch = watching();
+  assert.equal(watch.hearSupply({ ...ITEM, power_up: null }, 1000), null, 'one may overtake');
+  assert.equal(watch.hearSupply({ ...ITEM, power_up: null }, 2000), '7');
+  watch.adopt(powerUp('7'), true);
+  assert.equal(watch.current, null);
+});
+
+check('watch: the clock of another run of the bench starts afresh', () => {
+  const watch = watching();
+  watch.hearReading(reading([0.5], [0.1]), 1200);
+  assert.equal(watch.current, null);
+  assert.equal(watch.recent.count, 1);
+});
+
+check('watch: the strip merges the store with what was heard', () => {
+  const watch = watching();
+  watch.hearVerdict({ supply: 'left', power_up: '7', verdict: GOOD, kept: true });
+  watch.takeStrip([powerUp('7'), powerUp('6', { verdict: GOOD, ended_why: 'output off' }), powerUp('10')]);
+  assert.deepEqual(watch.strip.map((item) => item.id), ['10', '7', '6']);
+  assert.equal(watch.strip[1].verdict.verdict, 'good', 'the older answer does not take it away');
+});
+
+// --- the stream ---
+
+class FakeSource {
+  static CLOSED = 2;
+  static made = [];
+  constructor(url) {
+    this.url = url;
+    this.readyState = 0;
+    this.listeners = {};
+    FakeSource.made.push(this);
+  }
+  addEventListener(name, listener) {
+    this.listeners[name] = listener;
+  }
+  close() {
+    this.readyState = 2;
+  }
+}
+
+check('stream: a closed one is replaced with back-off, a silent one is given up', async () => {
+  FakeSource.made.length = 0;
+  const states = [];
+  const heard = [];
+  const stream = new LiveStream('/live', {
+    heard: (name, data) => heard.push([name, data]), changed: (open) => states.push(open),
+    silence_ms: 700, Source: FakeSource,
+  });
+  try {
+    FakeSource.made[0].listeners.open();
+    FakeSource.made[0].listeners.verdict({ data: '{"power_up":"7"}' });
+    assert.deepEqual(heard, [['verdict', { power_up: '7' }]]);
+    FakeSource.made[0].readyState = 2;
+    FakeSource.made[0].listeners.error();
+    assert.deepEqual(states, [true, false]);
+    assert.equal(FakeSource.made.length, 1, 'not at once');
+    await sleep(650);
+    assert.equal(FakeSource.made.length, 2);
+    FakeSource.made[1].listeners.open();
+    assert.deepEqual(states, [true, false, true]);
+    await sleep(1400);
+    assert.deepEqual(states.slice(0, 4), [true, false, true, false], 'silence counts as lost');
+    assert.ok(FakeSource.made.length >= 3);
+  } finally {
+    stream.close();
+  }
+});
