@@ -3,6 +3,7 @@
 
 #include <arpa/inet.h>
 #include <errno.h>
+#include <netdb.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -84,12 +85,14 @@ bool address_is_loopback(const struct address *address)
 
 static int read_port(int socket)
 {
-    struct sockaddr_storage bound;
+    struct sockaddr_storage bound = {0};
     socklen_t length = sizeof bound;
-    if (getsockname(socket, (struct sockaddr *)&bound, &length) < 0)
+    char port[8];
+    if (getsockname(socket, (struct sockaddr *)&bound, &length) < 0 ||
+        getnameinfo((const struct sockaddr *)&bound, length, NULL, 0, port, sizeof port,
+                    NI_NUMERICSERV) != 0)
         return -1;
-    return ntohs(bound.ss_family == AF_INET ? ((struct sockaddr_in *)&bound)->sin_port
-                                            : ((struct sockaddr_in6 *)&bound)->sin6_port);
+    return (int)strtol(port, NULL, 10);
 }
 
 int address_listen(const struct address *address, const char *text, int *port, struct error *error)

@@ -19,6 +19,8 @@
 #define ANSWER_JSON "application/json"
 #define ANSWER_PROBLEM "application/problem+json"
 
+enum { ALLOW_ROOM = 48 };
+
 struct answer {
     unsigned status;          /* 0: not answered yet */
     const char *content_type; /* static text */
@@ -26,7 +28,7 @@ struct answer {
     size_t length;
     unsigned retry_after_s; /* 0: none */
     bool wants_code;        /* says that a Bearer code is needed */
-    char allow[48];         /* of a 405 */
+    char allow[ALLOW_ROOM]; /* of a 405 */
     char location[160];     /* of a 201 */
     char file_name[64];     /* to be saved under; empty: shown */
 };

@@ -89,12 +89,12 @@ static bool check_value(const struct field *field, const json_t *value, struct a
     return answer->status == 0;
 }
 
-static bool check_object(const json_t *object, const struct field *fields, size_t count,
+static bool check_object(json_t *object, const struct field *fields, size_t count,
                          struct answer *answer)
 {
     const char *key;
     json_t *value;
-    json_object_foreach((json_t *)(uintptr_t)object, key, value)
+    json_object_foreach(object, key, value)
     {
         const struct field *field = find(fields, count, key);
         if (!field) {

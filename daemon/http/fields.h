@@ -21,10 +21,10 @@ enum field_kind {
 
 struct field {
     const char *key;
-    enum field_kind kind;
-    bool needed; /* there, and neither null nor empty; else null or left out is welcome */
     size_t longest;
     double least, most;
+    enum field_kind kind;
+    bool needed;      /* there, and neither null nor empty; else null or left out is welcome */
     bool above_least; /* least itself is not allowed */
 };
 

@@ -126,7 +126,7 @@ static bool is_json(const char *media_type)
 static void answer_too_large(struct request *request)
 {
     answer_problem(&request->answer, MHD_HTTP_CONTENT_TOO_LARGE, NULL,
-                   "the body is larger than %zu bytes", request->route->most_body);
+                   "the body is larger than %u bytes", request->route->most_body);
 }
 
 static void check_body(struct request *request)

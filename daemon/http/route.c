@@ -1,33 +1,34 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "http/route.h"
 
+#include <stdio.h>
 #include <string.h>
 
 enum { SMALL_BODY = 1024 * 1024, REFERENCE_BODY = 4 * 1024 * 1024 };
 
 const struct route routes[] = {
-    {METHOD_GET, "/api/v1/health", health_get, "", 0, false},
-    {METHOD_GET, "/api/v1/openapi.json", openapi_get, "", 0, false},
-    {METHOD_GET, "/api/v1/live", live_get, "last_event_id", 0, true},
-    {METHOD_GET, "/api/v1/supplies", supplies_get, "", 0, false},
-    {METHOD_PUT, "/api/v1/supplies/{}/on-bench", on_bench_put, "", SMALL_BODY, false},
-    {METHOD_GET, "/api/v1/module-types", module_types_get, "limit before", 0, false},
-    {METHOD_POST, "/api/v1/module-types", module_type_post, "", SMALL_BODY, false},
-    {METHOD_GET, "/api/v1/module-types/{}", module_type_get, "", 0, false},
-    {METHOD_GET, "/api/v1/references", references_get, "limit before module_type", 0, false},
-    {METHOD_POST, "/api/v1/references", reference_post, "", REFERENCE_BODY, false},
-    {METHOD_GET, "/api/v1/references/{}", reference_get, "", 0, false},
-    {METHOD_GET, "/api/v1/units", units_get, "limit before module_type", 0, false},
-    {METHOD_POST, "/api/v1/units", unit_post, "", SMALL_BODY, false},
-    {METHOD_GET, "/api/v1/units/{}", unit_get, "", 0, false},
-    {METHOD_GET, "/api/v1/work-orders", work_orders_get, "limit before unit", 0, false},
-    {METHOD_POST, "/api/v1/work-orders", work_order_post, "", SMALL_BODY, false},
-    {METHOD_GET, "/api/v1/work-orders/{}", work_order_get, "", 0, false},
-    {METHOD_GET, "/api/v1/power-ups", power_ups_get,
-     "limit before module_type unit work_order supply", 0, false},
-    {METHOD_GET, "/api/v1/power-ups/{}", power_up_get, "", 0, false},
-    {METHOD_GET, "/api/v1/power-ups/{}/trace.csv", power_up_trace_get, "", 0, false},
-    {METHOD_GET, "/metrics", metrics_get, "", 0, false},
+    {METHOD_GET, 0, "/api/v1/health", health_get, "", false},
+    {METHOD_GET, 0, "/api/v1/openapi.json", openapi_get, "", false},
+    {METHOD_GET, 0, "/api/v1/live", live_get, "last_event_id", true},
+    {METHOD_GET, 0, "/api/v1/supplies", supplies_get, "", false},
+    {METHOD_PUT, SMALL_BODY, "/api/v1/supplies/{}/on-bench", on_bench_put, "", false},
+    {METHOD_GET, 0, "/api/v1/module-types", module_types_get, "limit before", false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/module-types", module_type_post, "", false},
+    {METHOD_GET, 0, "/api/v1/module-types/{}", module_type_get, "", false},
+    {METHOD_GET, 0, "/api/v1/references", references_get, "limit before module_type", false},
+    {METHOD_POST, REFERENCE_BODY, "/api/v1/references", reference_post, "", false},
+    {METHOD_GET, 0, "/api/v1/references/{}", reference_get, "", false},
+    {METHOD_GET, 0, "/api/v1/units", units_get, "limit before module_type", false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/units", unit_post, "", false},
+    {METHOD_GET, 0, "/api/v1/units/{}", unit_get, "", false},
+    {METHOD_GET, 0, "/api/v1/work-orders", work_orders_get, "limit before unit", false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/work-orders", work_order_post, "", false},
+    {METHOD_GET, 0, "/api/v1/work-orders/{}", work_order_get, "", false},
+    {METHOD_GET, 0, "/api/v1/power-ups", power_ups_get,
+     "limit before module_type unit work_order supply", false},
+    {METHOD_GET, 0, "/api/v1/power-ups/{}", power_up_get, "", false},
+    {METHOD_GET, 0, "/api/v1/power-ups/{}/trace.csv", power_up_trace_get, "", false},
+    {METHOD_GET, 0, "/metrics", metrics_get, "", false},
 };
 const size_t route_count = sizeof routes / sizeof routes[0];
 
@@ -63,7 +64,7 @@ static bool fits(const char *pattern, const struct path *path, const char *param
 }
 
 const struct route *route_find(enum method method, const struct path *path,
-                               const char *parameters[2], char allow[48])
+                               const char *parameters[2], char allow[ALLOW_ROOM])
 {
     static const char *const names[] = {"", "GET, HEAD", "PUT", "POST"};
     allow[0] = '\0';
@@ -72,9 +73,9 @@ const struct route *route_find(enum method method, const struct path *path,
             continue;
         if (routes[i].method == method)
             return &routes[i];
-        if (allow[0])
-            strcat(allow, ", ");
-        strcat(allow, names[routes[i].method]);
+        size_t length = strlen(allow);
+        snprintf(allow + length, ALLOW_ROOM - length, "%s%s", length > 0 ? ", " : "",
+                 names[routes[i].method]);
     }
     return NULL;
 }

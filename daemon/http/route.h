@@ -50,10 +50,10 @@ typedef void handler(struct desk *desk, struct call *call);
 
 struct route {
     enum method method;
+    unsigned most_body;  /* bytes */
     const char *pattern; /* "/api/v1/units/{}" */
     handler *handle;
     const char *known; /* names of its query parameters, a blank between */
-    size_t most_body;  /* bytes */
     bool is_stream;    /* its answer is the greeting of a live stream */
 };
 
@@ -63,7 +63,7 @@ extern const size_t route_count;
 /* The route for a path, its {} parts into parameters. NULL: none; then allow
  * lists the methods that the path knows ("GET, HEAD, POST"), or is empty. */
 const struct route *route_find(enum method method, const struct path *path,
-                               const char *parameters[2], char allow[48]);
+                               const char *parameters[2], char allow[ALLOW_ROOM]);
 
 /* True where every query parameter is known to the route and none comes twice;
  * else the one at fault in *key. */

@@ -15,6 +15,7 @@
 #include <poll.h>
 #include <setjmp.h>
 #include <stdarg.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -455,7 +456,7 @@ static void too_many_streams_are_refused(void **state)
 
 static void *publish(void *context)
 {
-    const volatile bool *over = context;
+    const atomic_bool *over = context;
     while (!*over)
         server_happened(server, "reading", "{\"time_s\":[1]}");
     return NULL;
@@ -467,7 +468,7 @@ static void it_stops_at_once_with_streams_open(void **state)
 {
     (void)state;
     int wires[MANY];
-    volatile bool over = false;
+    atomic_bool over = false;
     pthread_t publisher;
     for (int i = 0; i < MANY; i++) {
         wires[i] = open_stream("");
@@ -476,7 +477,7 @@ static void it_stops_at_once_with_streams_open(void **state)
     }
     int half = dial();
     say(half, "POST /api/v1/units HTTP/1.1\r\nHost: localho");
-    assert_int_equal(pthread_create(&publisher, NULL, publish, (void *)(uintptr_t)&over), 0);
+    assert_int_equal(pthread_create(&publisher, NULL, publish, &over), 0);
     clock_sleep_until(clock_monotonic_s() + 0.2);
     double began_s = clock_monotonic_s();
     server_stop(server);
