@@ -10,8 +10,10 @@ import http.client
 import json
 import os
 import re
+import shutil
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 import tempfile
@@ -23,7 +25,7 @@ TOP = os.path.dirname(os.path.dirname(HERE))
 PROGRAM = os.environ.get("WAKEDRAW", os.path.join(TOP, os.environ.get("BUILD", "build"), "wakedraw"))
 CODE = "harbour-lane-7"
 JSON = {"Content-Type": "application/json"}
-passed = failed = 0
+passed = failed = skipped = 0
 
 
 def check(name, holds, detail=""):
@@ -539,6 +541,58 @@ def check_code():
               daemon.ask("POST", units, {"serial": "b"}, right)[0] == 201)
 
 
+def check_tls():
+    """A certificate of our own, by openssl(1)."""
+    global skipped
+    if not shutil.which("openssl"):
+        print("SKIPPED: TLS: no openssl(1) to make a certificate with")
+        skipped += 1
+        return
+    with tempfile.TemporaryDirectory() as directory:
+        key, certificate = f"{directory}/key.pem", f"{directory}/certificate.pem"
+        subprocess.run(["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt",
+                        "ec_paramgen_curve:prime256v1", "-nodes", "-keyout", key, "-out", certificate,
+                        "-days", "2", "-subj", "/CN=localhost", "-addext",
+                        "subjectAltName=DNS:localhost,IP:127.0.0.1"], check=True, capture_output=True)
+        with Daemon(f"tls_certificate = {certificate}\ntls_key = {key}\n") as daemon:
+            context = ssl.create_default_context(cafile=certificate)
+            connection = http.client.HTTPSConnection("127.0.0.1", daemon.port, timeout=10,
+                                                     context=context)
+            connection.request("GET", "/api/v1/health",
+                               headers={"Origin": f"https://127.0.0.1:{daemon.port}"})
+            check("over TLS it answers, its own Origin being https",
+                  connection.getresponse().status == 200)
+            connection.close()
+            connection = http.client.HTTPSConnection("127.0.0.1", daemon.port, timeout=10,
+                                                     context=context)
+            connection.request("GET", "/api/v1/live")
+            answer = connection.getresponse()
+            check("and streams", read_event(answer).get("retry") == "1000"
+                  and read_event(answer).get("event") == "supply")
+            check("plain HTTP to the same port is not answered",
+                  not daemon.raw(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n", 2).startswith(b"HTTP"))
+            began = time.monotonic()
+            daemon.process.send_signal(signal.SIGTERM)
+            status = daemon.process.wait(10)
+            check("it ends at once with a TLS stream open", status == 0
+                  and time.monotonic() - began < 2, (status, daemon.errors))
+            connection.close()
+        daemon = Daemon(f"tls_certificate = {key}\ntls_key = {certificate}\n")
+        run = subprocess.run([PROGRAM, "serve", "--config", daemon.config], capture_output=True,
+                             text=True, timeout=10, check=False)
+        check("a certificate that is none is refused and named", run.returncode == 69
+              and "tls_certificate" in run.stderr, (run.returncode, run.stderr))
+        daemon.directory.cleanup()
+
+
+def check_address_six():
+    with Daemon("listen = [::1]:0\n") as daemon:
+        connection = http.client.HTTPConnection("::1", daemon.port, timeout=10)
+        connection.request("GET", "/api/v1/health")
+        check("it listens on [::1] too", connection.getresponse().status == 200)
+        connection.close()
+
+
 def check_refusals():
     for name, text, expected in (
             ("an address beyond loopback without a code", "listen = 0.0.0.0:0\n", "access_code_file"),
@@ -573,8 +627,10 @@ def main():
         check("it is still well", daemon.ask("GET", "/api/v1/health")[0] == 200)
         check_end(daemon)
     check_code()
+    check_tls()
+    check_address_six()
     check_refusals()
-    print(f"{passed} passed, {failed} failed, 0 skipped")
+    print(f"{passed} passed, {failed} failed, {skipped} skipped")
     return 1 if failed else 0
 
 
