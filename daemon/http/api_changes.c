@@ -5,7 +5,6 @@
  */
 #include "http/fields.h"
 #include "http/route.h"
-
 #include "reference/reference_json.h"
 
 #include <microhttpd.h>

@@ -597,7 +597,7 @@ def check_refusals():
     for name, text, expected in (
             ("an address beyond loopback without a code", "listen = 0.0.0.0:0\n", "access_code_file"),
             ("an address that is none", "listen = here\n", "listen"),
-            ("a certificate without a key", "tls_certificate = {directory}/code\n", "tls_key"),
+            ("a certificate without a key", "tls_certificate = {directory}/code\n", "tls_certificate"),
             ("a code file that is not there", "access_code_file = {directory}/none\n", "none")):
         daemon = Daemon(text)
         run = subprocess.run([PROGRAM, "serve", "--config", daemon.config], capture_output=True,
