@@ -67,6 +67,9 @@ struct output *scpi_call_output(struct scpi_call *call);
 bool scpi_call_limit_asked(struct scpi_call *call, const struct scpi_limits *limits,
                            double *number);
 
+/* The status registers follow what the selected output does. */
+void scpi_device_refresh(struct scpi_device *device, double time_s);
+
 /* Carries out the unit whose header that is. */
 void scpi_call_run(struct scpi_call *call, const char *header);
 

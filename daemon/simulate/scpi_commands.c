@@ -103,16 +103,16 @@ static unsigned questionable_condition(const struct output *output)
     return output->on && output->flow.limited ? 3 : 0;
 }
 
-static void refresh_status(struct scpi_call *call)
+void scpi_device_refresh(struct scpi_device *device, double time_s)
 {
-    struct output *output = &call->device->outputs[call->device->selected];
-    output_advance(output, call->time_s);
-    scpi_register_set(&call->device->status.questionable, questionable_condition(output));
+    struct output *output = &device->outputs[device->selected];
+    output_advance(output, time_s);
+    scpi_register_set(&device->status.questionable, questionable_condition(output));
 }
 
 static void status_byte(struct scpi_call *call)
 {
-    refresh_status(call);
+    scpi_device_refresh(call->device, call->time_s);
     scpi_call_reply(call, "%u", scpi_status_byte(&call->device->status, call->response_waiting));
 }
 
@@ -120,13 +120,13 @@ static void status_byte(struct scpi_call *call)
 
 static void questionable_now(struct scpi_call *call)
 {
-    refresh_status(call);
+    scpi_device_refresh(call->device, call->time_s);
     scpi_call_reply(call, "%u", call->device->status.questionable.condition);
 }
 
 static void questionable_event(struct scpi_call *call)
 {
-    refresh_status(call);
+    scpi_device_refresh(call->device, call->time_s);
     scpi_call_reply(call, "%u", call->device->status.questionable.event);
     call->device->status.questionable.event = 0;
 }
@@ -203,8 +203,8 @@ static void output_state(struct scpi_call *call)
         scpi_call_reply(call, "%d", output->on);
         return;
     }
-    if (call->parameter_count < 1) {
-        scpi_call_error(call, -109, NULL);
+    if (call->parameter_count != 1) {
+        scpi_call_error(call, call->parameter_count < 1 ? -109 : -108, NULL);
         return;
     }
     bool on = false;
@@ -243,8 +243,8 @@ static void setting(struct scpi_call *call, const struct scpi_limits *limits, do
             scpi_call_reply_number(call, present, resolution);
         return;
     }
-    if (call->parameter_count < 1)
-        scpi_call_error(call, -109, NULL);
+    if (call->parameter_count != 1)
+        scpi_call_error(call, call->parameter_count < 1 ? -109 : -108, NULL);
     else if (scpi_call_number(call, 0, limits, &number) && !set(output, number))
         scpi_call_error(call, -222, call->parameters[0]);
 }

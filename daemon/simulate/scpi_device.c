@@ -218,5 +218,6 @@ size_t scpi_device_message(struct scpi_device *device, const char *message, size
         if (call.error_code <= -100 && call.error_code > -200)
             break;
     }
+    scpi_device_refresh(device, time_s);
     return used;
 }
