@@ -12,9 +12,9 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/* How JSON is written: 15 digits, so that decimal numbers of so many come out as
- * they went in. */
-#define ANSWER_JSON_FORM (JSON_COMPACT | JSON_PRESERVE_ORDER | JSON_REAL_PRECISION(15))
+/* How JSON is written: with the library's 17 digits, so that a verdict's numbers
+ * are the same in an event, in the store and here. */
+#define ANSWER_JSON_FORM (JSON_COMPACT | JSON_PRESERVE_ORDER)
 
 #define ANSWER_JSON "application/json"
 #define ANSWER_PROBLEM "application/problem+json"

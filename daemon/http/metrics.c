@@ -48,6 +48,11 @@ struct supply_metric {
 };
 
 static const struct supply_metric supply_metrics[] = {
+    {"readings", "wakedraw_readings", "counter", NULL, "Readings taken."},
+    {"power_ups", "wakedraw_power_ups", "counter", NULL, "Power-ups caught."},
+    {"not_kept", "wakedraw_not_kept", "counter", NULL, "Writes that the store refused."},
+    {"transactions", "wakedraw_transactions", "counter", NULL, "Queries sent to a supply."},
+    {"supply_errors", "wakedraw_supply_errors", "counter", NULL, "Errors that a supply told."},
     {"gaps", "wakedraw_gaps", "counter", NULL, "Gaps in the readings of a supply."},
     {"repeats", "wakedraw_repeats", "counter", NULL, "Readings whose readback had not renewed."},
     {"timeouts", "wakedraw_timeouts", "counter", NULL, "Replies that did not come in time."},
@@ -83,6 +88,27 @@ static void print_supply_metric(FILE *out, const struct supply_metric *metric,
     }
 }
 
+static void print_verdicts(FILE *out, const json_t *supplies)
+{
+    size_t index;
+    json_t *supply;
+    describe(out, "wakedraw_verdicts", "counter", NULL, "Verdicts given.");
+    json_array_foreach(supplies, index, supply)
+    {
+        const char *name = json_string_value(json_object_get(supply, "name"));
+        const char *kind;
+        json_t *count;
+        json_object_foreach(json_object_get(supply, "verdicts"), kind, count)
+        {
+            fputs("wakedraw_verdicts_total{", out);
+            print_label(out, "supply", name ? name : "");
+            fputc(',', out);
+            print_label(out, "verdict", kind);
+            fprintf(out, "} %lld\n", (long long)json_integer_value(count));
+        }
+    }
+}
+
 static void print_states(FILE *out, const json_t *supplies)
 {
     static const char *const states[] = {"reading", "opening", "gone"};
@@ -114,11 +140,6 @@ static void print_counters(FILE *out, struct tally *tally)
         enum tally_counter counter;
         const char *name, *label, *help; /* help NULL: the same family as before */
     } counters[] = {
-        {TALLY_READINGS, "wakedraw_readings", "", "Readings of all supplies sent out."},
-        {TALLY_POWER_UPS, "wakedraw_power_ups", "", "Power-ups begun."},
-        {TALLY_GOOD, "wakedraw_verdicts", "{verdict=\"good\"}", "Verdicts kept."},
-        {TALLY_BAD, "wakedraw_verdicts", "{verdict=\"bad\"}", NULL},
-        {TALLY_UNSURE, "wakedraw_verdicts", "{verdict=\"unsure\"}", NULL},
         {TALLY_EVENTS_LOST, "wakedraw_events_lost", "",
          "Reading events that slow streams went without."},
         {TALLY_STREAMS_CUT, "wakedraw_streams_cut", "", "Event streams ended as too slow."},
@@ -174,6 +195,7 @@ static void print_all(FILE *out, const struct office *office, const json_t *supp
     print_states(out, supplies);
     for (size_t i = 0; i < sizeof supply_metrics / sizeof supply_metrics[0]; i++)
         print_supply_metric(out, &supply_metrics[i], supplies);
+    print_verdicts(out, supplies);
     print_counters(out, office->tally);
     live_state(office->live, &streams, &waiting);
     describe(out, "wakedraw_streams", "gauge", NULL, "Event streams open.");

@@ -66,45 +66,14 @@ static void time_of(struct tally *tally, enum tally_timing timing, const json_t 
         tally_time(tally, timing, json_number_value(value));
 }
 
-static void count_verdict(struct tally *tally, const json_t *event)
-{
-    const char *kind =
-        json_string_value(json_object_get(json_object_get(event, "verdict"), "verdict"));
-    if (!kind || !json_is_true(json_object_get(event, "kept")))
-        return;
-    if (strcmp(kind, "good") == 0)
-        tally_count(tally, TALLY_GOOD, 1);
-    else if (strcmp(kind, "bad") == 0)
-        tally_count(tally, TALLY_BAD, 1);
-    else
-        tally_count(tally, TALLY_UNSURE, 1);
-    time_of(tally, TALLY_JUDGING, event, "judging_s");
-    time_of(tally, TALLY_COMMIT, event, "commit_s");
-}
-
 void tally_event(struct tally *tally, const char *name, const char *data)
 {
-    enum {
-        READING,
-        POWER_UP,
-        VERDICT,
-        OTHER
-    } kind = strcmp(name, "reading") == 0    ? READING
-             : strcmp(name, "power-up") == 0 ? POWER_UP
-             : strcmp(name, "verdict") == 0  ? VERDICT
-                                             : OTHER;
-    if (kind == OTHER)
+    if (strcmp(name, "verdict") != 0)
         return;
     json_t *event = json_loads(data, 0, NULL);
-    if (kind == READING) {
-        tally_count(tally, TALLY_READINGS, json_array_size(json_object_get(event, "time_s")));
-    } else if (kind == POWER_UP) {
-        const char *state =
-            json_string_value(json_object_get(json_object_get(event, "power_up"), "state"));
-        if (state && strcmp(state, "open") == 0)
-            tally_count(tally, TALLY_POWER_UPS, 1);
-    } else {
-        count_verdict(tally, event);
+    if (json_is_true(json_object_get(event, "kept"))) {
+        time_of(tally, TALLY_JUDGING, event, "judging_s");
+        time_of(tally, TALLY_COMMIT, event, "commit_s");
     }
     json_decref(event);
 }

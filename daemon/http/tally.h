@@ -9,11 +9,6 @@
 #include <stdint.h>
 
 enum tally_counter {
-    TALLY_READINGS,
-    TALLY_POWER_UPS,
-    TALLY_GOOD,
-    TALLY_BAD,
-    TALLY_UNSURE,
     TALLY_EVENTS_LOST,     /* reading events a slow stream did without */
     TALLY_STREAMS_CUT,     /* streams ended because their reader was too slow */
     TALLY_STREAMS_REFUSED, /* too many at once */
@@ -47,7 +42,7 @@ void tally_destroy(struct tally *tally);
 void tally_count(struct tally *tally, enum tally_counter counter, uint64_t by);
 void tally_time(struct tally *tally, enum tally_timing timing, double seconds);
 
-/* Counts what an event says: readings, power-ups begun, verdicts kept. */
+/* Takes the times that a verdict's event tells once it is kept. */
 void tally_event(struct tally *tally, const char *name, const char *data);
 
 uint64_t tally_total(struct tally *tally, enum tally_counter counter);

@@ -30,7 +30,8 @@ json_t *bench_supplies(struct bench *bench)
     pthread_mutex_lock(&bench->mutex);
     json_t *supplies = json_pack(
         "[{s:s, s:s, s:s, s:i, s:b, s:s, s:n, s:s, s:o, s:o, s:o, s:o, s:f, s:f, s:b, s:b, s:s,"
-        " s:f, s:f, s:f, s:s, s:n, s:f, s:f, s:i, s:i, s:i, s:i, s:i, s:i, s:n, s:n, s:f, s:n}]",
+        " s:f, s:f, s:f, s:s, s:n, s:f, s:f, s:i, s:i, s:i, s:i, s:i, s:i, s:n, s:n, s:f, s:n,"
+        " s:i, s:i, s:{s:i, s:i, s:i}}]",
         "name", "left", "link", "tcp:127.0.0.1:5025", "profile", "scpi", "output", 1, "control", 0,
         "state", "reading", "problem", "identity", "Harbour Lane,\"test\",1,1", "module_type",
         text_or_null(bench->on_left.module_type), "unit", text_or_null(bench->on_left.unit),
@@ -40,7 +41,7 @@ json_t *bench_supplies(struct bench *bench)
         "limit_hz", 20.0, "limit_why", "a test", "conversion_hz", "jitter_s", 0.001,
         "longest_gap_s", 0.2, "gaps", 1, "repeats", 2, "timeouts", 3, "garbled", 4,
         "resynchronised", 5, "dropped", 6, "power_up", "reference_version", "judging_s", 0.0004,
-        "commit_s");
+        "commit_s", "readings", 1234, "power_ups", 7, "verdicts", "good", 4, "bad", 2, "unsure", 1);
     pthread_mutex_unlock(&bench->mutex);
     return supplies;
 }

@@ -346,8 +346,9 @@ static void every_stream_gets_every_event_in_order(void **state)
         close(wires[i]);
     }
     char *metrics = ask("GET", "/metrics", NULL);
-    assert_non_null(strstr(metrics, "wakedraw_readings_total 100\n"));
-    assert_non_null(strstr(metrics, "wakedraw_verdicts_total{verdict=\"bad\"} 1\n"));
+    assert_non_null(strstr(metrics, "wakedraw_readings_total{supply=\"left\"} 1234\n"));
+    assert_non_null(
+        strstr(metrics, "wakedraw_verdicts_total{supply=\"left\",verdict=\"bad\"} 2\n"));
     assert_non_null(strstr(metrics, "wakedraw_commit_seconds_count 1\n"));
     assert_non_null(strstr(metrics, "# EOF\n"));
     free(metrics);

@@ -20,6 +20,8 @@ import tempfile
 import threading
 import time
 
+import bench_process
+
 HERE = os.path.dirname(os.path.abspath(__file__))
 TOP = os.path.dirname(os.path.dirname(HERE))
 PROGRAM = os.environ.get("WAKEDRAW", os.path.join(TOP, os.environ.get("BUILD", "build"), "wakedraw"))
@@ -46,7 +48,7 @@ def closed_port():
 class Daemon:
     """wakedraw serve with a configuration of its own; gone with the block."""
 
-    def __init__(self, more="", supplies=True):
+    def __init__(self, more="", link=None):
         self.directory = tempfile.TemporaryDirectory()
         self.config = os.path.join(self.directory.name, "bench.ini")
         with open(os.path.join(self.directory.name, "code"), "w", encoding="utf-8") as code:
@@ -54,8 +56,8 @@ class Daemon:
         text = f"[bench]\nname = Harbour Lane\ndata = {self.directory.name}/data\n"
         text += "listen = 127.0.0.1:0\n" if "listen" not in more else ""
         text += more.format(directory=self.directory.name)
-        if supplies:
-            text += f"\n[supply left]\nlink = tcp:127.0.0.1:{closed_port()}\nprofile = scpi\n"
+        link = link or f"tcp:127.0.0.1:{closed_port()}"
+        text += f"\n[supply left]\nlink = {link}\nprofile = scpi\n"
         with open(self.config, "w", encoding="utf-8") as config:
             config.write(text)
 
@@ -541,6 +543,110 @@ def check_code():
               daemon.ask("POST", units, {"serial": "b"}, right)[0] == 201)
 
 
+def read_until(answer, fits, events, timeout=30):
+    """Reads events on into the list until one fits; that one, or None."""
+    deadline = time.monotonic() + timeout
+    while time.monotonic() < deadline:
+        event = read_event(answer)
+        if not event:
+            return None
+        if "data" in event:
+            events.append((event["event"], json.loads(event["data"]), event.get("id")))
+            if fits(*events[-1][:2]):
+                return events[-1][1]
+    return None
+
+
+def check_bench():
+    """With a simulated supply: what is sent is as the document says."""
+    shapes = {"reading": "ReadingEvent", "power-up": "PowerUpEvent", "verdict": "VerdictEvent",
+              "supply": "Supply", "heartbeat": "HeartbeatEvent"}
+    module = "reefer-controller"
+    with bench_process.temporary_folder() as name:
+        folder = bench_process.pathlib.Path(name)
+        supply = bench_process.Supply(folder, "left", "--module", module, "--seed", "7")
+        with Daemon(link=supply.link) as daemon:
+            document = Document(json.loads(daemon.ask("GET", "/api/v1/openapi.json")[2]))
+            made = bench_process.run("build-reference", "--type", module, "--out", folder / "r.json",
+                                     "--range", "0.05:5", "--watch", "3")
+            check("a reference by a stated range is built", made.returncode == 0, made.stderr)
+            answer = daemon.ask("POST", "/api/v1/references", (folder / "r.json").read_text(), JSON)
+            check("it is taken, and the answer is as told", answer[0] == 201
+                  and not document.check(answer, "POST", "/api/v1/references"), answer)
+            answer = daemon.ask("GET", answer[1]["Location"])
+            check("it comes back with its content", answer[0] == 200
+                  and not document.check(answer, "GET", "/api/v1/references/{id}")
+                  and json.loads(answer[2])["reference"]["module_type"] == module, answer)
+            daemon.ask("PUT", "/api/v1/supplies/left/on-bench", {"module_type": module}, JSON)
+            events = []
+            connection, stream = open_stream(daemon)
+            read_until(stream, lambda name, data: name == "reading", events)
+            supply.say("output on")
+            done = read_until(stream, lambda name, data: name == "power-up"
+                              and data["power_up"]["state"] == "complete", events)
+            check("a power-up is told to its end", done is not None, [event[0] for event in events][-9:])
+            read_until(stream, lambda name, data: name == "heartbeat", events)
+            connection.close()
+            faults = {}
+            for name, data, _ in events:
+                found = document.faults({"$ref": f"#/components/schemas/{shapes[name]}"}, data)
+                if found:
+                    faults.setdefault(name, found)
+            check("all kinds of events came", {event[0] for event in events} == set(shapes),
+                  {event[0] for event in events})
+            check("every event is as told", not faults, faults)
+            arrays = [data for name, data, _ in events if name == "reading"]
+            check("a reading event's arrays are of one length",
+                  all(len(data["time_s"]) == len(data["voltage_V"]) == len(data["current_A"])
+                      for data in arrays))
+            ids = [int(event[2]) for event in events if event[2]]
+            check("ids grow", ids == sorted(set(ids)))
+            if done:
+                path = f"/api/v1/power-ups/{done['power_up']['id']}"
+                answer = daemon.ask("GET", path)
+                check("the kept power-up is as told", answer[0] == 200
+                      and not document.check(answer, "GET", "/api/v1/power-ups/{id}"),
+                      document.check(answer, "GET", "/api/v1/power-ups/{id}"))
+                status, headers, body = daemon.ask("GET", path + "/trace.csv")
+                check("and its trace file", status == 200 and headers.get_content_type() == "text/csv"
+                      and body.startswith(b"time_s,voltage_V,current_A"), (status, body[:60]))
+            replayed = []
+            last = [event for event in events if event[0] == "power-up"][0][2]
+            connection, stream = open_stream(daemon, {"Last-Event-ID": last})
+            read_until(stream, lambda name, data: name == "verdict", replayed)
+            connection.close()
+            check("what came after an id comes again", any(event[0] == "verdict" for event in replayed))
+            check_share(daemon)
+        supply.stop()
+
+
+def check_share(daemon):
+    """What 30 streams add to the daemon's share of a core."""
+    def share(seconds=4.0):
+        before, began = daemon.cpu_s(), time.monotonic()
+        time.sleep(seconds)
+        return (daemon.cpu_s() - before) / (time.monotonic() - began)
+
+    alone = share()
+    streams = [open_stream(daemon) for _ in range(30)]
+    over = threading.Event()
+
+    def drain():
+        while not over.is_set():
+            for _, answer in streams:
+                answer.read1(65536)
+
+    thread = threading.Thread(target=drain, daemon=True)
+    thread.start()
+    added = share() - alone
+    over.set()
+    thread.join(10)
+    for connection, _ in streams:
+        connection.close()
+    print(f"30 streams add {100 * added:.1f} % of a core to {100 * alone:.1f} %")
+    check("30 streams add less than 10 % of a core", added < 0.10, added)
+
+
 def check_tls():
     """A certificate of our own, by openssl(1)."""
     global skipped
@@ -626,6 +732,7 @@ def main():
         check_hostile_clients(daemon)
         check("it is still well", daemon.ask("GET", "/api/v1/health")[0] == 200)
         check_end(daemon)
+    check_bench()
     check_code()
     check_tls()
     check_address_six()
