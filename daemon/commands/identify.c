@@ -1,12 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "base/clock.h"
 #include "base/error.h"
-#include "base/number.h"
 #include "base/options.h"
 #include "commands/commands.h"
 #include "supply/supply.h"
 #include "supply/supply_probe.h"
 
+#include <jansson.h>
 #include <math.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -37,29 +37,32 @@ static int check_profile(const char *path)
     return EXIT_OK;
 }
 
-static const char *flag_text(enum known_flag flag)
+static json_t *flag_json(enum known_flag flag)
 {
-    static const char *const texts[] = {"null", "false", "true"};
-    return texts[flag + 1];
+    return flag == FLAG_UNKNOWN ? json_null() : json_boolean(flag == FLAG_YES);
 }
 
-static const char *number_or_null(double number, char text[32])
+static json_t *number_json(double number)
 {
-    return isnan(number) ? "null" : number_print(number, text);
+    return isnan(number) ? json_null() : json_real(number);
+}
+
+static void print_json(json_t *object)
+{
+    json_dumpf(object, stdout, JSON_COMPACT);
+    putchar('\n');
+    fflush(stdout);
+    json_decref(object);
 }
 
 static void print_reading(const struct reading *reading, bool repeat, const struct wishes *wishes)
 {
-    char time[32];
-    char volts[32];
-    char amperes[32];
     if (wishes->json)
-        printf("{\"time_s\":%s,\"voltage_V\":%s,\"current_A\":%s,\"valid\":%s,\"output_on\":%s,"
-               "\"limited\":%s,\"repeat\":%s}\n",
-               number_print(reading->time_s, time), number_or_null(reading->voltage_V, volts),
-               number_or_null(reading->current_A, amperes), reading->valid ? "true" : "false",
-               flag_text(reading->output_on), flag_text(reading->limited),
-               repeat ? "true" : "false");
+        print_json(json_pack("{s:f, s:o, s:o, s:b, s:o, s:o, s:b}", "time_s", reading->time_s,
+                             "voltage_V", number_json(reading->voltage_V), "current_A",
+                             number_json(reading->current_A), "valid", reading->valid, "output_on",
+                             flag_json(reading->output_on), "limited", flag_json(reading->limited),
+                             "repeat", repeat));
     else
         printf("  %10.4f s  %9.4f V  %9.5f A%s%s%s\n", reading->time_s, reading->voltage_V,
                reading->current_A, reading->output_on == FLAG_NO ? "  output off" : "",
@@ -71,27 +74,23 @@ static void print_wire(const struct connection *connection, double begun_s, doub
 {
     struct wire_state state;
     connection_wire_state(connection, &state);
-    char rate[32];
-    char limit[32];
-    char renewal[32];
     double seconds = clock_monotonic_s() - begun_s;
-    double rate_hz = seconds > 0 ? count / seconds : (double)NAN;
-    if (wishes->json)
-        printf("{\"rate_hz\":%s,\"limit_hz\":%s,\"limit_why\":\"%s\",\"conversion_hz\":%s,"
-               "\"transactions\":%llu,\"timeouts\":%llu,\"garbled\":%llu,\"resynchronised\":%llu,"
-               "\"supply_errors\":%llu,\"repeats\":%llu}\n",
-               number_or_null(rate_hz, rate), number_or_null(state.limit_hz, limit),
-               state.limit_why, number_or_null(state.conversion_hz, renewal),
-               (unsigned long long)state.transactions, (unsigned long long)state.timeouts,
-               (unsigned long long)state.garbled, (unsigned long long)state.resynchronised,
-               (unsigned long long)state.supply_errors, (unsigned long long)state.repeats);
-    else
-        printf("  %.1f readings/s of %.1f that the wire allows (%s)%s\n", rate_hz, state.limit_hz,
-               state.limit_why,
-               state.repeats ? "; the readback renews slower than it is asked" : "");
-    if (!wishes->json && !isnan(state.conversion_hz))
+    double rate_hz = seconds > 0 && count > 0 ? count / seconds : (double)NAN;
+    if (wishes->json) {
+        print_json(json_pack(
+            "{s:o, s:o, s:s, s:o, s:I, s:I, s:I, s:I, s:I, s:I}", "rate_hz", number_json(rate_hz),
+            "limit_hz", number_json(state.limit_hz), "limit_why", state.limit_why, "conversion_hz",
+            number_json(state.conversion_hz), "transactions", (json_int_t)state.transactions,
+            "timeouts", (json_int_t)state.timeouts, "garbled", (json_int_t)state.garbled,
+            "resynchronised", (json_int_t)state.resynchronised, "supply_errors",
+            (json_int_t)state.supply_errors, "repeats", (json_int_t)state.repeats));
+        return;
+    }
+    printf("  %.1f readings/s of %.1f that the wire allows (%s)\n", rate_hz, state.limit_hz,
+           state.limit_why);
+    if (!isnan(state.conversion_hz))
         printf("  the readback renews %.1f times a second\n", state.conversion_hz);
-    if (!wishes->json && state.timeouts + state.garbled + state.supply_errors > 0)
+    if (state.timeouts + state.garbled + state.supply_errors > 0)
         printf("  %llu answers missing, %llu garbled, %llu errors of the supply's own\n",
                (unsigned long long)state.timeouts, (unsigned long long)state.garbled,
                (unsigned long long)state.supply_errors);
@@ -125,15 +124,12 @@ static int read_some(struct connection *connection, struct supply *supply,
             reading.time_s -= zero_s;
             reading_quantise(&reading);
             print_reading(&reading, repeat, wishes);
-            fflush(stdout);
             continue;
         }
         if (++missed_in_a_row > 20)
             return -1;
-        if (wishes->json) {
-            char text[1200];
-            fprintf(stderr, "%s\n", error_text(error, text, sizeof text));
-        }
+        if (wishes->json)
+            print_json(json_pack("{s:s}", "problem", error->found));
         while (result == SUPPLY_GONE && connection_open(connection, error) != 0) {
             if (++missed_in_a_row > 20)
                 return -1;

@@ -1,0 +1,427 @@
+#!/usr/bin/python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The SCPI side against a supply that shares no code with it: the standard's
+own manners, and the ones that real supplies have beside it. In every scenario
+each reading must be right (voltage and current of one conversion, told at the
+instant that the reading is stamped with) or absent, and nothing but queries and
+*CLS may have gone out."""
+
+import os
+import re
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "peers"))
+from checks import PROGRAM, Run, check, finish, read  # noqa: E402
+from scpi_instrument import Instrument, Traps, waking  # noqa: E402
+
+FOLDER = tempfile.mkdtemp(prefix="wakedraw-scpi-")
+# `scpi` with a short reply time, and the ratings of the supply that is played.
+FAST = os.path.join(FOLDER, "fast.ini")
+
+
+def write_profile(path, base, timeout_s):
+    source = open(os.path.join(os.path.dirname(PROGRAM), "..", "daemon", "profiles",
+                               base + ".ini")).read()
+    source = source.replace("reply_timeout_s = 1\n",
+                            "reply_timeout_s = %g\nrated_voltage_V = 30\n"
+                            "rated_current_A = 5\n" % timeout_s)
+    with open(path, "w") as file:
+        file.write(source)
+
+
+write_profile(FAST, "scpi", 0.3)
+
+
+def only_asks(instrument):
+    """Every part of every message ends its first word in ?, or is *CLS."""
+    for message in instrument.received:
+        for part in message.decode("latin-1").split(";"):
+            word = part.strip().split(" ")[0]
+            if word and not word.endswith("?") and word.upper() != "*CLS":
+                return message
+    return None
+
+
+def wrong_readings(instrument, readings):
+    """Readings that are not what one conversion told at that instant."""
+    wrong, offset = [], None
+    for reading in readings:
+        if not reading["valid"]:
+            continue
+        k = round(reading["current_A"] / 0.0001)
+        if k not in instrument.told:
+            wrong.append((reading, "current told never"))
+            continue
+        told_s, volts, amperes = instrument.told[k]
+        if abs(volts - reading["voltage_V"]) > 1e-6 or abs(amperes - reading["current_A"]) > 1e-7:
+            wrong.append((reading, "told %r" % (instrument.told[k],)))
+        if offset is None:
+            offset = told_s - reading["time_s"]
+        elif abs(told_s - reading["time_s"] - offset) > 0.15:
+            wrong.append((reading, "told %.3f s earlier" % (reading["time_s"] + offset - told_s)))
+    return wrong
+
+
+def judge(name, instrument, run, count, least_ok=None):
+    check(name + ": ends well", run.status == 0, run.error)
+    check(name + ": %d readings" % count, len(run.readings) == count, len(run.readings))
+    wrong = wrong_readings(instrument, run.readings)
+    check(name + ": every reading right", not wrong, wrong[:2])
+    valid = sum(r["valid"] for r in run.readings)
+    check(name + ": readings valid", valid >= (count if least_ok is None else least_ok), valid)
+    check(name + ": nothing but questions sent", only_asks(instrument) is None,
+          only_asks(instrument))
+
+
+def over_tcp(name, traps, count=60, profile="scpi", look=None, **more):
+    instrument = Instrument(traps, **more)
+    run = read(instrument.start_tcp(), count, profile)
+    instrument.stop()
+    judge(name, instrument, run, count)
+    if look:
+        look(instrument, run)
+    return instrument, run
+
+
+def over_pty(name, traps, count=60, profile="scpi", look=None, keys="", **more):
+    instrument = Instrument(traps, **more)
+    run = read("serial:" + instrument.start_pty() + keys, count, profile)
+    instrument.stop()
+    judge(name, instrument, run, count)
+    if look:
+        look(instrument, run)
+    return instrument, run
+
+
+def asked(instrument, text):
+    return sum(m.upper().startswith(text) for m in instrument.received)
+
+
+# -- manners ------------------------------------------------------------------
+
+def manners():
+    def joined(instrument, run):
+        used = [m for m in instrument.received if m.count(b"MEAS:VOLT?;CURR?")]
+        check("one round trip a reading", len(used) >= len(run.readings), len(used))
+    over_tcp("plain tcp", Traps(), 200, look=joined)
+    over_pty("plain pseudo-terminal", Traps(), 200, look=joined)
+    for form in ("nr2", "nr3"):
+        for end in (b"\n", b"\r\n", b"\r"):
+            over_tcp("%s, %r" % (form, end), Traps(number_form=form, terminator=end))
+    over_pty("NR3 with CR LF on a pseudo-terminal", Traps(number_form="nr3", terminator=b"\r\n"))
+    over_tcp("in pieces", Traps(pieces=True))
+    over_pty("in pieces on a pseudo-terminal", Traps(pieces=True, terminator=b"\r\n"))
+    over_tcp("two lines instead of one", Traps(two_lines=True))
+    over_tcp("only ;: between queries", Traps(refuse_inherited=True))
+    over_tcp("no compound queries", Traps(refuse_compound=True))
+    over_tcp("first value twice over", Traps(repeat_first=True), profile=FAST)
+    over_tcp("echo", Traps(echo=True))
+    over_pty("echo with CR LF", Traps(echo=True, terminator=b"\r\n"))
+    over_tcp("no flags to be had", Traps(no_flags=True), profile=FAST)
+    over_tcp("strict message exchange", Traps(strict=True, turnaround_s=0.004))
+    integers = Instrument(Traps(number_form="nr1"), values=lambda k, t: (12.0, 3.0))
+    run = read(integers.start_tcp(), 20)
+    integers.stop()
+    check("NR1: read as told", len(run.readings) == 20 and
+          all(r["voltage_V"] == 12 and r["current_A"] == 3 for r in run.readings), run.error)
+
+
+def errors_queued():
+    instrument = Instrument(Traps())
+    for _ in range(20):
+        instrument.error(-113, "Undefined header")
+    run = read(instrument.start_tcp(), 20)
+    instrument.stop()
+    judge("errors queued before", instrument, run, 20)
+    check("errors queued before: cleared", not instrument.errors, instrument.errors)
+
+
+def overflow():
+    """9.91E37 is SCPI-1999's not-a-number, 9.9E37 its infinity (vol. 1, 7.2.1)."""
+    def values(k, _t):
+        volts, amperes = 10 + (k % 1000) * 0.001, (k % 20000) * 0.0001
+        if k > 20 and k % 5 == 0:
+            amperes = ("9.91E37", "9.9E+37", "-9.900000E+37", "+9.910000E+37")[k // 5 % 4]
+        return volts, amperes
+    instrument = Instrument(Traps(), values=values)
+    run = read(instrument.start_tcp(), 80)
+    instrument.stop()
+    check("overflow: ends well", run.status == 0, run.error)
+    invalid = [r for r in run.readings if not r["valid"]]
+    check("overflow: shown as invalid readings", 10 <= len(invalid) <= 20, len(invalid))
+    check("overflow: without a number",
+          all(r["current_A"] is None and r["voltage_V"] is not None for r in invalid), invalid[:1])
+    check("overflow: no value past the ratings",
+          all(abs(r["current_A"]) < 100 for r in run.readings if r["valid"]))
+
+
+# -- faults -------------------------------------------------------------------
+
+def faults():
+    start = 30
+
+    def counts(*names):
+        def look(_instrument, run):
+            for name in names:
+                check("  %s counted" % name, run.wire.get(name, 0) > 0, run.wire)
+        return look
+    every = range(start, 400, 23)
+    over_tcp("late replies", Traps(late={k: 0.45 for k in range(start, 200, 37)}), 120, FAST,
+             counts("timeouts", "resynchronised"))
+    over_pty("late replies on a pseudo-terminal",
+             Traps(late={k: 0.45 for k in range(start, 200, 37)}), 120, FAST,
+             counts("timeouts", "resynchronised"))
+    over_tcp("late replies, strict", Traps(strict=True, late={k: 0.45 for k in (35, 70)}), 80,
+             FAST, counts("timeouts"))
+    over_tcp("very late replies", Traps(late={k: 0.85 for k in (40, 80)}), 100, FAST,
+             counts("timeouts", "resynchronised"))
+    over_tcp("missing replies", Traps(silent=set(every)), 100, FAST, counts("timeouts"))
+    over_pty("half replies", Traps(half=set(every)), 100, FAST, counts("timeouts"))
+    over_tcp("noise in front", Traps(noise={k: b"\x00\xff#" for k in every}), 150, FAST,
+             counts("garbled", "resynchronised"))
+    over_tcp("a stray line in front", Traps(noise={k: b"12.5\n" for k in every}), 150, FAST,
+             counts("garbled"))
+    over_tcp("a stray line behind", Traps(after={k: b"12.5;0.5\n" for k in every}), 150, FAST,
+             counts("garbled"))
+    over_pty("garbage instead", Traps(instead={k: b"~x;~y\n" for k in every}), 150, FAST,
+             counts("garbled"))
+    over_tcp("a value past the ratings", Traps(instead={k: b"999.9;0.5\n" for k in every}), 150,
+             FAST, counts("garbled"))
+    over_tcp("one field missing", Traps(instead={k: b"12.1\n" for k in every}), 150, FAST,
+             counts("garbled"))
+    over_tcp("an error text instead", Traps(instead={k: b'-113,"Undefined header"\n' for k in
+                                                    every}), 150, FAST, counts("garbled"))
+
+    def reopened(instrument, _run):
+        check("  connected again", instrument.connections >= 3, instrument.connections)
+    over_tcp("closed in mid-reply", Traps(close_at={40, 80}), 120, FAST, reopened)
+
+
+def refused(name, run, words):
+    check(name + ": exit 69", run.status == 69, run.status)
+    check(name + ": one line", run.error.count("\n") == 1 and
+          run.error.startswith("wakedraw: "), run.error)
+    check(name + ": says why", re.search(words, run.error) is not None, run.error)
+
+
+def nobody_there():
+    mute = Instrument(Traps(mute=True))
+    link = mute.start_tcp()
+    refused("silence", read(link, 5, FAST), r"no answer to \*IDN\? within 0.3 s")
+    refused("silence, identify", Run([link]), r"no answer to \*IDN\?")
+    mute.stop()
+    refused("nothing listens", read(link, 5), "refused")
+    refused("no such port", read("serial:/dev/no-such-port", 5), "No such file")
+    with open(os.path.join(FOLDER, "file"), "w") as file:
+        file.write("x")
+    refused("not a port", read("serial:" + file.name, 5), "not a serial port")
+    babbler = Instrument(Traps(babble=True))
+    run = read(babbler.start_tcp(), 5, FAST)
+    babbler.stop()
+    refused("babble", run, "nobody asked for|answered")
+    check("babble: no readings", not run.readings)
+
+
+def in_use():
+    instrument = Instrument(Traps())
+    link = "serial:" + instrument.start_pty()
+    first = subprocess.Popen([PROGRAM, "identify", "--profile", "scpi", "--readings", "1e6", link],
+                             stdout=subprocess.DEVNULL)
+    time.sleep(0.7)
+    run = read(link, 5)
+    refused("port in use", run, "in use by another process")
+    check("port in use: the first goes on", first.poll() is None)
+    first.kill()
+    first.wait()
+    run = read(link, 5)
+    check("port in use: free after a kill", run.status == 0 and len(run.readings) == 5, run.error)
+    instrument.stop()
+
+
+def replugged():
+    path = os.path.join(FOLDER, "port")
+    first = Instrument(Traps())
+    first.start_pty(path)
+    second = Instrument(Traps())
+
+    def swap():
+        time.sleep(1.0)
+        first.unplug()
+        time.sleep(0.7)
+        second.start_pty(path)
+    thread = threading.Thread(target=swap)
+    thread.start()
+    run = read("serial:" + path, 1900, FAST)
+    thread.join()
+    check("unplug, replug: goes on", run.status == 0 and len(run.readings) == 1900, run.error)
+    check("unplug, replug: both read", first.readings > 100 and second.readings > 100,
+          (first.readings, second.readings))
+    check("unplug, replug: nothing but questions sent",
+          only_asks(first) is None and only_asks(second) is None)
+    first.stop()
+    second.stop()
+
+
+# -- outputs --------------------------------------------------------------------
+
+def outputs():
+    instrument = Instrument(Traps(), outputs=3, dialect="list")
+    link = instrument.start_tcp()
+    run = read(link, 30, "scpi-channel-list", output=2)
+    check("channel list: output 2 read", len(run.readings) == 30 and
+          all(r["voltage_V"] >= 12 for r in run.readings), run.error)
+    check("channel list: named in each question",
+          any(b"MEAS:VOLT? (@2);CURR? (@2)" in m for m in instrument.received),
+          instrument.received[-1])
+    check("channel list: nothing but questions sent", only_asks(instrument) is None)
+    run = read(link, 3, "scpi-channel-list", output=5)
+    check("an output too many: exit 64", run.status == 64 and "outputs 1 to 4" in run.error,
+          run.error)
+    instrument.stop()
+    instrument = Instrument(Traps(), outputs=3, dialect="nselect")
+    link = instrument.start_tcp()
+    run = read(link, 30, "scpi-nselect", output=1)
+    check("selected output: read", len(run.readings) == 30, run.error)
+    run = read(link, 3, "scpi-nselect", output=2)
+    refused("another output is selected", run, "output 1 is selected .* control = on")
+    check("another output is selected: no readings", not run.readings)
+    check("selection: nothing but questions sent", only_asks(instrument) is None and
+          instrument.selected == 1)
+
+    def turn():
+        time.sleep(0.6)
+        instrument.selected = 2
+    thread = threading.Thread(target=turn)
+    thread.start()
+    run = read(link, 5000, "scpi-nselect", output=1)
+    thread.join()
+    check("a hand selects another: readings stop",
+          run.status == 69 and 50 < len(run.readings) < 5000 and
+          all(r["voltage_V"] < 12 for r in run.readings), run.error)
+    instrument.stop()
+
+
+def flags():
+    instrument = Instrument(Traps(), values=lambda k, t: (8.0, 2.0))
+    instrument.limited = True
+    run = read(instrument.start_tcp(), 30)
+    check("in current limit: said", all(r["limited"] is True for r in run.readings[-20:]),
+          run.readings[-1:])
+    instrument.stop()
+    # A family whose bit means the opposite: the set points show it.
+    instrument = Instrument(Traps(), values=lambda k, t: (13.8, 0.25 + k % 3 * 0.001))
+    instrument.limited = True
+    run = read(instrument.start_tcp(), 100)
+    check("a status bit that contradicts the set points is not believed",
+          all(r["limited"] is False for r in run.readings[-20:]), run.readings[-1:])
+    instrument.stop()
+    instrument = Instrument(Traps(no_flags=True), values=lambda k, t: (8.0, 2.0))
+    run = read(instrument.start_tcp(), 30, FAST)
+    check("in current limit: derived from the set points",
+          all(r["limited"] is True for r in run.readings[-20:]), run.readings[-1:])
+    check("no output state: unknown", all(r["output_on"] is None for r in run.readings))
+    instrument.stop()
+    instrument = Instrument(Traps())
+    instrument.output_on = False
+    run = read(instrument.start_tcp(), 30)
+    check("output off: said", all(r["output_on"] is False for r in run.readings[-20:]),
+          run.readings[-1:])
+    instrument.stop()
+
+
+# -- speed ----------------------------------------------------------------------
+
+def share(baud, turnaround_s, count):
+    """Reached share of what the line allows, which the peer works out itself."""
+    best = None
+    for _ in range(3):
+        instrument = Instrument(Traps(baud=baud, turnaround_s=turnaround_s))
+        link = "serial:%s?baud=%d" % (instrument.start_pty(), baud)
+        run = read(link, count)
+        instrument.stop()
+        check("%d baud: every reading right" % baud, not wrong_readings(instrument, run.readings))
+        message = [m for m in instrument.received if m.startswith(b"MEAS:VOLT?;")][-1]
+        reply = len("10.0000;0.0000") + 1
+        ideal = 1 / ((len(message) + 1 + reply) * 10 / baud + turnaround_s)
+        result = (run.wire["rate_hz"] / run.wire["limit_hz"], run.wire["limit_hz"] / ideal,
+                  run.wire["limit_why"])
+        if best is None or result[0] > best[0]:
+            best = result
+        if best[0] >= 0.97:
+            break
+    return best
+
+
+def speed():
+    for baud, turnaround_s, count in ((9600, 0.0, 150), (115200, 0.005, 700)):
+        reached, stated, why = share(baud, turnaround_s, count)
+        name = "%d baud, %g ms turnaround" % (baud, turnaround_s * 1e3)
+        check("%s: %.1f %% of the stated limit (%s)" % (name, 100 * reached, why), reached >= 0.95)
+        check("%s: stated limit %.1f %% of the line's arithmetic" % (name, 100 * stated),
+              0.85 <= stated <= 1.02)
+
+
+def renewal():
+    instrument = Instrument(Traps(renewal_hz=20.0))
+    run = read(instrument.start_tcp(), 2000, timeout=90)
+    instrument.stop()
+    hz = run.wire.get("conversion_hz") or 0
+    check("renewal of 20 Hz learned: %.2f" % hz, 19.6 <= hz <= 20.4)
+    tail = run.readings[-400:]
+    ks = sorted({round(r["current_A"] / 0.0001) for r in tail})
+    span = ks[-1] - ks[0] + 1
+    check("renewal: %d of %d conversions seen" % (len(ks), span), len(ks) >= 0.97 * span)
+    seconds = tail[-1]["time_s"] - tail[0]["time_s"]
+    check("renewal: about four readings each", 3.4 <= len(tail) / (seconds * 20) <= 4.6,
+          len(tail) / (seconds * 20))
+    fresh, before, right = 0, None, 0
+    for r in tail:
+        k = round(r["current_A"] / 0.0001)
+        right += r["repeat"] == (k == before)
+        before = k
+    check("renewal: repeats marked (%d of %d)" % (right, len(tail)), right >= 0.95 * len(tail))
+    instrument = Instrument(Traps())
+    run = read(instrument.start_tcp(), 600)
+    instrument.stop()
+    check("no renewal made up where each reading is fresh",
+          run.wire.get("conversion_hz") is None and run.wire["repeats"] == 0, run.wire)
+
+
+def wakes():
+    instrument = Instrument(Traps(), values=waking)
+    run = read(instrument.start_tcp(), 3000)
+    instrument.stop()
+    levels = [r["current_A"] for r in run.readings if r["valid"]]
+    check("a module's wake read whole: rest, inrush, work",
+          min(levels) == 0 and max(levels) > 1.3 and 0.25 < levels[-1] < 0.27,
+          (min(levels), max(levels), levels[-1]))
+
+
+def identify():
+    instrument = Instrument(Traps(), identity="EXAMPLE,PSU-1,7,1.0")
+    run = Run([instrument.start_tcp()])
+    check("identify: says who answers", "EXAMPLE,PSU-1,7,1.0" in run.text, run.text)
+    check("identify: proposes a profile", "--profile scpi" in run.text, run.text)
+    check("identify: nothing but questions sent", only_asks(instrument) is None,
+          only_asks(instrument))
+    instrument.stop()
+
+
+def main():
+    for part in (manners, errors_queued, overflow, faults, nobody_there, in_use, replugged,
+                 outputs, flags, speed, renewal, wakes, identify):
+        print(part.__name__)
+        part()
+    finish()
+
+
+if __name__ == "__main__":
+    if len(sys.argv) > 1:
+        for name in sys.argv[1:]:
+            globals()[name]()
+        finish()
+    main()
