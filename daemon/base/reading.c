@@ -8,9 +8,9 @@
  * double nearest to the decimal; multiplying by 1e-6 would round twice. */
 static double to_steps(double value, double steps_per_unit)
 {
-    if (!isfinite(value))
-        return NAN;
     double whole = nearbyint(value * steps_per_unit);
+    if (!isfinite(whole))
+        return NAN;
     return whole == 0.0 ? 0.0 : whole / steps_per_unit;
 }
 
@@ -19,6 +19,9 @@ void reading_quantise(struct reading *reading)
     reading->time_s = to_steps(reading->time_s, 1e6);
     reading->voltage_V = to_steps(reading->voltage_V, 1e6);
     reading->current_A = to_steps(reading->current_A, 1e7);
+    /* As an empty cell does in a file, so that both are judged alike. */
+    if (isnan(reading->voltage_V) || isnan(reading->current_A))
+        reading->valid = false;
 }
 
 bool trace_append(struct trace *trace, const struct reading *reading)

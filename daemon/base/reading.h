@@ -38,8 +38,9 @@ struct trace {
     size_t capacity;
 };
 
-/* Rounds time, voltage and current to the steps above; not-a-number stays. A
- * value v becomes the double nearest to the decimal n/1e6 (n/1e7), the same
+/* Rounds time, voltage and current to the steps above; not-a-number stays, and
+ * voltage or current that is none makes the reading invalid (as an empty cell
+ * does in a trace file; infinities become not-a-number). A value v becomes the double nearest to the decimal n/1e6 (n/1e7), the same
  * that strtod gives for its decimal text. */
 void reading_quantise(struct reading *reading);
 

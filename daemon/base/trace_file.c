@@ -82,7 +82,10 @@ static int take_cell(struct parser *parser, char **cell, bool *last)
     } else if (!*end) {
         *last = true;
     } else {
-        return bad(parser, "a comma or the line's end behind a cell", "found something else", NULL);
+        char behind[2] = {*end, '\0'};
+        return bad(parser, "a comma or the line's end (LF or CRLF) behind a cell",
+                   *end == '\r' ? "found a carriage return alone" : "behind a quoted cell",
+                   *end == '\r' ? NULL : behind);
     }
     *to = '\0';
     parser->at = end;
@@ -100,7 +103,8 @@ static int read_header(struct parser *parser)
         if (parser->columns == MOST_COLUMNS)
             return bad(parser, "at most 64", "found more columns", NULL);
         char *name = cell + strspn(cell, " \t");
-        name[strcspn(name, " \t")] = '\0';
+        for (size_t end = strlen(name); end > 0 && strchr(" \t", name[end - 1]); end--)
+            name[end - 1] = '\0';
         enum column column = COLUMN_OTHER;
         for (int known = 0; known < COLUMN_COUNT; known++)
             if (strcmp(name, column_names[known]) == 0)
@@ -165,6 +169,17 @@ static int read_flag(struct parser *parser, enum column column, const char *cell
     return 0;
 }
 
+static int check_cells(struct parser *parser, size_t cells)
+{
+    if (cells == parser->columns)
+        return 0;
+    char expected[64];
+    snprintf(expected, sizeof expected, "%zu, as the first line names", parser->columns);
+    char what[64];
+    snprintf(what, sizeof what, "found %zu cells", cells);
+    return bad(parser, expected, what, NULL);
+}
+
 static int read_record(struct parser *parser, struct reading *reading)
 {
     *reading = (struct reading){.time_s = NAN,
@@ -189,13 +204,8 @@ static int read_record(struct parser *parser, struct reading *reading)
         if (status != 0)
             return -1;
     }
-    if (cells != parser->columns) {
-        char expected[64];
-        snprintf(expected, sizeof expected, "%zu, as the first line names", parser->columns);
-        char what[64];
-        snprintf(what, sizeof what, "found %zu cells", cells);
-        return bad(parser, expected, what, NULL);
-    }
+    if (check_cells(parser, cells) != 0)
+        return -1;
     reading_quantise(reading);
     return 0;
 }
@@ -211,6 +221,9 @@ static int read_all(struct parser *parser, struct trace *trace)
         /* A blank last line is no record. */
         if (!parser->at[strspn(parser->at, " \t\r\n")])
             break;
+        if (parser->at[strspn(parser->at, " \t\r")] == '\n')
+            return bad(parser, "a reading, as blank lines may only end the file",
+                       "found a blank line", NULL);
         struct reading reading;
         if (read_record(parser, &reading) != 0)
             return -1;
@@ -235,8 +248,11 @@ int trace_file_read(const char *path, struct trace *trace, struct error *error)
     struct parser parser = {
         .path = path, .error = error, .text = text, .at = text, .line = 1, .next_line = 1};
     int status = 0;
-    if (strlen(text) != length)
+    if (strlen(text) != length) {
+        for (const char *at = text; *at; at++)
+            parser.line += *at == '\n';
         status = bad(&parser, "text", "found a zero byte", NULL);
+    }
     if (strncmp(text, "\xEF\xBB\xBF", 3) == 0)
         parser.at += 3;
     if (status == 0)
