@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reference/compare.h"
 
+#include "reference/follow.h"
+
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 
@@ -16,26 +18,39 @@ static double square(double x)
     return x * x;
 }
 
-void level_sum_add(struct level_sum *sum, double current_A, double scaled_A, double voltage_V,
-                   double mean_A)
+static double at_template_voltage(const struct level_view *view, const struct reading *reading)
 {
-    if (sum->count == 0 || current_A != sum->last_A)
+    double exponent = view->phase->exponent;
+    if (exponent == 0 || !(reading->voltage_V > 0.5 * view->compared_at_V))
+        return reading->current_A;
+    return reading->current_A * exp(-exponent * log(reading->voltage_V / view->compared_at_V));
+}
+
+void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
+                   const struct reading *reading)
+{
+    double y = at_template_voltage(view, reading);
+    struct shape_band band = follow_shape(view->phase, since_s, 0);
+    double noise = 3 * view->noise_A;
+    if (y < band.low_A - view->wide * fabs(band.low_A) - noise ||
+        y > band.high_A + view->wide * fabs(band.high_A) + noise)
+        return;
+    if (sum->count == 0 || reading->current_A != sum->last_A)
         sum->changes++;
-    sum->last_A = current_A;
-    sum->weighted += scaled_A * mean_A;
-    sum->shape_squares += mean_A * mean_A;
-    sum->squares += scaled_A * scaled_A;
-    sum->current_A += current_A;
-    if (!isnan(voltage_V)) {
-        sum->voltage_V += voltage_V;
+    sum->last_A = reading->current_A;
+    sum->weighted += y * band.mean_A;
+    sum->shape_squares += band.mean_A * band.mean_A;
+    sum->squares += y * y;
+    sum->current_A += reading->current_A;
+    if (!isnan(reading->voltage_V)) {
+        sum->voltage_V += reading->voltage_V;
         sum->voltages++;
     }
     sum->count++;
 }
 
-struct measured_level level_measure(const struct level_sum *sum,
-                                    const struct reference_phase *phase, double nominal_V,
-                                    double resolution_A, double noise_A)
+struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view,
+                                    double resolution_A)
 {
     struct measured_level level = {.usable = false, .voltage_V = NAN, .effective = 0};
     if (sum->count == 0)
@@ -53,12 +68,14 @@ struct measured_level level_measure(const struct level_sum *sum,
     level.usable = true;
     level.log_ratio = log(sum->weighted / sum->shape_squares);
     double q = resolution_A;
-    double own = fmax(0, square(noise_A) - q * q / 12);
+    double own = fmax(0, square(view->noise_A) - q * q / 12);
     double bias = q > 0 ? q / (M_PI * M_SQRT2) * exp(-2 * square(M_PI) * own / (q * q)) : 0;
-    double variance = square(noise_A) / level.effective + square(bias);
-    level.u = sqrt(variance / square(size) + square(drift_share));
-    if (!isnan(nominal_V) && level.voltage_V > 0)
-        level.voltage_u = phase->exponent_u * fabs(log(level.voltage_V / nominal_V));
+    double spread = fmax(view->noise_A, view->phase->spread_A);
+    double variance = square(spread) / level.effective + square(bias);
+    level.u = sqrt(variance) / size;
+    if (!isnan(view->compared_at_V) && level.voltage_V > 0)
+        level.voltage_u =
+            view->phase->exponent_u * fabs(log(level.voltage_V / view->compared_at_V));
     return level;
 }
 
@@ -80,7 +97,7 @@ static double own_variance(const struct reference *reference, const struct measu
                            size_t phase)
 {
     return square(reference->level_own.predictive) + square(reference->phases[phase].uncertainty) +
-           square(level->voltage_u);
+           square(level->voltage_u) + square(drift_share);
 }
 
 static double combined_df(double a, double a_df, double b, double b_df)

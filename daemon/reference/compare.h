@@ -35,15 +35,25 @@ struct measured_level {
     double effective; /* readings that are distinct conversions */
 };
 
-/* Adds a reading at `current_A` (as read), scaled to `scaled_A` at the
- * template's voltage, where the template's shape is mean_A. */
-void level_sum_add(struct level_sum *sum, double current_A, double scaled_A, double voltage_V,
-                   double mean_A);
+/* What it takes to add readings of one phase. */
+struct level_view {
+    const struct reference_phase *phase;
+    double compared_at_V; /* where the template holds; NAN */
+    double wide;          /* share beyond the shape within which readings count */
+    double noise_A;       /* of one reading by this supply */
+};
 
-/* `resolution_A`, `noise_A`: of the supply that reads now. */
-struct measured_level level_measure(const struct level_sum *sum,
-                                    const struct reference_phase *phase, double nominal_V,
-                                    double resolution_A, double noise_A);
+/* Adds a reading taken since_s after the phase's first one; one that is far
+ * from the shape is evidence of something else and left out. */
+void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
+                   const struct reading *reading);
+
+struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view,
+                                    double resolution_A);
+
+/* Inrush of the input capacitors: readings this early after onset tell nothing
+ * of a level. */
+#define INRUSH_S 0.015
 
 /* One phase given the others. */
 struct level_test {

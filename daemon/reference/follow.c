@@ -1,12 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reference/follow.h"
 
+#include "reference/compare.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-/* Inrush of the input capacitors: nothing is asked of readings this early. */
-static const double inrush_s = 0.015;
 /* What a reading that does not fit may add at most: the first of a row, the
  * next. Three in a row pass the bound, a stray alone never does. */
 static const double first_miss = 4.5, next_miss = 6;
@@ -160,7 +160,7 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     double slack = phase->cell_count < 2 ? 0 : path->from_s - path->before_s;
     double since = time_s - path->from_s;
     struct shape_band band = follow_shape(phase, since, slack);
-    if (p == 0 && time_s < inrush_s)
+    if (p == 0 && time_s < INRUSH_S)
         return;
     weigh(path, misfit(follow, p, y, band.low_A, band.high_A), fresh);
     double nearest = phase->cell_count < 2 && phase->kind == PHASE_LEVEL
@@ -199,7 +199,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     const struct reference_phase *phase = &follow->phases[next];
     double y = at_nominal(follow, next, current_A, voltage_V);
     struct shape_band band = follow_shape(phase, 0, time_s - path.before_s);
-    if (next == 0 && time_s < inrush_s)
+    if (next == 0 && time_s < INRUSH_S)
         return path;
     double low = fmin(before_low, band.low_A);
     double high = fmax(before_high, band.high_A);

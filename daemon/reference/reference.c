@@ -20,6 +20,7 @@ struct reference *reference_create(const char *module_type)
     reference->version = 1;
     reference->watch_s = 30;
     reference->nominal_voltage_V = NAN;
+    reference->compared_at_V = NAN;
     reference->voltage_low_V = reference->voltage_high_V = NAN;
     reference->range_low_A = reference->range_high_A = NAN;
     reference->reading_interval_s = NAN;

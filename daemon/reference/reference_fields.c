@@ -20,6 +20,7 @@ static const struct field whole[] = {
     {"version", FIELD_COUNT, R(version), 1, 1e9},
     {"watch_s", FIELD_NUMBER, R(watch_s), 0.01, 86400},
     {"nominal_voltage_V", FIELD_NUMBER_OR_NULL, R(nominal_voltage_V), 0, 1000},
+    {"compared_at_V", FIELD_NUMBER_OR_NULL, R(compared_at_V), 0, 1000},
     {"voltage_low_V", FIELD_NUMBER_OR_NULL, R(voltage_low_V), 0, 1000},
     {"voltage_high_V", FIELD_NUMBER_OR_NULL, R(voltage_high_V), 0, 1000},
     {"smallest_level_fault", FIELD_NUMBER, R(smallest_level_fault), 1e-4, 1},
@@ -68,6 +69,7 @@ static const struct field unit[] = {
 
 static const struct field phase[] = {
     {"noise_A", FIELD_NUMBER, P(noise_A), 0, 1000},
+    {"spread_A", FIELD_NUMBER, P(spread_A), 0, 1000},
     {"uncertainty", FIELD_NUMBER, P(uncertainty), 0, 1e6},
     {"exponent", FIELD_NUMBER, P(exponent), -10, 10},
     {"exponent_u", FIELD_NUMBER, P(exponent_u), 0, 10},

@@ -36,6 +36,7 @@ struct reference_phase {
     double level_A;        /* mean over the units */
     double low_A, high_A;  /* limits of a new unit's own level, taken by itself */
     double noise_A;        /* standard deviation of one reading about its unit's shape */
+    double spread_A;       /* the same with pulses and all; noise_A at least */
     double uncertainty;    /* of level_A, measurement alone, share */
     double exponent;       /* d ln I / d ln V */
     double exponent_u;     /* its standard uncertainty */
@@ -63,6 +64,7 @@ struct reference {
     int version;
     double watch_s;
     double nominal_voltage_V;             /* NAN: not known */
+    double compared_at_V;                 /* where the levels hold; NAN: not known */
     double voltage_low_V, voltage_high_V; /* window of comparison; NAN: none */
     struct reference_unit *units;         /* the known-goods */
     size_t unit_count;

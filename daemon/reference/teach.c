@@ -1,12 +1,368 @@
-/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * From courses to a template everyone follows, then to spreads and limits.
+ */
 #include "reference/teach.h"
+
+#include "reference/claims.h"
+#include "reference/compare.h"
+#include "reference/envelope.h"
+#include "reference/spread.h"
+#include "reference/template.h"
+#include "signature/noise.h"
+
+#include <gsl/gsl_cdf.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* A phase shorter than this many readings is its neighbour's shape. */
+static const double shortest_phase_readings = 2.1;
+static const double following_needed = 0.9;
+static const double duration_cap = 0.42; /* of a limit, on the logarithm */
+static const double window_u = 0.02;     /* what voltage may add to a level's doubt */
+static const double least_window = 0.015;
+
+struct lesson {
+    const struct reference_request *request;
+    const struct known_good *units;
+    struct reference *reference;
+    struct error *error;
+    struct course *courses;
+    size_t course_count;
+};
+
+static double square(double x)
+{
+    return x * x;
+}
+
+static int out_of_memory(const struct lesson *lesson)
+{
+    return error_set(lesson->error, EXIT_SOFTWARE, lesson->request->module_type, 0, NULL,
+                     "memory is out");
+}
+
+static void find_watch(struct lesson *lesson)
+{
+    double shortest = INFINITY;
+    double gap = 0;
+    double *intervals = calloc(lesson->course_count, sizeof *intervals);
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        const struct course *course = &lesson->courses[i];
+        double length = course->readings[course->count - 1].time_s;
+        if (length < shortest) {
+            shortest = length;
+            gap = course->longest_gap_s;
+        }
+        if (intervals)
+            intervals[i] = course->interval_s;
+    }
+    struct reference *r = lesson->reference;
+    r->watch_s = isnan(lesson->request->watch_s) ? fmax(shortest - gap, 0.5 * shortest)
+                                                 : lesson->request->watch_s;
+    r->reading_interval_s = intervals ? median_of(intervals, lesson->course_count) : gap;
+    free(intervals);
+    for (size_t i = 0; i < lesson->course_count; i++)
+        course_shorten(&lesson->courses[i], r->watch_s + r->reading_interval_s);
+}
+
+/* Learns the readback's count and how often it renews, where not stated. */
+static int find_resolution(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    double current = INFINITY;
+    double voltage = INFINITY;
+    double *repeats = calloc(lesson->course_count, sizeof *repeats);
+    if (!repeats)
+        return -1;
+    int status = 0;
+    for (size_t i = 0; i < lesson->course_count && status == 0; i++) {
+        const struct course *course = &lesson->courses[i];
+        double *values = malloc(course->count * sizeof *values);
+        if (!values) {
+            status = -1;
+            break;
+        }
+        struct noise noise = {0};
+        for (size_t k = 0; k < course->count; k++)
+            values[k] = course->readings[k].current_A;
+        status = noise_learn(values, course->count, r->accuracy.current_resolution_A, &noise);
+        current = fmin(current, noise.count_A);
+        repeats[i] = noise.repeats;
+        for (size_t k = 0; k < course->count; k++)
+            values[k] = course->readings[k].voltage_V;
+        if (status == 0 && !isnan(course->voltage_V) &&
+            noise_learn(values, course->count, r->accuracy.voltage_resolution_V, &noise) == 0)
+            voltage = fmin(voltage, noise.count_A);
+        free(values);
+    }
+    if (!(r->accuracy.current_resolution_A > 0) && isfinite(current))
+        r->accuracy.current_resolution_A = current;
+    if (!(r->accuracy.voltage_resolution_V > 0) && isfinite(voltage))
+        r->accuracy.voltage_resolution_V = voltage;
+    double typical = median_of(repeats, lesson->course_count);
+    r->refresh_s = typical > 1.3 ? typical * r->reading_interval_s : 0;
+    free(repeats);
+    return status;
+}
+
+static void find_voltage(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    double sum = 0;
+    double count = 0;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        double volts = lesson->courses[i].voltage_V;
+        if (volts > 0) {
+            sum += log(volts);
+            count++;
+        }
+    }
+    if (count > 0)
+        r->compared_at_V = exp(sum / count);
+    if (isnan(r->nominal_voltage_V))
+        r->nominal_voltage_V = r->compared_at_V;
+}
+
+static void set_follow(struct lesson *lesson, const struct course *central, const size_t *kept,
+                       size_t count)
+{
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        struct course *course = &lesson->courses[i];
+        size_t readings[REFERENCE_MOST_PHASES];
+        consensus_match(central, kept, count, course, readings);
+        course->starts[0] = 0;
+        course->follows = true;
+        for (size_t k = 0; k < count; k++) {
+            course->starts[k + 1] = readings[k];
+            if (readings[k] == SIZE_MAX || readings[k] <= course->starts[k])
+                course->follows = false;
+        }
+    }
+}
+
+/* Changes that leave a phase shorter than two readings are dropped: what is so
+ * short belongs to the beginning of the next. */
+static size_t drop_short(const struct course *central, double interval_s, size_t *kept,
+                         double *support, size_t count)
+{
+    double shortest = shortest_phase_readings * interval_s;
+    double before = 0;
+    size_t left = 0;
+    for (size_t k = 0; k < count; k++) {
+        const struct change *change = &central->changes[kept[k]];
+        double middle = 0.5 * (change->time_s + change->before_s);
+        if (middle - before < shortest)
+            continue;
+        before = middle;
+        kept[left] = kept[k];
+        support[left++] = support[k];
+    }
+    return left;
+}
+
+static size_t weakest(const double *support, const struct course *central, const size_t *kept,
+                      size_t count)
+{
+    size_t worst = 0;
+    double least = INFINITY;
+    for (size_t k = 0; k < count; k++) {
+        const struct change *c = &central->changes[kept[k]];
+        double jump = fabs(c->to_A - c->from_A) / fmax(fabs(c->to_A), fabs(c->from_A));
+        double strength = support[k] + 0.1 * jump;
+        if (strength < least) {
+            least = strength;
+            worst = k;
+        }
+    }
+    return worst;
+}
+
+/* Builds, follows, and drops the weakest change until the known-goods follow. */
+static int find_template(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    size_t kept[REFERENCE_MOST_PHASES];
+    double support[REFERENCE_MOST_PHASES];
+    size_t count = 0;
+    for (size_t i = 0; i < lesson->course_count; i++)
+        if (course_find_changes(&lesson->courses[i], r->accuracy.current_resolution_A) != 0)
+            return -1;
+    size_t middle = consensus_find(lesson->courses, lesson->course_count, REFERENCE_MOST_PHASES - 1,
+                                   kept, support, &count);
+    const struct course *central = &lesson->courses[middle];
+    count = drop_short(central, fmax(r->reading_interval_s, r->refresh_s), kept, support, count);
+    for (;;) {
+        set_follow(lesson, central, kept, count);
+        size_t following = 0;
+        for (int pass = 0; pass < 3; pass++) {
+            if (template_build(r, lesson->courses, lesson->course_count, count + 1) != 0)
+                return -1;
+            following = template_follow(r, lesson->courses, lesson->course_count);
+            if (following == SIZE_MAX)
+                return -1;
+            if (following == 0)
+                break;
+        }
+        double share = (double)following / (double)lesson->course_count;
+        if (share >= following_needed || count == 0)
+            break;
+        size_t drop = weakest(support, central, kept, count);
+        count--;
+        for (size_t k = drop; k < count; k++) {
+            kept[k] = kept[k + 1];
+            support[k] = support[k + 1];
+        }
+    }
+    /* A template without changes is one shape: whoever does not follow it is
+     * left out, but for all, whom it must then be made of. */
+    size_t following = 0;
+    for (size_t i = 0; i < lesson->course_count; i++)
+        following += lesson->courses[i].follows;
+    if (following > 0)
+        return template_build(r, lesson->courses, lesson->course_count, count + 1);
+    set_follow(lesson, central, kept, 0);
+    return template_build(r, lesson->courses, lesson->course_count, 1);
+}
+
+/* Where known-goods began their phases with more or less than any mixture of
+ * the two levels, a first reading may do so too. */
+static void allow_first_readings(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    for (size_t p = 1; p < r->phase_count; p++) {
+        struct reference_phase *phase = &r->phases[p];
+        const struct reference_phase *before = &r->phases[p - 1];
+        double low = fmin(before->shape_low_A[before->cell_count - 1], phase->shape_low_A[0]);
+        double high = fmax(before->shape_high_A[before->cell_count - 1], phase->shape_high_A[0]);
+        double room = 0.05 * high + 3 * phase->noise_A;
+        for (size_t i = 0; i < lesson->course_count; i++) {
+            const struct course *c = &lesson->courses[i];
+            if (!c->follows)
+                continue;
+            double first = c->readings[c->starts[p]].current_A;
+            if (phase->cell_count > 1 && first > high + room)
+                phase->shape_high_A[0] = fmax(phase->shape_high_A[0], 1.1 * first);
+            if (phase->cell_count > 1 && first < low - room)
+                phase->shape_low_A[0] = fmin(phase->shape_low_A[0], first);
+        }
+    }
+}
+
+static void set_limits(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    double level = sqrt(square(r->level_common.predictive) + square(r->level_own.predictive));
+    double level_df = fmin(r->level_common.predictive_df, r->level_own.predictive_df);
+    for (size_t p = 0; p < r->phase_count; p++) {
+        struct reference_phase *phase = &r->phases[p];
+        double spread = sqrt(square(level) + square(phase->uncertainty));
+        double limit = level_limit_factor(level_df) * spread;
+        limit = fmax(limit, 0.5 * r->smallest_level_fault);
+        phase->low_A = phase->level_A * exp(phase->level_A < 0 ? limit : -limit);
+        phase->high_A = phase->level_A * exp(phase->level_A < 0 ? -limit : limit);
+        if (p + 1 == r->phase_count)
+            break;
+        double sum = 0;
+        double count = 0;
+        for (size_t i = 0; i < lesson->course_count; i++) {
+            if (lesson->courses[i].follows && !isnan(lesson->courses[i].log_duration_u[p])) {
+                sum += square(lesson->courses[i].log_duration_u[p]);
+                count++;
+            }
+        }
+        double mean_u = count > 0 ? sqrt(sum) / count : 0.1;
+        double time = level_limit_factor(r->duration.predictive_df) *
+                      sqrt(square(r->duration.predictive) + square(mean_u));
+        time = fmin(time, duration_cap);
+        phase->duration_low_s = phase->duration_s * exp(-time);
+        phase->duration_high_s = phase->duration_s * exp(time);
+    }
+    const struct reference_phase *last = &r->phases[r->phase_count - 1];
+    r->final_expected_A = last->level_A;
+    r->final_low_A = last->low_A;
+    r->final_high_A = last->high_A;
+}
+
+/* The voltages between which levels can be compared: where known-goods were
+ * seen, and as far beyond as the load laws are known. */
+static void set_window(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    if (isnan(r->compared_at_V))
+        return;
+    double low = r->compared_at_V;
+    double high = low;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        if (lesson->courses[i].voltage_V > 0) {
+            low = fmin(low, lesson->courses[i].voltage_V);
+            high = fmax(high, lesson->courses[i].voltage_V);
+        }
+    }
+    double unknown = 0;
+    for (size_t p = 0; p < r->phase_count; p++)
+        unknown = fmax(unknown, r->phases[p].exponent_u);
+    double beyond = fmax(unknown > 0 ? window_u / unknown : 0.1, least_window);
+    beyond = fmin(beyond, 0.15);
+    r->voltage_low_V = low * (1 - beyond);
+    r->voltage_high_V = high * (1 + beyond);
+}
+
+static void set_resting(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    double sum = 0;
+    double high = -INFINITY;
+    double count = 0;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        const struct course *course = &lesson->courses[i];
+        r->limited_s = fmax(r->limited_s, course->limited_s);
+        if (isnan(course->baseline_A))
+            continue;
+        sum += course->baseline_A;
+        high = fmax(high, course->baseline_A);
+        count++;
+    }
+    if (count == 0)
+        return;
+    r->baseline_A = sum / count;
+    r->baseline_high_A =
+        high + fmax(fmax(0.25 * fabs(high), 0.002), 2 * r->accuracy.current_resolution_A);
+}
 
 int teach(const struct reference_request *request, const struct known_good *units, size_t count,
           struct reference *reference, struct error *error)
 {
-    (void)units;
-    (void)count;
-    (void)reference;
-    return error_set(error, EXIT_UNAVAILABLE, request->module_type, 0, "a stated range alone",
-                     "known-good units were given, which this version does not learn from yet");
+    struct lesson lesson = {
+        .request = request, .units = units, .reference = reference, .error = error};
+    int status =
+        courses_make(units, count, request->accuracy, &lesson.courses, &lesson.course_count, error);
+    if (status == 0) {
+        find_watch(&lesson);
+        status = find_resolution(&lesson);
+        if (status == 0) {
+            find_voltage(&lesson);
+            status = find_template(&lesson);
+        }
+        if (status == 0) {
+            allow_first_readings(&lesson);
+            template_measure_courses(reference, lesson.courses, lesson.course_count);
+            exponents_learn(reference, lesson.courses, lesson.course_count);
+            spread_priors(reference, request->pool, request->pool_count);
+            status = spread_learn(reference, lesson.courses, lesson.course_count);
+        }
+        if (status == 0) {
+            set_limits(&lesson);
+            set_window(&lesson);
+            set_resting(&lesson);
+            status = envelope_make(reference);
+        }
+        if (status == 0)
+            status = claims_make(reference, lesson.courses, lesson.course_count);
+        if (status != 0)
+            out_of_memory(&lesson);
+    }
+    courses_free(lesson.courses, lesson.course_count);
+    return status;
 }

@@ -16,7 +16,6 @@ static const double fault_distance = 3.0; /* of a good level from the smallest f
 static const double guard = 2.0;          /* U = 2 u, w = U */
 static const double guard_running = 3.5;  /* looked at again and again */
 enum { FEWEST_RUNNING = 3, OUTSIDE_IN_A_ROW = 5 };
-static const double inrush_s = 0.015;
 static const double settling_s = 0.2; /* of the supply's voltage after onset */
 
 static double square(double x)
@@ -46,7 +45,7 @@ struct template_judge *template_judge_create(const struct judge *judge)
     struct follow_options options = {.envelope = template->envelope,
                                      .resolution_A = step,
                                      .refresh_s = reference->refresh_s,
-                                     .nominal_V = reference->nominal_voltage_V,
+                                     .nominal_V = reference->compared_at_V,
                                      .late_s = reference->refresh_s};
     for (size_t p = 0; p < reference->phase_count; p++) {
         double noise = square(reference->phases[p].noise_A);
@@ -70,35 +69,25 @@ void template_judge_destroy(struct template_judge *template)
     free(template);
 }
 
-static double scaled_to_nominal(const struct judge *judge, size_t phase,
-                                const struct reading *reading)
+static struct level_view view_of(const struct judge *judge, size_t p)
 {
-    double exponent = judge->reference->phases[phase].exponent;
-    double nominal = judge->reference->nominal_voltage_V;
-    if (exponent == 0 || !(reading->voltage_V > 0.5 * nominal))
-        return reading->current_A;
-    return reading->current_A * exp(-exponent * log(reading->voltage_V / nominal));
+    return (struct level_view){.phase = &judge->reference->phases[p],
+                               .compared_at_V = judge->reference->compared_at_V,
+                               .wide = judge->template->envelope +
+                                       0.5 * judge->reference->smallest_level_fault,
+                               .noise_A = judge->template->noise_A[p]};
 }
 
 /* Adds readings from..to-1 of a phase that began at reading `start`. */
 static void sum_up(const struct judge *judge, size_t p, size_t start, size_t from, size_t to)
 {
-    struct template_judge *template = judge->template;
-    const struct reference_phase *phase = &judge->reference->phases[p];
-    const struct reading *began = since_onset(judge, start);
+    struct level_view view = view_of(judge, p);
+    double began_s = since_onset(judge, start)->time_s;
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
-        if (!reading->valid || i == start || reading->time_s - judge->verdict->onset_s < inrush_s)
+        if (!reading->valid || i == start || reading->time_s - judge->verdict->onset_s < INRUSH_S)
             continue;
-        double y = scaled_to_nominal(judge, p, reading);
-        struct shape_band band = follow_shape(phase, reading->time_s - began->time_s, 0);
-        double wide = template->envelope + 0.5 * judge->reference->smallest_level_fault;
-        double noise = 3 * template->noise_A[p];
-        if (y < band.low_A - wide * fabs(band.low_A) - noise ||
-            y > band.high_A + wide * fabs(band.high_A) + noise)
-            continue;
-        level_sum_add(&template->sums[p].sum, reading->current_A, y, reading->voltage_V,
-                      band.mean_A);
+        level_sum_add(&judge->template->sums[p].sum, &view, reading->time_s - began_s, reading);
     }
 }
 
@@ -124,9 +113,8 @@ void template_measure(struct judge *judge)
         sum->any = true;
         sum->from = from;
         sum->to = to;
-        template->levels[p] = level_measure(
-            &sum->sum, &judge->reference->phases[p], judge->reference->nominal_voltage_V,
-            judge->accuracy.current_resolution_A, template->noise_A[p]);
+        struct level_view view = view_of(judge, p);
+        template->levels[p] = level_measure(&sum->sum, &view, judge->accuracy.current_resolution_A);
     }
     const struct level_sum *last = &template->sums[path->phase].sum;
     if (last->count > 0)
@@ -262,12 +250,12 @@ static bool looks_off(const struct judge *judge, const struct reading *reading)
     const struct reference *reference = judge->reference;
     if (reading->output_on == FLAG_NO)
         return true;
-    if (isnan(reading->voltage_V) || isnan(reference->nominal_voltage_V))
+    if (isnan(reading->voltage_V) || isnan(reference->compared_at_V))
         return false;
     double little =
         fmax(3 * judge->accuracy.current_resolution_A, 0.02 * fabs(reference->final_expected_A));
     return judge_elapsed_s(judge) > settling_s &&
-           reading->voltage_V < 0.5 * reference->nominal_voltage_V &&
+           reading->voltage_V < 0.5 * reference->compared_at_V &&
            fabs(reading->current_A) <= little;
 }
 

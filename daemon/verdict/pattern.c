@@ -80,7 +80,7 @@ static struct finding phase_finding(const struct scene *scene, enum reason_code 
 
 static bool is_at_limit(const struct scene *scene)
 {
-    double nominal = scene->reference->nominal_voltage_V;
+    double nominal = scene->reference->compared_at_V;
     const struct limit_watch *limit = &scene->judge->limit;
     bool collapsed = !isnan(nominal) && scene->tail.voltage_V < collapsed_share * nominal;
     return scene->tail.mean_A > scene->nothing_A &&

@@ -1,0 +1,241 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reference/course.h"
+
+#include "signature/power_up.h"
+#include "signature/segment.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { FEWEST_READINGS = 6, AROUND = 3 };
+static const double penalty_factor = 1.5; /* of the default: about 4 ln n */
+/* A jump counts from so many standard deviations, counts and share on. */
+static const double jump_noise = 5, jump_counts = 1.5, jump_share = 0.06;
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+double median_of(double *values, size_t count)
+{
+    if (count == 0)
+        return NAN;
+    qsort(values, count, sizeof *values, by_size);
+    return 0.5 * (values[(count - 1) / 2] + values[count / 2]);
+}
+
+static int measure_course(struct course *course)
+{
+    double *values = malloc((course->count + 1) * sizeof *values);
+    if (!values)
+        return -1;
+    double limited_from = NAN;
+    for (size_t i = 0; i < course->count; i++) {
+        const struct reading *r = &course->readings[i];
+        if (i > 0) {
+            values[i - 1] = r->time_s - course->readings[i - 1].time_s;
+            course->longest_gap_s = fmax(course->longest_gap_s, values[i - 1]);
+        }
+        if (r->limited != FLAG_YES)
+            limited_from = NAN;
+        else if (isnan(limited_from))
+            limited_from = r->time_s;
+        if (!isnan(limited_from))
+            course->limited_s = fmax(course->limited_s, r->time_s - limited_from);
+    }
+    course->interval_s = median_of(values, course->count - 1);
+    size_t volts = 0;
+    for (size_t i = 0; i < course->count; i++)
+        if (!isnan(course->readings[i].voltage_V))
+            values[volts++] = course->readings[i].voltage_V;
+    course->voltage_V = median_of(values, volts);
+    free(values);
+    return 0;
+}
+
+/* The resting draw counts only where the voltage was up before onset. */
+static double resting_draw(const struct power_up_machine *machine, const struct trace *trace,
+                           double onset_s)
+{
+    size_t seen = 0;
+    double baseline = power_up_baseline_A(machine, &seen);
+    double before_V = NAN;
+    for (size_t i = 0; i < trace->count && trace->readings[i].time_s < onset_s; i++)
+        before_V = trace->readings[i].voltage_V;
+    return seen >= 3 && before_V > 5 ? baseline : (double)NAN;
+}
+
+static const char *course_make(const struct trace *trace, const struct power_up_rules *rules,
+                               struct course *course)
+{
+    struct power_up_machine *machine = power_up_create(rules);
+    course->readings = malloc((trace->count + 1) * sizeof *course->readings);
+    if (!machine || !course->readings) {
+        power_up_destroy(machine);
+        return "memory is out";
+    }
+    bool begun = false;
+    size_t end = trace->count;
+    for (size_t i = 0; i < trace->count; i++) {
+        enum power_up_event event = power_up_step(machine, &trace->readings[i]);
+        begun |= event == POWER_UP_BEGAN;
+        if (event == POWER_UP_ENDED && begun) {
+            end = i;
+            break;
+        }
+    }
+    double onset = power_up_onset_s(machine);
+    double until = end < trace->count ? power_up_ended_s(machine) : (double)INFINITY;
+    course->baseline_A = begun ? resting_draw(machine, trace, onset) : (double)NAN;
+    power_up_destroy(machine);
+    if (!begun)
+        return "found no power-up: neither output, voltage nor draw rises";
+    for (size_t i = 0; i < end; i++) {
+        const struct reading *r = &trace->readings[i];
+        if (!r->valid || r->time_s < onset || r->time_s >= until)
+            continue;
+        course->readings[course->count] = *r;
+        course->readings[course->count++].time_s = r->time_s - onset;
+    }
+    if (course->count < FEWEST_READINGS)
+        return "found fewer than 6 readings after onset";
+    return measure_course(course) == 0 ? NULL : "memory is out";
+}
+
+int courses_make(const struct known_good *units, size_t count, const struct accuracy *accuracy,
+                 struct course **courses, size_t *course_count, struct error *error)
+{
+    size_t total = 0;
+    for (size_t u = 0; u < count; u++)
+        total += units[u].count;
+    struct power_up_rules rules = {.watch_s = 86400};
+    if (accuracy) {
+        rules.resolution_A = accuracy->current_resolution_A;
+        rules.resolution_V = accuracy->voltage_resolution_V;
+    }
+    *course_count = 0;
+    *courses = calloc(total ? total : 1, sizeof **courses);
+    if (!*courses)
+        return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "memory is out");
+    for (size_t u = 0; u < count; u++) {
+        if (units[u].count == 0)
+            return error_set(error, EXIT_BAD_DATA, units[u].unit, 0, "one power-up at least",
+                             "known-good unit %s: found no power-up", units[u].unit);
+        for (size_t j = 0; j < units[u].count; j++) {
+            struct course *course = &(*courses)[(*course_count)++];
+            course->unit = u;
+            course->power_up = j;
+            const char *problem = course_make(&units[u].traces[j], &rules, course);
+            if (problem)
+                return error_set(
+                    error, EXIT_BAD_DATA, units[u].unit, 0, "a whole power-up of a known-good unit",
+                    "known-good unit %s, power-up %zu: %s", units[u].unit, j + 1, problem);
+        }
+    }
+    return 0;
+}
+
+void courses_free(struct course *courses, size_t count)
+{
+    for (size_t i = 0; courses && i < count; i++) {
+        free(courses[i].readings);
+        free(courses[i].changes);
+    }
+    free(courses);
+}
+
+void course_shorten(struct course *course, double watch_s)
+{
+    while (course->count > FEWEST_READINGS &&
+           course->readings[course->count - 1].time_s > watch_s + 1e-9)
+        course->count--;
+}
+
+/* Median of up to three readings from..to-1, nearest to `from` or to `to`. */
+static double edge_level(const struct course *course, size_t from, size_t to, bool at_end)
+{
+    double values[AROUND];
+    size_t count = 0;
+    for (size_t k = 0; k < AROUND && from + k < to; k++)
+        values[count++] = course->readings[at_end ? to - 1 - k : from + k].current_A;
+    return median_of(values, count);
+}
+
+static bool is_sharp(const struct course *course, const struct phase *left,
+                     const struct phase *right, double resolution_A, struct change *change)
+{
+    size_t at = right->first;
+    size_t right_end = right->first + right->count;
+    bool pulses = left->kind == PHASE_PERIODIC || right->kind == PHASE_PERIODIC;
+    /* The first reading may be a mixture of both. */
+    size_t head = right->count > 2 ? at + 1 : at;
+    change->reading = at;
+    change->time_s = course->readings[at].time_s;
+    change->before_s = at > 0 ? course->readings[at - 1].time_s : change->time_s;
+    change->from_A = pulses ? left->level_A : edge_level(course, left->first, at, true);
+    change->to_A = pulses ? right->level_A : edge_level(course, head, right_end, false);
+    change->noise_A = fmax(fmin(left->spread_A, right->spread_A), resolution_A / sqrt(12.0));
+    double jump = fabs(change->to_A - change->from_A);
+    double size = fmax(fabs(change->from_A), fabs(change->to_A));
+    return jump > jump_noise * change->noise_A && jump > jump_counts * resolution_A &&
+           jump > jump_share * size && jump > 0.5 * fabs(right->level_A - left->level_A);
+}
+
+static bool near_level(double a, double b, double noise)
+{
+    return fabs(a - b) < 0.15 * fmax(fabs(a), fabs(b)) + 4 * noise;
+}
+
+/* Levels that go to and fro to the end are pulses of one phase: their changes
+ * are dropped, but for the one that leads to another level. */
+static void drop_pulses(struct course *course)
+{
+    size_t count = course->change_count;
+    if (count < 4)
+        return;
+    const struct change *last = &course->changes[count - 1];
+    size_t first = count - 1;
+    while (first > 0) {
+        const struct change *c = &course->changes[first - 1];
+        const struct change *next = &course->changes[first];
+        const struct change *like = (count - first) % 2 == 0 ? last : &course->changes[count - 2];
+        if ((c->to_A > c->from_A) == (next->to_A > next->from_A) ||
+            !near_level(c->to_A, like->to_A, c->noise_A))
+            break;
+        first--;
+    }
+    if (count - first < 4)
+        return;
+    const struct change *entry = &course->changes[first];
+    const struct change *second = &course->changes[first + 1];
+    course->change_count =
+        near_level(entry->from_A, second->to_A, entry->noise_A) ? first : first + 1;
+}
+
+int course_find_changes(struct course *course, double resolution_A)
+{
+    struct segment_options options = {.resolution_A = resolution_A,
+                                      .penalty_factor = penalty_factor};
+    struct phases phases = {0};
+    if (segment_readings(course->readings, course->count, &options, &phases) != 0)
+        return -1;
+    free(course->changes);
+    course->change_count = 0;
+    course->changes = calloc(phases.count + 1, sizeof *course->changes);
+    if (!course->changes) {
+        phases_clear(&phases);
+        return -1;
+    }
+    for (size_t i = 1; i < phases.count; i++) {
+        struct change change;
+        if (is_sharp(course, &phases.items[i - 1], &phases.items[i], resolution_A, &change))
+            course->changes[course->change_count++] = change;
+    }
+    phases_clear(&phases);
+    drop_pulses(course);
+    return 0;
+}

@@ -1,0 +1,521 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reference/template.h"
+
+#include "reference/compare.h"
+#include "reference/follow.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double loose_envelope = 0.12, loose_log_duration = 0.5;
+static const double flat_share = 0.004;  /* a cell this near to the rest is flat */
+static const double pulse_share = 0.012; /* more readings than this apart: pulses */
+static const double least_noise_A = 1e-6;
+
+struct sample {
+    double since_s, value_A; /* scaled to the mean level */
+};
+
+struct samples {
+    struct sample *items;
+    size_t count;
+};
+
+static double square(double x)
+{
+    return x * x;
+}
+
+static size_t phase_end(const struct course *course, size_t p, size_t phase_count)
+{
+    return p + 1 < phase_count ? course->starts[p + 1] : course->count;
+}
+
+/* Mean of a course's readings in the phase, the first (a mixture) left out;
+ * strays clipped. NAN: none. */
+static double core_mean(const struct course *course, size_t from, size_t to)
+{
+    size_t count = 0;
+    double *values = malloc((to - from + 1) * sizeof *values);
+    if (!values)
+        return NAN;
+    for (size_t i = from + 1; i < to; i++)
+        if (course->readings[i].time_s >= INRUSH_S)
+            values[count++] = course->readings[i].current_A;
+    double middle = median_of(values, count);
+    double low = count ? values[count / 100] : 0;
+    double high = count ? values[count - 1 - count / 100] : 0;
+    double sum = 0;
+    size_t used = 0;
+    for (size_t i = 0; i < count; i++) {
+        if (count >= 50 && (values[i] < low || values[i] > high))
+            continue;
+        sum += values[i];
+        used++;
+    }
+    free(values);
+    return used ? sum / (double)used : middle;
+}
+
+/* The readings of one phase over all courses that follow, scaled to the mean
+ * level. */
+static int gather(const struct course *courses, size_t course_count, size_t p, size_t phase_count,
+                  double *level_A, struct samples *samples)
+{
+    size_t total = 0;
+    size_t seen = 0;
+    double sum = 0;
+    for (size_t c = 0; c < course_count; c++) {
+        if (!courses[c].follows)
+            continue;
+        size_t from = courses[c].starts[p];
+        size_t to = phase_end(&courses[c], p, phase_count);
+        double mean = core_mean(&courses[c], from, to);
+        total += to - from;
+        if (!isnan(mean)) {
+            sum += mean;
+            seen++;
+        }
+    }
+    *level_A = seen ? sum / (double)seen : 0;
+    samples->items = malloc((total + 1) * sizeof *samples->items);
+    samples->count = 0;
+    if (!samples->items)
+        return -1;
+    for (size_t c = 0; c < course_count; c++) {
+        if (!courses[c].follows)
+            continue;
+        size_t from = courses[c].starts[p];
+        size_t to = phase_end(&courses[c], p, phase_count);
+        double mean = core_mean(&courses[c], from, to);
+        double ratio = mean / *level_A;
+        /* Beside the noise of so few readings a unit's factor is not seen. */
+        if (!(ratio > 0.8 && ratio < 1.25))
+            ratio = 1;
+        for (size_t i = from + 1; i < to; i++) {
+            const struct reading *r = &courses[c].readings[i];
+            if (r->time_s < INRUSH_S)
+                continue;
+            samples->items[samples->count++] =
+                (struct sample){r->time_s - courses[c].readings[from].time_s, r->current_A / ratio};
+        }
+    }
+    return 0;
+}
+
+struct grid {
+    double cell_s;
+    size_t cells;
+    double mean_A[REFERENCE_MOST_CELLS];
+    double low_A[REFERENCE_MOST_CELLS], high_A[REFERENCE_MOST_CELLS];
+    double spread_A[REFERENCE_MOST_CELLS];
+    size_t count[REFERENCE_MOST_CELLS];
+};
+
+static size_t cell_of(const struct grid *grid, double since_s)
+{
+    double cell = floor(since_s / grid->cell_s + 0.5);
+    return cell < (double)(grid->cells - 1) ? (size_t)fmax(cell, 0) : grid->cells - 1;
+}
+
+/* One cell: median, then mean and spread of what lies near it; the least and
+ * the most but for a lone stray. */
+static void fill_cell(struct grid *grid, size_t cell, double *values, size_t count, double noise_A)
+{
+    grid->count[cell] = count;
+    if (count == 0)
+        return;
+    double middle = median_of(values, count);
+    double around = fmax(6 * noise_A, 0.1 * fabs(middle));
+    double sum = 0;
+    double squares = 0;
+    size_t used = 0;
+    for (size_t i = 0; i < count; i++) {
+        if (fabs(values[i] - middle) > around)
+            continue;
+        sum += values[i];
+        squares += square(values[i] - middle);
+        used++;
+    }
+    size_t strays = count >= 8 ? (count + 99) / 100 : 0;
+    grid->mean_A[cell] = used ? sum / (double)used : middle;
+    grid->spread_A[cell] =
+        used > 1 ? sqrt(fmax(0, squares / (double)used - square(grid->mean_A[cell] - middle))) : 0;
+    grid->low_A[cell] = values[strays];
+    grid->high_A[cell] = values[count - 1 - strays];
+    if (count < 12) {
+        double room = 0.25 * (grid->high_A[cell] - grid->low_A[cell]);
+        grid->low_A[cell] -= room;
+        grid->high_A[cell] += room;
+    }
+}
+
+static int fill_grid(struct grid *grid, const struct samples *samples, double noise_A)
+{
+    double *values = malloc((samples->count + 1) * sizeof *values);
+    size_t *begin = calloc(grid->cells + 2, sizeof *begin);
+    size_t *place = calloc(grid->cells + 2, sizeof *place);
+    if (!values || !begin || !place) {
+        free(values);
+        free(begin);
+        free(place);
+        return -1;
+    }
+    for (size_t i = 0; i < samples->count; i++)
+        begin[cell_of(grid, samples->items[i].since_s) + 1]++;
+    for (size_t c = 0; c < grid->cells; c++) {
+        begin[c + 1] += begin[c];
+        place[c] = begin[c];
+    }
+    for (size_t i = 0; i < samples->count; i++)
+        values[place[cell_of(grid, samples->items[i].since_s)]++] = samples->items[i].value_A;
+    for (size_t c = 0; c < grid->cells; c++)
+        fill_cell(grid, c, values + begin[c], begin[c + 1] - begin[c], noise_A);
+    free(values);
+    free(begin);
+    free(place);
+    /* An empty cell takes what its neighbour has. */
+    for (size_t c = grid->cells - 1; c-- > 0;) {
+        if (grid->count[c] > 0 || grid->count[c + 1] == 0)
+            continue;
+        grid->mean_A[c] = grid->mean_A[c + 1];
+        grid->low_A[c] = grid->low_A[c + 1];
+        grid->high_A[c] = grid->high_A[c + 1];
+        grid->spread_A[c] = grid->spread_A[c + 1];
+        grid->count[c] = grid->count[c + 1];
+    }
+    for (size_t c = 1; c < grid->cells; c++) {
+        if (grid->count[c] > 0)
+            continue;
+        grid->mean_A[c] = grid->mean_A[c - 1];
+        grid->low_A[c] = grid->low_A[c - 1];
+        grid->high_A[c] = grid->high_A[c - 1];
+        grid->spread_A[c] = grid->spread_A[c - 1];
+        grid->count[c] = grid->count[c - 1];
+    }
+    return 0;
+}
+
+/* The level of the phase's second half. */
+static double tail_level(const struct grid *grid)
+{
+    double sum = 0;
+    double weight = 0;
+    for (size_t c = grid->cells / 2; c < grid->cells; c++) {
+        sum += grid->mean_A[c] * (double)grid->count[c];
+        weight += (double)grid->count[c];
+    }
+    return weight > 0 ? sum / weight : grid->mean_A[grid->cells - 1];
+}
+
+/* How many cells from the beginning are not flat. */
+static size_t bent_cells(const struct grid *grid, double noise_A)
+{
+    double tail = tail_level(grid);
+    size_t bent = 0;
+    for (size_t c = 0; c < grid->cells; c++) {
+        double doubt = 3.5 * noise_A / sqrt((double)(grid->count[c] ? grid->count[c] : 1));
+        if (fabs(grid->mean_A[c] - tail) > doubt + flat_share * fabs(tail))
+            bent = c + 1;
+    }
+    return bent;
+}
+
+/* Root mean square of what is left about the shape, the furthest readings left
+ * out; `share_apart` gets the share further than three of it and 6 %. */
+static double residual_noise(const struct reference_phase *phase, const struct samples *samples,
+                             double floor_A, double *share_apart)
+{
+    double *left = malloc((samples->count + 1) * sizeof *left);
+    *share_apart = 0;
+    if (!left || samples->count == 0) {
+        free(left);
+        return fmax(floor_A, least_noise_A);
+    }
+    for (size_t i = 0; i < samples->count; i++) {
+        struct shape_band band = follow_shape(phase, samples->items[i].since_s, 0);
+        left[i] = fabs(samples->items[i].value_A - band.mean_A);
+    }
+    double middle = median_of(left, samples->count); /* sorts */
+    double noise = fmax(1.4826 * middle, floor_A);
+    for (int pass = 0; pass < 6; pass++) {
+        double sum = 0;
+        size_t used = 0;
+        while (used < samples->count && left[used] <= 4 * noise) {
+            sum += square(left[used]);
+            used++;
+        }
+        noise = fmax(fmax(floor_A, least_noise_A), used ? sqrt(sum / (double)used) : floor_A);
+    }
+    size_t apart = 0;
+    for (size_t i = samples->count; i-- > 0;) {
+        if (left[i] <= 3 * noise + 0.06 * fabs(phase->level_A))
+            break;
+        apart++;
+    }
+    *share_apart = (double)apart / (double)samples->count;
+    free(left);
+    return noise;
+}
+
+static void use_grid(struct reference_phase *phase, const struct grid *grid, size_t bent,
+                     double noise_A)
+{
+    size_t cells = bent ? bent + 1 : 1;
+    if (cells > grid->cells)
+        cells = grid->cells;
+    phase->cell_count = cells;
+    phase->cell_s = cells > 1 ? grid->cell_s : 0;
+    double tail = tail_level(grid);
+    for (size_t c = 0; c < cells; c++) {
+        bool flat = c + 1 == cells && bent < grid->cells;
+        double mean = flat ? tail : grid->mean_A[c];
+        bool explained = flat || grid->spread_A[c] < 1.6 * noise_A;
+        phase->shape_A[c] = mean;
+        phase->shape_low_A[c] = explained ? mean : fmin(grid->low_A[c], mean);
+        phase->shape_high_A[c] = explained ? mean : fmax(grid->high_A[c], mean);
+    }
+}
+
+/* Pulses, or anything else that repeats: one cell that holds all of it. */
+static int use_pulses(struct reference_phase *phase, const struct samples *samples)
+{
+    double *values = malloc((samples->count + 1) * sizeof *values);
+    if (!values)
+        return -1;
+    double sum = 0;
+    double squares = 0;
+    for (size_t i = 0; i < samples->count; i++) {
+        values[i] = samples->items[i].value_A;
+        sum += values[i] - phase->level_A;
+        squares += square(values[i] - phase->level_A);
+    }
+    double count = (double)samples->count;
+    (void)median_of(values, samples->count);
+    size_t strays = samples->count / 300;
+    phase->kind = PHASE_PERIODIC;
+    phase->cell_count = 1;
+    phase->cell_s = 0;
+    phase->shape_A[0] = phase->level_A + sum / count;
+    phase->shape_low_A[0] = values[strays];
+    phase->shape_high_A[0] = values[samples->count - 1 - strays];
+    phase->spread_A = sqrt(fmax(0, squares / count - square(sum / count)));
+    free(values);
+    return 0;
+}
+
+static void name_kind(struct reference_phase *phase, double duration_s)
+{
+    phase->kind = PHASE_LEVEL;
+    size_t last = phase->cell_count - 1;
+    if (last < 3 || (double)last * phase->cell_s < 0.6 * duration_s)
+        return;
+    double from = phase->shape_A[1];
+    double to = phase->shape_A[last];
+    double half = phase->shape_A[(1 + last) / 2];
+    bool straight = fabs(half - 0.5 * (from + to)) < 0.15 * fabs(to - from);
+    phase->kind = straight ? PHASE_RAMP : PHASE_DECAY;
+}
+
+/* Noise from differences of neighbours, before any shape is known. */
+static double difference_noise(const struct course *courses, size_t course_count, size_t p,
+                               size_t phase_count, double floor_A)
+{
+    double sum = 0;
+    size_t count = 0;
+    for (size_t c = 0; c < course_count; c++) {
+        if (!courses[c].follows)
+            continue;
+        size_t from = courses[c].starts[p] + 2;
+        size_t to = phase_end(&courses[c], p, phase_count);
+        for (size_t i = from; i < to; i++) {
+            double step = courses[c].readings[i].current_A - courses[c].readings[i - 1].current_A;
+            double size = fabs(courses[c].readings[i].current_A);
+            if (fabs(step) > 0.1 * size + 6 * floor_A)
+                continue;
+            sum += 0.5 * square(step);
+            count++;
+        }
+    }
+    return fmax(floor_A, count ? sqrt(sum / (double)count) : 0);
+}
+
+static int build_phase(struct reference *reference, struct course *courses, size_t course_count,
+                       size_t p, size_t phase_count, const double *lengths_s)
+{
+    struct reference_phase *phase = &reference->phases[p];
+    double floor_A = fmax(reference->accuracy.current_resolution_A / sqrt(12.0), least_noise_A);
+    struct samples samples = {0};
+    if (gather(courses, course_count, p, phase_count, &phase->level_A, &samples) != 0)
+        return -1;
+    phase->period_s = phase->duration_s = phase->duration_low_s = phase->duration_high_s = NAN;
+    phase->exponent = 0;
+    phase->exponent_u = 0.7;
+    double noise = difference_noise(courses, course_count, p, phase_count, floor_A);
+    double interval = reference->reading_interval_s;
+    double extent = lengths_s[p];
+    struct grid grid = {0};
+    size_t bent = 0;
+    int status = 0;
+    for (int pass = 0; pass < 2 && status == 0; pass++) {
+        grid = (struct grid){.cell_s = fmax(interval, extent / (REFERENCE_MOST_CELLS - 1))};
+        double cells = ceil(lengths_s[p] / grid.cell_s) + 1;
+        grid.cells = (size_t)fmin(fmax(cells, 2), REFERENCE_MOST_CELLS);
+        status = fill_grid(&grid, &samples, noise);
+        bent = bent_cells(&grid, noise);
+        extent = 1.3 * (double)(bent + 1) * grid.cell_s;
+        if (bent == 0 || extent > 0.6 * lengths_s[p] || grid.cell_s <= 1.01 * interval)
+            break;
+    }
+    double apart = 0;
+    if (status == 0 && samples.count > 0) {
+        use_grid(phase, &grid, bent, noise);
+        phase->noise_A = residual_noise(phase, &samples, floor_A, &apart);
+        use_grid(phase, &grid, bent, fmax(noise, phase->noise_A));
+        phase->spread_A = phase->noise_A;
+        name_kind(phase, lengths_s[p]);
+        if (apart > pulse_share && samples.count >= 20)
+            status = use_pulses(phase, &samples);
+    } else {
+        phase->cell_count = 1;
+        phase->shape_A[0] = phase->shape_low_A[0] = phase->shape_high_A[0] = phase->level_A;
+        phase->noise_A = phase->spread_A = noise;
+    }
+    free(samples.items);
+    return status;
+}
+
+int template_build(struct reference *reference, struct course *courses, size_t course_count,
+                   size_t phase_count)
+{
+    free(reference->phases);
+    reference->phase_count = 0;
+    reference->phases = calloc(phase_count, sizeof *reference->phases);
+    double *values = malloc((course_count + 1) * sizeof *values);
+    if (!reference->phases || !values) {
+        free(values);
+        return -1;
+    }
+    reference->phase_count = phase_count;
+    double lengths_s[REFERENCE_MOST_PHASES];
+    for (size_t p = 0; p < phase_count; p++) {
+        size_t count = 0;
+        for (size_t c = 0; c < course_count; c++) {
+            const struct course *course = &courses[c];
+            if (!course->follows)
+                continue;
+            size_t end = phase_end(course, p, phase_count);
+            values[count++] = course->readings[end < course->count ? end : end - 1].time_s -
+                              course->readings[course->starts[p]].time_s;
+        }
+        lengths_s[p] = median_of(values, count);
+    }
+    free(values);
+    for (size_t p = 0; p < phase_count; p++) {
+        if (build_phase(reference, courses, course_count, p, phase_count, lengths_s) != 0)
+            return -1;
+        if (p + 1 < phase_count)
+            reference->phases[p].duration_s = fmax(lengths_s[p], 1e-6);
+    }
+    return 0;
+}
+
+static bool follow_course(const struct reference_phase *loose, size_t phase_count,
+                          const struct follow_options *options, struct course *course, bool *out)
+{
+    struct follow *follow = follow_create(loose, phase_count, options);
+    *out = !follow;
+    if (!follow)
+        return false;
+    enum follow_end end = FOLLOW_ALIVE;
+    for (size_t i = 0; i < course->count && end == FOLLOW_ALIVE; i++) {
+        const struct reading *r = &course->readings[i];
+        end = follow_read(follow, i, r->time_s, r->current_A, r->voltage_V);
+    }
+    const struct path *path = follow_best(follow);
+    bool whole = end == FOLLOW_ALIVE && path && (size_t)path->phase + 1 == phase_count;
+    for (size_t p = 0; whole && p < phase_count; p++)
+        course->starts[p] = path->starts[p];
+    follow_destroy(follow);
+    return whole;
+}
+
+size_t template_follow(const struct reference *reference, struct course *courses,
+                       size_t course_count)
+{
+    struct reference_phase *loose = calloc(reference->phase_count, sizeof *loose);
+    if (!loose)
+        return SIZE_MAX;
+    memcpy(loose, reference->phases, reference->phase_count * sizeof *loose);
+    for (size_t p = 0; p + 1 < reference->phase_count; p++) {
+        loose[p].duration_low_s = loose[p].duration_s * exp(-loose_log_duration);
+        loose[p].duration_high_s = loose[p].duration_s * exp(loose_log_duration);
+    }
+    struct follow_options options = {.envelope = loose_envelope,
+                                     .resolution_A = reference->accuracy.current_resolution_A,
+                                     .refresh_s = reference->refresh_s,
+                                     .nominal_V = NAN,
+                                     .late_s = reference->refresh_s};
+    size_t following = 0;
+    bool out = false;
+    for (size_t c = 0; c < course_count && !out; c++) {
+        courses[c].follows =
+            follow_course(loose, reference->phase_count, &options, &courses[c], &out);
+        following += courses[c].follows;
+    }
+    free(loose);
+    return out ? SIZE_MAX : following;
+}
+
+static void measure_duration(const struct course *course, size_t p, double refresh_s,
+                             double *log_duration, double *u)
+{
+    size_t from = course->starts[p];
+    size_t to = course->starts[p + 1];
+    double from_s = course->readings[from].time_s;
+    double before_s = from > 0 ? course->readings[from - 1].time_s : from_s;
+    double to_s = course->readings[to].time_s;
+    double until_s = course->readings[to - 1].time_s;
+    double duration = 0.5 * (to_s + until_s - from_s - before_s);
+    *log_duration = *u = NAN;
+    if (to <= from || !(duration > 0))
+        return;
+    double variance =
+        (square(from_s - before_s) + square(to_s - until_s) + 2 * square(refresh_s)) / 12;
+    *log_duration = log(duration);
+    *u = sqrt(variance) / duration;
+}
+
+void template_measure_courses(const struct reference *reference, struct course *courses,
+                              size_t course_count)
+{
+    double q = reference->accuracy.current_resolution_A;
+    for (size_t c = 0; c < course_count; c++) {
+        struct course *course = &courses[c];
+        if (!course->follows)
+            continue;
+        for (size_t p = 0; p < reference->phase_count; p++) {
+            struct level_view view = {.phase = &reference->phases[p],
+                                      .compared_at_V = reference->compared_at_V,
+                                      .wide = loose_envelope,
+                                      .noise_A = reference->phases[p].noise_A};
+            struct level_sum sum = {0};
+            size_t from = course->starts[p];
+            size_t to = phase_end(course, p, reference->phase_count);
+            for (size_t i = from + 1; i < to; i++)
+                if (course->readings[i].time_s >= INRUSH_S)
+                    level_sum_add(&sum, &view,
+                                  course->readings[i].time_s - course->readings[from].time_s,
+                                  &course->readings[i]);
+            struct measured_level level = level_measure(&sum, &view, q);
+            course->log_ratio[p] = level.usable ? level.log_ratio : (double)NAN;
+            course->log_ratio_u[p] = level.usable ? level.u : (double)NAN;
+            course->level_V[p] = level.voltage_V;
+            course->log_duration[p] = course->log_duration_u[p] = NAN;
+            if (p + 1 < reference->phase_count)
+                measure_duration(course, p, reference->refresh_s, &course->log_duration[p],
+                                 &course->log_duration_u[p]);
+        }
+    }
+}

@@ -1,0 +1,25 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The template out of the known-goods' courses: shapes, noise and medians of
+ * duration per phase, and following the courses along it.
+ */
+#ifndef WAKEDRAW_REFERENCE_TEMPLATE_H
+#define WAKEDRAW_REFERENCE_TEMPLATE_H
+
+#include "reference/course.h"
+
+/* Builds the reference's phases from the courses that follow (their starts are
+ * known). -1: memory is out. */
+int template_build(struct reference *reference, struct course *courses, size_t course_count,
+                   size_t phase_count);
+
+/* Follows every course along the template with loose limits; sets follows and
+ * starts. Returns how many follow; SIZE_MAX: memory is out. */
+size_t template_follow(const struct reference *reference, struct course *courses,
+                       size_t course_count);
+
+/* Levels and durations of every course that follows, against the template. */
+void template_measure_courses(const struct reference *reference, struct course *courses,
+                              size_t course_count);
+
+#endif
