@@ -1,0 +1,290 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "accuracy/tally.h"
+
+#include "reference/reference_model.h"
+#include "verdict/judge.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { POWER_UPS = 4, MOST_UNITS = 8 };
+
+bool campaign_set_variant(struct campaign *campaign, const char *name)
+{
+    struct spreads *s = &campaign->spreads;
+    *s = usual_spreads;
+    campaign->repeats = 1;
+    if (strcmp(name, "usual") == 0)
+        return true;
+    if (strcmp(name, "halved") == 0 || strcmp(name, "doubled") == 0) {
+        double factor = name[0] == 'h' ? 0.5 : 2;
+        s->common *= factor;
+        s->own *= factor;
+        s->length *= factor;
+    } else if (strcmp(name, "independent") == 0) {
+        s->own = sqrt(s->common * s->common + s->own * s->own);
+        s->common = 0;
+    } else if (strcmp(name, "strays") == 0) {
+        s->stray_rate = 1.0 / 200;
+    } else if (strcmp(name, "volts") == 0) {
+        campaign->judged_volts_share = 0.02;
+    } else if (strcmp(name, "two-volts") == 0) {
+        campaign->two_volts = true;
+        campaign->judged_volts_share = 0.05;
+    } else if (strcmp(name, "drift") == 0) {
+        s->drift = 0.01;
+    } else if (strcmp(name, "repeats") == 0) {
+        campaign->repeats = 3;
+    } else {
+        return false;
+    }
+    return true;
+}
+
+/* The smallest fault is a count of the readback or more in every step, and no
+ * step is shorter than three readings. */
+static bool can_resolve(const struct module_type *type, const struct bench_supply *supply)
+{
+    for (int i = 0; i < type->count; i++)
+        if (0.1 * type->steps[i].level_A < 1.0 * supply->step_A)
+            return false;
+    return true;
+}
+
+static struct reference *teach_bench(const struct campaign *campaign, struct dice *dice,
+                                     const struct module_type *type,
+                                     const struct bench_supply *supply)
+{
+    struct known_good goods[MOST_UNITS];
+    struct trace traces[MOST_UNITS][POWER_UPS] = {0};
+    static const char *const names[MOST_UNITS] = {"a", "b", "c", "d", "e", "f", "g", "h"};
+    for (int u = 0; u < campaign->units; u++) {
+        struct unit unit;
+        make_unit(dice, type, &campaign->spreads, &unit);
+        for (int j = 0; j < POWER_UPS; j++) {
+            struct fault none = {.kind = FAULT_NONE};
+            struct module_type shifted = *type;
+            struct spreads spreads = campaign->spreads;
+            (void)shifted;
+            if (campaign->two_volts)
+                spreads.volts_share = 0;
+            struct module_type at = *type;
+            double share = campaign->two_volts ? (j % 2 ? 0.08 : -0.08) : 0;
+            at.volts = type->volts * (1 + share);
+            for (int k = 0; k < type->count; k++) {
+                double factor = pow(1 + share, type->steps[k].exponent);
+                at.steps[k].level_A *= factor;
+                at.steps[k].end_level_A *= factor;
+                at.steps[k].transient_A *= factor;
+                at.steps[k].pulse_A *= factor;
+            }
+            make_power_up(dice, &at, &unit, supply, &spreads, &none, &traces[u][j]);
+        }
+        goods[u] = (struct known_good){.unit = names[u], .traces = traces[u], .count = POWER_UPS};
+    }
+    struct reference_request request = {
+        .module_type = "bench", .nominal_voltage_V = NAN, .watch_s = NAN};
+    struct error error = {0};
+    struct reference *reference = reference_build(&request, goods, (size_t)campaign->units, &error);
+    if (!reference)
+        error_print(&error);
+    for (int u = 0; u < campaign->units; u++)
+        for (int j = 0; j < POWER_UPS; j++)
+            trace_clear(&traces[u][j]);
+    return reference;
+}
+
+static void add_delay(struct tally *tally, double delay)
+{
+    if (tally->delay_count == tally->delay_capacity) {
+        tally->delay_capacity = tally->delay_capacity ? 2 * tally->delay_capacity : 256;
+        double *grown = realloc(tally->delays, tally->delay_capacity * sizeof *grown);
+        if (!grown)
+            abort();
+        tally->delays = grown;
+    }
+    tally->delays[tally->delay_count++] = delay;
+}
+
+/* Readings from the first that can show the fault to the one that decided. */
+static void measure_delay(struct tally *tally, const struct reference *reference,
+                          const struct module_type *type, const struct fault *fault,
+                          const struct trace *trace, const struct verdict *verdict)
+{
+    double from = fault->at_s;
+    if (fault->kind == FAULT_STALL || fault->kind == FAULT_LONG) {
+        if (reference->phase_count != (size_t)type->count)
+            return;
+        from += reference->phases[fault->step].duration_high_s;
+    }
+    long readings = 0;
+    double onset = verdict->onset_s;
+    for (size_t i = 0; i < trace->count; i++) {
+        double since = trace->readings[i].time_s - onset;
+        readings += since >= from && since <= verdict->decided_at_s + 1e-9;
+    }
+    add_delay(tally, (double)readings);
+}
+
+static bool prefix_holds(const struct reference *reference, const struct trace *trace,
+                         const struct verdict *verdict)
+{
+    if (!verdict->final)
+        return true;
+    size_t count = 0;
+    while (count < trace->count &&
+           trace->readings[count].time_s <= verdict->onset_s + verdict->decided_at_s + 1e-9)
+        count++;
+    struct verdict cut;
+    if (judge_trace(reference, NULL, trace->readings, count, &cut, NULL) != 0)
+        abort();
+    return cut.kind == verdict->kind && cut.final && cut.decided_at_s == verdict->decided_at_s &&
+           cut.reason_count == verdict->reason_count &&
+           (cut.reason_count == 0 || cut.reasons[0].code == verdict->reasons[0].code);
+}
+
+static void judge_one(const struct campaign *campaign, struct dice *dice,
+                      const struct reference *reference, const struct module_type *type,
+                      const struct bench_supply *supply, bool faulty, bool coarse,
+                      struct tally *tally, bool *erred, const char *label)
+{
+    struct unit unit;
+    struct fault fault = {.kind = FAULT_NONE, .step = -1};
+    struct trace trace = {0};
+    make_unit(dice, type, &campaign->spreads, &unit);
+    if (faulty)
+        make_fault(dice, type, &fault);
+    struct module_type at = *type;
+    double share = campaign->judged_volts_share * dice_even(dice, -1, 1);
+    at.volts = type->volts * (1 + share);
+    for (int k = 0; k < type->count; k++) {
+        double factor = pow(1 + share, type->steps[k].exponent);
+        at.steps[k].level_A *= factor;
+        at.steps[k].end_level_A *= factor;
+        at.steps[k].transient_A *= factor;
+        at.steps[k].pulse_A *= factor;
+    }
+    make_power_up(dice, &at, &unit, supply, &campaign->spreads, &fault, &trace);
+    struct verdict verdict;
+    if (judge_trace(reference, NULL, trace.readings, trace.count, &verdict, NULL) != 0)
+        abort();
+    tally->prefix_broken += !prefix_holds(reference, &trace, &verdict);
+    bool wrong = verdict.kind == (faulty ? VERDICT_GOOD : VERDICT_BAD);
+    bool unsure = verdict.kind == VERDICT_UNSURE;
+    tally->by_fault[fault.kind][verdict.kind] += !coarse;
+    if (coarse && faulty) {
+        tally->coarse_faulty++;
+        tally->coarse_missed += wrong;
+    } else if (coarse) {
+        tally->coarse_good++;
+        tally->coarse_good_unsure += unsure;
+        tally->coarse_false_bad += wrong;
+    } else if (faulty) {
+        tally->faulty++;
+        tally->missed += wrong;
+        tally->unsure_faulty += unsure;
+        if (verdict.kind == VERDICT_BAD)
+            measure_delay(tally, reference, type, &fault, &trace, &verdict);
+    } else {
+        tally->good++;
+        tally->false_bad += wrong;
+        tally->unsure_good += unsure;
+    }
+    *erred |= wrong && !coarse;
+    if (campaign->tell && (wrong || (unsure && !coarse)))
+        printf("  %s%s %s step %d size %.3g: %s at %.3f (%s)\n", label, coarse ? " coarse" : "",
+               fault_names[fault.kind], fault.step, fault.size, verdict_kind_name(verdict.kind),
+               verdict.decided_at_s, verdict.reason_count ? verdict.reasons[0].text : "");
+    trace_clear(&trace);
+}
+
+static void run_bench(const struct campaign *campaign, uint64_t seed, int kind, int which,
+                      struct tally *tally)
+{
+    struct dice dice = {.state = seed * 1000003u + (uint64_t)(kind * 31 + which * 7)};
+    struct module_type type;
+    struct bench_supply supply;
+    for (int i = 0; i < 5; i++)
+        (void)dice_even(&dice, 0, 1);
+    make_type(&dice, kind, &type);
+    make_supply(&dice, which, &supply);
+    if (campaign->repeats > 1) {
+        supply.repeats = campaign->repeats;
+        supply.rate_hz *= campaign->repeats;
+    }
+    struct reference *reference = teach_bench(campaign, &dice, &type, &supply);
+    if (!reference)
+        abort();
+    bool coarse = !can_resolve(&type, &supply);
+    char label[80];
+    snprintf(label, sizeof label, "seed %llu kind %d supply %d phases %zu/%d",
+             (unsigned long long)seed, kind, which, reference->phase_count, type.count);
+    if (campaign->tell && reference->phase_count != (size_t)type.count)
+        printf("  %s: another count of phases\n", label);
+    bool erred = false;
+    for (int i = 0; i < campaign->good_units; i++)
+        judge_one(campaign, &dice, reference, &type, &supply, false, coarse, tally, &erred, label);
+    for (int i = 0; i < campaign->faulty_units; i++)
+        judge_one(campaign, &dice, reference, &type, &supply, true, coarse, tally, &erred, label);
+    tally->references++;
+    tally->references_erring += erred;
+    reference_destroy(reference);
+}
+
+void campaign_run(const struct campaign *campaign, struct tally *tally)
+{
+    for (int s = 0; s < campaign->seeds; s++)
+        for (int kind = 0; kind < KIND_COUNT; kind++)
+            for (int which = 0; which < SUPPLY_COUNT; which++)
+                run_bench(campaign, campaign->first_seed + (uint64_t)s, kind, which, tally);
+}
+
+void tally_print_head(void)
+{
+    printf("%5s %7s %10s %10s %7s %8s %10s %11s %10s %12s\n", "units", "good", "false bad",
+           "unsure", "faulty", "missed", "unsure", "delay 50/95", "refs erring", "coarse fb/ms/un");
+}
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static double percent(long part, long whole)
+{
+    return whole ? 100.0 * (double)part / (double)whole : 0;
+}
+
+void tally_print(const struct tally *tally, int units)
+{
+    size_t n = tally->delay_count;
+    if (n > 0)
+        qsort(tally->delays, n, sizeof *tally->delays, by_size);
+    printf("%5d %7ld %8.3f %% %8.2f %% %7ld %6.3f %% %8.2f %% %5.0f/%-5.0f %4ld of %-5ld "
+           "%.2f/%.2f/%.1f %%%s\n",
+           units, tally->good, percent(tally->false_bad, tally->good),
+           percent(tally->unsure_good, tally->good), tally->faulty,
+           percent(tally->missed, tally->faulty), percent(tally->unsure_faulty, tally->faulty),
+           n ? tally->delays[n / 2] : 0, n ? tally->delays[(size_t)(0.95 * (double)n)] : 0,
+           tally->references_erring, tally->references,
+           percent(tally->coarse_false_bad, tally->coarse_good),
+           percent(tally->coarse_missed, tally->coarse_faulty),
+           percent(tally->coarse_good_unsure, tally->coarse_good),
+           tally->prefix_broken ? "  PREFIX BROKEN" : "");
+    if (getenv("BY_FAULT")) {
+        for (int f = 0; f < FAULT_COUNT; f++)
+            printf("      %-9s good %5ld bad %5ld unsure %5ld\n", fault_names[f],
+                   tally->by_fault[f][0], tally->by_fault[f][1], tally->by_fault[f][2]);
+    }
+    fflush(stdout);
+}
+
+void tally_clear(struct tally *tally)
+{
+    free(tally->delays);
+    *tally = (struct tally){0};
+}

@@ -1,0 +1,45 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Runs many benches through reference_build and judge_trace and counts.
+ */
+#ifndef TESTS_ACCURACY_TALLY_H
+#define TESTS_ACCURACY_TALLY_H
+
+#include "accuracy/generator.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+struct campaign {
+    int seeds;
+    uint64_t first_seed;
+    int good_units, faulty_units; /* judged per bench */
+    int units;                    /* known-goods, of four power-ups each */
+    struct spreads spreads;
+    int repeats;
+    double judged_volts_share; /* voltage of the judged ones, off by this */
+    bool two_volts;            /* known-goods taught at two voltages */
+    bool tell;                 /* print every error */
+};
+
+/* Errors are counted where the supply can resolve the smallest fault in every
+ * phase; elsewhere only in the columns behind. */
+struct tally {
+    long good, false_bad, unsure_good;
+    long faulty, missed, unsure_faulty;
+    long coarse_good, coarse_good_unsure, coarse_false_bad;
+    long coarse_faulty, coarse_missed;
+    long references, references_erring; /* with a false bad or a miss */
+    double *delays;                     /* readings from the first that can show the fault */
+    size_t delay_count, delay_capacity;
+    long by_fault[FAULT_COUNT][3]; /* good, bad, unsure */
+    long prefix_broken;
+};
+
+bool campaign_set_variant(struct campaign *campaign, const char *name);
+void campaign_run(const struct campaign *campaign, struct tally *tally);
+void tally_print_head(void);
+void tally_print(const struct tally *tally, int units);
+void tally_clear(struct tally *tally);
+
+#endif
