@@ -76,13 +76,13 @@ static int fail(const char *path, struct terminal *terminal, const char *what, s
         close(terminal->kept);
     if (terminal->master >= 0)
         close(terminal->master);
-    *terminal = (struct terminal){-1, -1, -1};
+    *terminal = (struct terminal){-1, -1, -1, false};
     return error_set(error, EXIT_UNAVAILABLE, path, 0, NULL, "%s: %s", what, strerror(why));
 }
 
 int terminal_open(const char *path, struct terminal *terminal, struct error *error)
 {
-    *terminal = (struct terminal){-1, -1, -1};
+    *terminal = (struct terminal){-1, -1, -1, false};
     struct stat there;
     if (lstat(path, &there) == 0 && !S_ISLNK(there.st_mode))
         return error_set(error, EXIT_UNAVAILABLE, path, 0, "a free path",
@@ -100,8 +100,7 @@ int terminal_open(const char *path, struct terminal *terminal, struct error *err
     if (tcsetattr(terminal->kept, TCSANOW, &mode) != 0)
         return fail(path, terminal, slave, error);
     terminal->watch = inotify_init1(IN_NONBLOCK | IN_CLOEXEC);
-    if (terminal->watch < 0 ||
-        inotify_add_watch(terminal->watch, slave, IN_CLOSE_WRITE | IN_CLOSE_NOWRITE) < 0)
+    if (terminal->watch < 0 || inotify_add_watch(terminal->watch, slave, IN_OPEN | IN_CLOSE) < 0)
         return fail(path, terminal, "cannot be watched", error);
     if ((unlink(path) != 0 && errno != ENOENT) || symlink(slave, path) != 0)
         return fail(path, terminal, "cannot make the link", error);
@@ -114,15 +113,24 @@ void terminal_close(const char *path, struct terminal *terminal)
     close(terminal->watch);
     close(terminal->kept);
     close(terminal->master);
-    *terminal = (struct terminal){-1, -1, -1};
+    *terminal = (struct terminal){-1, -1, -1, false};
 }
 
-bool terminal_left(struct terminal *terminal)
+bool terminal_update(struct terminal *terminal)
 {
-    char events[4096];
+    _Alignas(struct inotify_event) char events[4096];
     bool left = false;
-    while (read(terminal->watch, events, sizeof events) > 0)
-        left = true;
+    ssize_t count = 0;
+    while ((count = read(terminal->watch, events, sizeof events)) > 0) {
+        const char *at = events;
+        while (at < events + count) {
+            const struct inotify_event *event = (const void *)at;
+            /* The last event tells; ports are opened by one at a time. */
+            terminal->in_use = (event->mask & IN_OPEN) != 0;
+            left = left || (event->mask & IN_CLOSE) != 0;
+            at += sizeof *event + event->len;
+        }
+    }
     if (left) {
         ioctl(terminal->kept, TIOCNXCL);
         tcflush(terminal->kept, TCIFLUSH);

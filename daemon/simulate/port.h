@@ -18,8 +18,9 @@ void port_prompt(int fd);
 
 struct terminal {
     int master;
-    int kept;  /* one slave end, so that the master does not end with a client */
-    int watch; /* tells when a client leaves */
+    int kept;    /* one slave end, so that the master does not end with a client */
+    int watch;   /* readable when a client comes or leaves */
+    bool in_use; /* as far as terminal_update knows */
 };
 
 /* A raw pseudo-terminal whose slave is linked at the path. A link that lies
@@ -27,9 +28,9 @@ struct terminal {
 int terminal_open(const char *path, struct terminal *terminal, struct error *error);
 void terminal_close(const char *path, struct terminal *terminal);
 
-/* After `watch` is readable: has a client closed the port? Then it is for
- * others again (not exclusive), and what was on the line is gone, as with a
+/* Learns who came and who left. True: a client has closed the port; then it is
+ * for others again (not exclusive), and what was on the line is gone, as with a
  * real one. */
-bool terminal_left(struct terminal *terminal);
+bool terminal_update(struct terminal *terminal);
 
 #endif

@@ -257,6 +257,15 @@ static size_t spoil(struct wire *wire, uint8_t *reply, size_t length)
     return length;
 }
 
+/* A port that nobody has open: a reply goes nowhere. */
+static bool has_listener(struct wire *wire)
+{
+    if (!wire->endpoint.terminal || wire->terminal.in_use)
+        return true;
+    terminal_update(&wire->terminal);
+    return wire->terminal.in_use;
+}
+
 static void answer_due(struct wire *wire, struct client *client, double now_s)
 {
     uint8_t reply[WIRE_LONGEST_REPLY];
@@ -285,7 +294,7 @@ static void answer_due(struct wire *wire, struct client *client, double now_s)
         drop_in(client, length);
         double start_s = now_s + wire->options.turnaround_s + wire->late_s;
         client->busy_until_s = start_s;
-        if (count > 0) {
+        if (count > 0 && has_listener(wire)) {
             wire->late_s = 0;
             put_out(wire, client, reply, spoil(wire, reply, count), start_s);
         }
@@ -346,7 +355,7 @@ void wire_work(struct wire *wire, const struct pollfd *polled, int count, double
     if (!wire->plugged)
         return;
     /* Before anything is read: what is read after it is the next client's. */
-    if (wire->endpoint.terminal && terminal_left(&wire->terminal))
+    if (wire->endpoint.terminal && terminal_update(&wire->terminal))
         client_open(&wire->clients[0], wire->terminal.master);
     for (int i = 0; i < MOST_CLIENTS; i++) {
         struct client *client = &wire->clients[i];

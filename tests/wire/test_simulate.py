@@ -1,0 +1,452 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The simulated supply as a process: SCPI over TCP and a pseudo-terminal, its
+pace, its front panel and its misbehaviour."""
+import json
+import os
+import pathlib
+import select
+import signal
+import socket
+import stat
+import subprocess
+import threading
+import time
+import unittest
+
+from bench_process import WAKEDRAW, Supply, main, run, temporary_folder
+
+
+class Wire:
+    """A client's end: a socket or a terminal, one line at a time."""
+
+    def __init__(self, link):
+        kind, place = link.split(":", 1)
+        self.socket = None
+        if kind == "serial":
+            self.fd = os.open(place, os.O_RDWR | os.O_NOCTTY)
+        else:
+            host, port = place.rsplit(":", 1)
+            self.socket = socket.create_connection((host, int(port)), timeout=5)
+            self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self.fd = self.socket.fileno()
+        self.rest = b""
+
+    def close(self):
+        if self.socket:
+            self.socket.close()
+        elif self.fd >= 0:
+            os.close(self.fd)
+            self.fd = -1
+
+    def send(self, text):
+        os.write(self.fd, text if isinstance(text, bytes) else text.encode() + b"\n")
+
+    def line(self, timeout=5):
+        """The next line without its end; None where nothing came; "" at the end."""
+        deadline = time.monotonic() + timeout
+        while b"\n" not in self.rest:
+            left = deadline - time.monotonic()
+            if left <= 0 or not select.select([self.fd], [], [], left)[0]:
+                return None
+            try:
+                more = os.read(self.fd, 4096)
+            except OSError:
+                return ""
+            if not more:
+                return ""
+            self.rest += more
+        line, self.rest = self.rest.split(b"\n", 1)
+        return line.decode("latin-1")
+
+    def ask(self, text, timeout=5):
+        self.send(text)
+        return self.line(timeout)
+
+    def numbers(self, text):
+        return [float(part) for part in self.ask(text).split(";")]
+
+
+def wait_for(what, timeout=10):
+    deadline = time.monotonic() + timeout
+    while time.monotonic() < deadline:
+        if what():
+            return True
+        time.sleep(0.01)
+    return False
+
+
+class WithSupply(unittest.TestCase):
+    def setUp(self):
+        folder = temporary_folder()
+        self.addCleanup(folder.cleanup)
+        self.folder = pathlib.Path(folder.name)
+
+    def supply(self, *options, **more):
+        supply = Supply(self.folder, f"supply{time.monotonic_ns()}", *options, **more)
+        self.addCleanup(supply.stop)
+        return supply
+
+    def wire(self, supply):
+        wire = Wire(supply.link)
+        self.addCleanup(wire.close)
+        return wire
+
+    def status(self, supply):
+        return json.loads(supply.say("status"))
+
+
+class Scpi(WithSupply):
+    def test_tcp_says_who_it_is_and_switches(self):
+        wire = self.wire(self.supply())
+        self.assertEqual(len(wire.ask("*IDN?").split(",")), 4)
+        self.assertEqual(wire.ask("SYST:ERR?"), '0,"No error"')
+        self.assertEqual(wire.ask("outp?"), "0")
+        wire.send("OUTP ON")
+        time.sleep(0.3)
+        voltage, current = wire.numbers("MEAS:VOLT?;CURR?")
+        self.assertAlmostEqual(voltage, 24, delta=0.05)
+        self.assertGreater(current, 0.05)
+
+    def test_terminal_speaks_the_same_and_is_raw(self):
+        path = self.folder / "port"
+        supply = self.supply(link=f"serial:{path}")
+        self.assertEqual(supply.link, f"serial:{path}")
+        self.assertTrue(stat.S_ISCHR(os.stat(path).st_mode))
+        wire = self.wire(supply)
+        # no echo, no CR or LF changed: exactly the reply comes back
+        self.assertEqual(wire.ask("*OPC?"), "1")
+        self.assertEqual(wire.ask("*OPC?\r"), "1")
+        wire.close()
+        # the next client finds it as the first did, and hears nothing old
+        again = self.wire(supply)
+        self.assertEqual(again.ask("VOLT?"), "24.000")
+        again.send("*IDN?")
+        again.close()
+        time.sleep(0.1)
+        third = self.wire(supply)
+        self.assertEqual(third.ask("*OPC?"), "1")
+
+    def test_messages_in_pieces_and_several_at_once(self):
+        wire = self.wire(self.supply())
+        for piece in (b"*O", b"PC", b"?", b"\n"):
+            wire.send(piece)
+            time.sleep(0.02)
+        self.assertEqual(wire.line(), "1")
+        wire.send(b"*OPC?\nVOLT?\nOUTP?\n")
+        self.assertEqual([wire.line() for _ in range(3)], ["1", "24.000", "0"])
+
+    def test_several_clients_share_one_supply(self):
+        supply = self.supply()
+        one, other = self.wire(supply), self.wire(supply)
+        one.send("VOLT 11")
+        self.assertEqual(one.ask("VOLT?"), "11.000")
+        self.assertEqual(other.ask("VOLT?"), "11.000")
+        other.send("NONSENSE")
+        self.assertEqual(other.ask("*OPC?"), "1")
+        self.assertTrue(one.ask("SYST:ERR?").startswith("-113,"))
+
+    def test_endless_message_is_an_overrun(self):
+        wire = self.wire(self.supply())
+        wire.send(b"A" * 20000 + b"\n")
+        wire.send("*CLS")
+        self.assertEqual(wire.ask("*OPC?"), "1")
+        wire.send(b" " * 9000)
+        wire.send("")
+        self.assertTrue(wire.ask("SYST:ERR?").startswith("-363,"))
+
+    def test_number_forms(self):
+        wire = self.wire(self.supply("--number-form", "nr3"))
+        self.assertEqual(wire.ask("VOLT?"), "+2.400000E+01")
+        wire = self.wire(self.supply("--nan-every", "1"))
+        self.assertEqual(wire.ask("MEAS:CURR?"), "9.91E37")
+
+    def test_outputs_of_a_profile(self):
+        wire = self.wire(self.supply(profile="scpi-channel-list"))
+        self.assertEqual(wire.ask("VOLT? (@1);VOLT? (@4)"), "24.000;0.000")
+        wire.send("VOLT? (@5)")
+        self.assertTrue(wire.ask("SYST:ERR?").startswith("-222,"))
+
+
+class Pace(WithSupply):
+    def test_line_rate_is_kept_both_ways(self):
+        # 10 bits a character: (6 + 32) characters at 9600 baud take 39.6 ms
+        identity = "Harbour Lane,bench supply,1,1.0"
+        for link in ("tcp:127.0.0.1:0", f"serial:{self.folder}/slow"):
+            wire = self.wire(self.supply("--line-rate", 9600, "--identity", identity, link=link))
+            least = (len("*IDN?\n") + len(identity) + 1) / 960
+            begin = time.monotonic()
+            for _ in range(10):
+                self.assertEqual(wire.ask("*IDN?"), identity)
+            each = (time.monotonic() - begin) / 10
+            self.assertGreater(each, least * 0.999)
+            self.assertLess(each, least * 1.25 + 0.01)
+
+    def test_turnaround(self):
+        wire = self.wire(self.supply("--turnaround", 0.05))
+        begin = time.monotonic()
+        for _ in range(10):
+            wire.ask("*OPC?")
+        self.assertGreater(time.monotonic() - begin, 0.499)
+
+    def test_readback_renews_at_its_rate(self):
+        supply = self.supply("--conversion-hz", 20, "--noise-A", 0.01, "--output-on")
+        wire = self.wire(supply)
+        values, begin = [], time.monotonic()
+        while time.monotonic() - begin < 2:
+            values.append(wire.ask("MEAS:CURR?"))
+        changes = sum(a != b for a, b in zip(values, values[1:]))
+        self.assertGreater(len(values), 400)
+        # 40 in 2 s; two neighbours may round to the same milliampere
+        self.assertGreaterEqual(changes, 30)
+        self.assertLessEqual(changes, 41)
+
+    def test_idle_costs_next_to_nothing_and_polling_little(self):
+        supply = self.supply("--output-on")
+        wire = self.wire(supply)
+
+        def processor_s():
+            fields = open(f"/proc/{supply.process.pid}/stat").read().rsplit(")", 1)[1].split()
+            return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+        before = processor_s()
+        time.sleep(2)
+        idle = (processor_s() - before) / 2
+        self.assertLess(idle, 0.03)
+        before, begin, count = processor_s(), time.monotonic(), 0
+        while time.monotonic() - begin < 2:
+            wire.ask("MEAS:VOLT?;CURR?")
+            count += 1
+        each = (processor_s() - before) / count
+        print(f"  idle {idle:.1%} of a core, {each * 1e6:.0f} us of it a poll, {count / 2:.0f}/s")
+        self.assertLess(each, 150e-6)
+
+
+class FrontPanel(WithSupply):
+    def test_three_ways_to_wake(self):
+        supply = self.supply("--module", "hatch-actuator-controller")
+        for off, on in (("output off", "output on"), ("plug out", "plug in"),
+                        ("ignition off", "ignition on")):
+            supply.say("output on", off)
+            self.assertTrue(wait_for(lambda: self.status(supply)["current_A"] < 0.02), off)
+            before = self.status(supply)["power_ups"]
+            if off != "output off":
+                self.assertTrue(self.status(supply)["output_on"])
+                self.assertAlmostEqual(self.status(supply)["voltage_V"], 24, delta=0.1)
+            time.sleep(0.3)
+            supply.say(on)
+            self.assertTrue(wait_for(lambda: self.status(supply)["current_A"] > 0.05), on)
+            self.assertTrue(wait_for(lambda: self.status(supply)["phase"] == 2), on)
+            self.assertGreater(self.status(supply)["power_ups"], before)
+        # it rested at the sleep draw before the ignition came, not at nothing
+        supply.say("ignition off")
+        self.assertTrue(wait_for(lambda: self.status(supply)["module_state"] == "asleep"))
+        time.sleep(0.1)
+        self.assertAlmostEqual(self.status(supply)["current_A"], 0.002, delta=0.0005)
+
+    def test_unit_fault_module_and_settings(self):
+        supply = self.supply("--output-on")
+        wire = self.wire(supply)
+        supply.say("fault short")
+        self.assertTrue(wait_for(lambda: wire.ask("STAT:QUES:COND?") == "3"))
+        voltage, current = wire.numbers("MEAS:VOLT?;CURR?")
+        self.assertLess(voltage, 0.5)
+        self.assertAlmostEqual(current, 2, delta=0.01)
+        supply.say("limit 1")
+        time.sleep(0.05)
+        self.assertAlmostEqual(wire.numbers("MEAS:CURR?")[0], 1, delta=0.01)
+        supply.say("fault none", "unit HL-0007", "module crane-joystick-node", "temperature 40")
+        status = self.status(supply)
+        self.assertEqual((status["unit"], status["fault"], status["set_voltage_V"],
+                          status["temperature_C"]), ("HL-0007", "none", 12, 40))
+        supply.say("voltage 13.5")
+        self.assertEqual(wire.ask("VOLT?"), "13.500")
+
+    def test_what_is_wrong_is_said(self):
+        supply = self.supply("--module", "bilge-pump-controller")
+        for line, word in (("outputs on", "expected output"), ("output maybe", "on or off"),
+                           ("fault stall:9", "phase from 1 to 5"), ("fault sick", "joint:CELSIUS"),
+                           ("voltage 1000", "from 0 to 60"), ("module nothing", "no such module"),
+                           ("ignition off", "no ignition feed"), ("temperature hot", "from -40"),
+                           ("garbage now", "nothing after"), ("unit", "serial"),
+                           ("late", "number"), ("x" * 700, "600")):
+            with self.assertRaises(RuntimeError, msg=line) as caught:
+                supply.say(line)
+            self.assertIn(word, str(caught.exception))
+
+    def test_say_from_the_command_line(self):
+        supply = self.supply()
+        done = run("simulate", "--panel", supply.panel, "--say", "fault stall:2")
+        self.assertEqual((done.returncode, done.stdout), (0, "ok\n"))
+        self.assertEqual(self.status(supply)["fault"], "stall:2")
+        done = run("simulate", "--panel", supply.panel, "--say", "fault nonsense")
+        self.assertEqual(done.returncode, 65)
+        self.assertTrue(done.stdout.startswith("error: "))
+        done = run("simulate", "--panel", self.folder / "none", "--say", "status")
+        self.assertEqual(done.returncode, 69)
+        self.assertIn("none", done.stderr)
+
+    def test_cycle_by_each_hand(self):
+        for how in ("output", "plug", "ignition"):
+            supply = self.supply("--cycle", f"0.4:0.6:{how}", "--module",
+                                 "hatch-actuator-controller", "--time-scale", 10)
+            self.assertTrue(wait_for(lambda: self.status(supply)["power_ups"] >= 3), how)
+
+    def test_time_scale_makes_the_module_faster(self):
+        supply = self.supply("--time-scale", 20, "--output-on")
+        # 0.45 + 1.1 + 1.6 s of phases in a twentieth of the time
+        begin = time.monotonic()
+        self.assertTrue(wait_for(lambda: self.status(supply)["phase"] == 4))
+        self.assertLess(time.monotonic() - begin, 1.5)
+
+
+class Misbehaviour(WithSupply):
+    def test_unplug_and_back_on_tcp(self):
+        supply = self.supply()
+        wire = self.wire(supply)
+        wire.ask("*OPC?")
+        supply.say("unplug 0.5")
+        self.assertEqual(wire.line(), "")
+        with self.assertRaises(OSError):
+            Wire(supply.link)
+        self.assertFalse(self.status(supply)["link_up"])
+        self.assertTrue(wait_for(lambda: self.status(supply)["link_up"], 5))
+        self.assertEqual(self.wire(supply).ask("*OPC?"), "1")
+
+    def test_unplug_and_back_on_a_terminal(self):
+        path = self.folder / "port"
+        supply = self.supply(link=f"serial:{path}")
+        wire = self.wire(supply)
+        self.assertEqual(wire.ask("*OPC?"), "1")
+        supply.say("unplug")
+        self.assertFalse(os.path.lexists(path))
+        poll = select.poll()
+        poll.register(wire.fd)
+        self.assertTrue(poll.poll(1000)[0][1] & select.POLLHUP)
+        time.sleep(0.2)
+        self.assertFalse(os.path.lexists(path))
+        supply.say("replug")
+        self.assertEqual(self.wire(supply).ask("*OPC?"), "1")
+
+    def test_silence(self):
+        supply = self.supply()
+        wire = self.wire(supply)
+        supply.say("silence 0.5")
+        self.assertIsNone(wire.ask("*OPC?", timeout=0.3))
+        self.assertIsNone(wire.line(timeout=0.5))
+        self.assertEqual(wire.ask("OUTP?"), "0")
+
+    def test_late_shifts_the_replies_behind_it(self):
+        supply = self.supply()
+        wire = self.wire(supply)
+        supply.say("late 0.4")
+        self.assertIsNone(wire.ask("VOLT?", timeout=0.2))
+        self.assertEqual(wire.ask("OUTP?"), "24.000")
+        self.assertEqual(wire.line(), "0")
+        self.assertEqual(wire.ask("OUTP?", timeout=0.2), "0")
+
+    def test_garbage_once(self):
+        supply = self.supply()
+        wire = self.wire(supply)
+        supply.say("garbage")
+        reply = wire.ask("VOLT?")
+        self.assertTrue(all(ord(c) >= 0x80 for c in reply), reply)
+        self.assertEqual(wire.ask("VOLT?"), "24.000")
+
+    def test_half_a_line_once(self):
+        supply = self.supply()
+        wire = self.wire(supply)
+        supply.say("half")
+        self.assertIsNone(wire.ask("VOLT?", timeout=0.3))
+        self.assertEqual(wire.rest, b"24.")
+        self.assertEqual(wire.ask("VOLT?"), "24.24.000")
+
+    def test_client_that_does_not_read_is_no_harm(self):
+        supply = self.supply()
+        lazy, other = self.wire(supply), self.wire(supply)
+        lazy.socket.settimeout(0.2)
+        try:
+            for _ in range(3000):
+                lazy.socket.sendall(b"*IDN?\n" * 20)
+        except OSError:
+            pass
+        self.assertEqual(other.ask("*OPC?"), "1")
+
+
+class StartAndEnd(WithSupply):
+    def test_signals_end_it_cleanly(self):
+        for how in (signal.SIGTERM, signal.SIGINT):
+            path = self.folder / "port"
+            supply = Supply(self.folder, "ended", link=f"serial:{path}")
+            self.assertTrue(os.path.lexists(path))
+            self.assertEqual(supply.stop(how), 0)
+            self.assertFalse(os.path.lexists(path))
+            self.assertFalse(os.path.exists(supply.panel))
+
+    def test_killed_one_leaves_what_the_next_replaces(self):
+        path = self.folder / "port"
+        supply = Supply(self.folder, "killed", link=f"serial:{path}")
+        supply.stop(signal.SIGKILL)
+        self.assertTrue(os.path.lexists(path))
+        supply = Supply(self.folder, "killed", link=f"serial:{path}")
+        self.addCleanup(supply.stop)
+        self.assertEqual(self.wire(supply).ask("*OPC?"), "1")
+
+    def refused(self, status, word, *options):
+        done = run("simulate", *options, timeout=10)
+        self.assertEqual(done.returncode, status, done.stderr)
+        self.assertIn(word, done.stderr)
+        self.assertEqual(len(done.stderr.splitlines()), 1, done.stderr)
+        self.assertEqual(done.stdout, "")
+
+    def test_bad_command_lines(self):
+        tcp = ("--link", "tcp:127.0.0.1:0")
+        self.refused(64, "--link", "--profile", "scpi")
+        self.refused(64, "tcp:HOST:PORT", "--link", "usb:1")
+        self.refused(64, "65535", "--link", "tcp:127.0.0.1:70000")
+        self.refused(64, "speed", "--link", "serial:/tmp/x?speed=1")
+        self.refused(64, "--line-rate", *tcp, "--line-rate", "fast")
+        self.refused(64, "nr2", *tcp, "--number-form", "nr4")
+        self.refused(64, "ON_S:OFF_S", *tcp, "--cycle", "1")
+        self.refused(64, "ignition", *tcp, "--cycle", "1:1:ignition", "--module",
+                     "bilge-pump-controller")
+        self.refused(64, "modbus link", *tcp, "--profile", "modbus-input-f32")
+        self.refused(66, "nosuch", *tcp, "--profile", "nosuch")
+        self.refused(66, "nosuch", *tcp, "--module", "nosuch")
+        self.refused(65, "late:PHASE:FACTOR", *tcp, "--fault", "late:2")
+
+    def test_bad_module_file_names_line_and_key(self):
+        path = self.folder / "bad.ini"
+        path.write_text("[module]\nname = x\nnominal_volts = 12\n")
+        self.refused(65, f"{path}:3:", "--link", "tcp:127.0.0.1:0", "--module", path)
+        path.write_text("[module]\nname = x\nnominal_voltage_V = twelve\n")
+        self.refused(65, f"{path}:3:", "--link", "tcp:127.0.0.1:0", "--module", path)
+
+    def test_places_taken(self):
+        supply = self.supply()
+        self.refused(69, supply.link.rsplit(":", 1)[1], "--link", supply.link)
+        self.refused(69, "another panel", "--link", "tcp:127.0.0.1:0", "--panel", supply.panel)
+        path = self.folder / "file"
+        path.write_text("keep me")
+        self.refused(69, str(path), "--link", f"serial:{path}")
+        self.refused(69, str(path), "--link", "tcp:127.0.0.1:0", "--panel", path)
+        self.assertEqual(path.read_text(), "keep me")
+
+    def test_same_seed_same_power_up(self):
+        def power_up(seed, unit):
+            supply = self.supply("--seed", seed, "--unit", unit, "--conversion-hz", 0,
+                                 "--noise-A", 0, "--resolution-A", 0)
+            supply.say("output on")
+            self.assertTrue(wait_for(lambda: self.status(supply)["phase"] == 4))
+            time.sleep(0.1)
+            values = [self.status(supply)["current_A"] for _ in range(50)]
+            return sum(values) / len(values)
+
+        first, again, other = power_up(1, "A"), power_up(1, "A"), power_up(1, "B")
+        # ripple of 3 mA over its millisecond averages out within half a milliampere
+        self.assertAlmostEqual(first, again, delta=0.002)
+        self.assertNotAlmostEqual(first, other, delta=1e-9)
+
+
+if __name__ == "__main__":
+    main()
