@@ -19,6 +19,10 @@ enum { RECENT = 1024, BASELINE_MOST = 128 };
 #define STRAY_GAP_S 0.05        /* one reading above rest, this short: a stray */
 #define DRAWING_LEAST_S 0.15    /* longer than any inrush */
 
+/* Half a step of time (reading.h): a span's exact end counts, wherever the
+ * row's zero is. */
+#define TIME_SLACK_S 5e-7
+
 struct sample {
     double time_s, voltage_V, current_A;
 };
@@ -143,7 +147,7 @@ static struct baseline baseline_before(const struct power_up_machine *m, double 
     double values[BASELINE_MOST];
     for (size_t back = 0; back < m->recent_count && b.readings < BASELINE_MOST; back++) {
         const struct sample *s = recent_back(m, back);
-        if (s->time_s < time_s - POWER_UP_BEFORE_S)
+        if (s->time_s < time_s - POWER_UP_BEFORE_S - TIME_SLACK_S)
             break;
         if (s->time_s < time_s)
             values[b.readings++] = s->current_A;
@@ -177,7 +181,7 @@ static enum power_up_event begin(struct power_up_machine *m, double at_s, bool h
     m->blind = m->up_from_start = m->first_on = false;
     if (!hidden) {
         m->onset_s = at_s;
-        m->keep_from_s = fmax(at_s - POWER_UP_BEFORE_S, m->not_before_s);
+        m->keep_from_s = fmax(at_s - POWER_UP_BEFORE_S - TIME_SLACK_S, m->not_before_s);
         m->ended_s = NAN;
         m->end = END_NONE;
     }
@@ -209,7 +213,7 @@ static bool voltage_was_off(const struct power_up_machine *m, const struct sampl
     size_t low_back = 0;
     for (size_t back = 0; back < m->recent_count && low < 2; back++) {
         const struct sample *before = recent_back(m, back);
-        if (back > 0 && before->time_s < s->time_s - POWER_UP_BEFORE_S)
+        if (back > 0 && before->time_s < s->time_s - POWER_UP_BEFORE_S - TIME_SLACK_S)
             break;
         if (before->voltage_V < limit_V) {
             low++;
@@ -221,7 +225,7 @@ static bool voltage_was_off(const struct power_up_machine *m, const struct sampl
     if (low_back + 1 >= m->recent_count)
         return true;
     double after_s = low_back ? recent_back(m, low_back - 1)->time_s : s->time_s;
-    return after_s - recent_back(m, low_back + 1)->time_s >= LONE_GAP_S;
+    return after_s - recent_back(m, low_back + 1)->time_s >= LONE_GAP_S - TIME_SLACK_S;
 }
 
 static bool voltage_step(struct power_up_machine *m, const struct sample *s)
@@ -236,7 +240,7 @@ static bool voltage_step(struct power_up_machine *m, const struct sample *s)
         *rise = (struct voltage_rise){.open = true, .at_s = s->time_s, .voltage_V = s->voltage_V};
         /* The row may begin at the very command: on, the voltage not yet up. */
         if (m->flag == FLAG_YES && m->first_on && m->recent_count == 1 &&
-            s->time_s - recent_back(m, 0)->time_s <= POWER_UP_BEFORE_S)
+            s->time_s - recent_back(m, 0)->time_s <= POWER_UP_BEFORE_S + TIME_SLACK_S)
             rise->at_s = recent_back(m, 0)->time_s;
     }
     return false;
@@ -256,7 +260,7 @@ static bool current_step(struct power_up_machine *m, const struct sample *s)
         if (rise->below >= 3 && rise->below >= rise->above)
             rise->open = false;
         return rise->above >= 3 && 2 * rise->above >= 3 * rise->below &&
-               s->time_s - rise->first_s >= BORNE_OUT_LEAST_S;
+               s->time_s - rise->first_s >= BORNE_OUT_LEAST_S - TIME_SLACK_S;
     }
     struct baseline b = baseline_before(m, s->time_s);
     double limit_A = rise_limit_A(m, &b);
@@ -333,7 +337,7 @@ static void note_rest(struct running *r, const struct sample *s, bool rests)
             r->rest_since_s = r->doubt_s = NAN;
         return;
     }
-    if (!isnan(r->doubt_s) && s->time_s - r->doubt_s > STRAY_GAP_S)
+    if (!isnan(r->doubt_s) && s->time_s - r->doubt_s > STRAY_GAP_S + TIME_SLACK_S)
         r->rest_since_s = NAN;
     r->doubt_s = NAN;
     if (isnan(r->rest_since_s)) {
@@ -351,7 +355,7 @@ static void open_note(struct power_up_machine *m, const struct sample *s)
         r->above++;
         if (r->seen)
             r->above_s += fmin(s->time_s - r->last[0].time_s, 0.5);
-        r->drawing = r->drawing || (r->above >= 3 && r->above_s >= DRAWING_LEAST_S);
+        r->drawing = r->drawing || (r->above >= 3 && r->above_s >= DRAWING_LEAST_S - TIME_SLACK_S);
     }
     note_rest(r, s, rests);
     r->last[2] = r->last[1];
@@ -398,8 +402,8 @@ static bool off_step(struct power_up_machine *m, const struct sample *s, bool of
 {
     struct running *r = &m->running;
     if (!isnan(r->off_since_s)) {
-        if (off ||
-            (r->off_is_clear && r->before_off_steady && s->time_s - r->before_off_s >= LONE_GAP_S))
+        if (off || (r->off_is_clear && r->before_off_steady &&
+                    s->time_s - r->before_off_s >= LONE_GAP_S - TIME_SLACK_S))
             return true;
         r->off_since_s = NAN;
     }
@@ -438,10 +442,11 @@ static enum power_up_event open_step(struct power_up_machine *m, const struct sa
         open_note(m, s);
         recent_push(m, s);
         if (r->drawing && !isnan(r->rest_since_s) && isnan(r->doubt_s) && r->rest_readings >= 2 &&
-            s->time_s - r->rest_since_s >= POWER_UP_REST_S)
+            s->time_s - r->rest_since_s >= POWER_UP_REST_S - TIME_SLACK_S)
             return end(m, END_DRAW_OFF, r->rest_since_s);
     }
-    if (!r->watched && !r->hidden && reading->time_s - m->onset_s >= m->rules.watch_s) {
+    if (!r->watched && !r->hidden &&
+        reading->time_s - m->onset_s >= m->rules.watch_s - TIME_SLACK_S) {
         r->watched = true;
         return POWER_UP_WATCHED;
     }
