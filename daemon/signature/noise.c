@@ -5,7 +5,8 @@
 #include <stdbool.h>
 #include <stdlib.h>
 
-enum { LOCAL_REACH = 15, LOCAL_STRIDE = 8 };
+enum { TREND_REACH = 7, LOCAL_REACH = 10, LOCAL_STRIDE = 8, LOCAL_MOST = 2 * LOCAL_REACH + 1 };
+enum { CORRELATION_LEAST = 60 };
 
 #define LEAST_DEVIATION_A 1e-5
 #define COARSEST_COUNT_A 0.02
@@ -67,6 +68,7 @@ static double learn_repeats(const double *values, size_t count, double count_A)
     size_t wide = 0;
     size_t back = 0;
     size_t from = 0;
+    size_t single = 0;
     double before = NAN;
     double sum = 0;
     double square = 0;
@@ -81,11 +83,12 @@ static double learn_repeats(const double *values, size_t count, double count_A)
             double length = (double)(i - from);
             sum += length;
             square += length * length;
+            single += i - from == 1;
         }
         runs++;
         from = i;
     }
-    if (runs < 8 || 2 * wide < runs || 3 * back > runs)
+    if (runs < 8 || 2 * wide < runs || 3 * back > runs || 4 * single > runs)
         return 1;
     double mean = sum / (double)(runs - 1);
     double variance = square / (double)(runs - 1) - mean * mean;
@@ -112,102 +115,135 @@ static double clipped_square(const double *sizes, size_t count, double from, dou
 }
 
 /* White noise has differences correlated by -1/2, noise of correlation phi by
- * -(1 - phi)/2. Taken only where it stands out of its own uncertainty. */
-static double learn_correlation(const double *steps, size_t count, double limit)
+ * -(1 - phi)/2. Taken only where it stands out of its own uncertainty, and only
+ * from where no trend feigns it. */
+static double learn_correlation(const double *steps, const double *trends, size_t count,
+                                double deviation)
 {
     double product = 0;
     double square = 0;
     size_t moving = 0;
     for (size_t i = 1; i < count; i++) {
-        if (fabs(steps[i]) > limit || fabs(steps[i - 1]) > limit)
+        const double trend = fmax(fabs(trends[i]), fabs(trends[i - 1]));
+        if (fabs(steps[i]) > 4 * deviation || fabs(steps[i - 1]) > 4 * deviation ||
+            trend > 0.5 * deviation)
             continue;
         product += steps[i] * steps[i - 1];
         square += 0.5 * (steps[i] * steps[i] + steps[i - 1] * steps[i - 1]);
         moving += steps[i] != 0;
     }
-    if (moving < 20 || square <= 0)
+    if (moving < CORRELATION_LEAST || square <= 0)
         return 0;
     double phi = 1 + 2 * product / square;
     phi -= 2 * 2 * 0.7 / sqrt((double)moving);
     return fmax(0, fmin(0.9, phi));
 }
 
-int noise_learn(const double *current_A, size_t count, double count_A, struct noise *noise)
+/* A few values in order, by insertion; the one at a share of the way. */
+static double share_of(const double *values, size_t count, double share)
 {
-    *noise = (struct noise){.count_A = count_A, .repeats = 1};
-    double *steps = malloc((2 * count + 1) * sizeof *steps);
-    if (!steps)
-        return -1;
-    double *sizes = steps + count;
+    double sorted[LOCAL_MOST];
     size_t n = 0;
-    for (size_t i = 1; i < count; i++)
-        sizes[n++] = fabs(current_A[i] - current_A[i - 1]);
-    qsort(sizes, n, sizeof *sizes, by_size);
-    if (!(count_A > 0))
-        noise->count_A = learn_count(current_A, count, sizes, n);
-    noise->floor_A = fmax(noise->count_A / sqrt(12), LEAST_DEVIATION_A);
-    noise->repeats = learn_repeats(current_A, count, noise->count_A);
-    n = 0;
+    for (size_t i = 0; i < count && i < LOCAL_MOST; i++) {
+        size_t at = n++;
+        for (; at > 0 && sorted[at - 1] > values[i]; at--)
+            sorted[at] = sorted[at - 1];
+        sorted[at] = values[i];
+    }
+    return n ? sorted[(size_t)(share * (double)n)] : 0;
+}
+
+struct window {
+    size_t from, to;
+};
+
+/* The steps about the stride that begins at `at`. */
+static struct window window_about(size_t at, size_t reach, size_t count)
+{
+    size_t middle = at + LOCAL_STRIDE / 2;
+    struct window w = {middle > reach ? middle - reach : 0,
+                       middle + reach + 1 < count ? middle + reach + 1 : count};
+    if (w.from > w.to)
+        w.from = w.to;
+    return w;
+}
+
+/* Differences between fresh readings, less the trend about them (the median of
+ * 15), so that ramps are not taken for noise. `index` (may be NULL): the later
+ * reading of each. All rows hold count values. Returns how many. */
+static size_t fresh_steps(const double *current_A, size_t count, const struct noise *noise,
+                          double *steps, double *trends, size_t *index)
+{
+    size_t n = 0;
     double last = count ? current_A[0] : 0;
     for (size_t i = 1; i < count; i++) {
         if (noise->repeats > 1 && fabs(current_A[i] - last) < 0.5 * noise->count_A)
             continue;
-        steps[n] = current_A[i] - last;
-        sizes[n] = fabs(steps[n]);
+        if (index)
+            index[n] = i;
+        steps[n++] = current_A[i] - last;
         last = current_A[i];
-        n++;
     }
+    for (size_t at = 0; at < n; at += LOCAL_STRIDE) {
+        struct window w = window_about(at, TREND_REACH, n);
+        trends[at] = share_of(steps + w.from, w.to - w.from, 0.5);
+        for (size_t i = at + 1; i < n && i < at + LOCAL_STRIDE; i++)
+            trends[i] = trends[at];
+    }
+    for (size_t i = 0; i < n; i++)
+        steps[i] -= trends[i];
+    return n;
+}
+
+int noise_learn(const double *current_A, size_t count, double count_A, struct noise *noise)
+{
+    *noise = (struct noise){.count_A = count_A, .repeats = 1};
+    double *steps = malloc((3 * count + 1) * sizeof *steps);
+    if (!steps)
+        return -1;
+    double *sizes = steps + count;
+    double *trends = sizes + count;
+    size_t n = 0;
+    for (size_t i = 1; i < count; i++)
+        sizes[n++] = fabs(current_A[i] - current_A[i - 1]);
+    if (!(count_A > 0)) {
+        qsort(sizes, n, sizeof *sizes, by_size);
+        noise->count_A = learn_count(current_A, count, sizes, n);
+    }
+    noise->floor_A = fmax(noise->count_A / sqrt(12), LEAST_DEVIATION_A);
+    noise->repeats = learn_repeats(current_A, count, noise->count_A);
+    n = fresh_steps(current_A, count, noise, steps, trends, NULL);
+    for (size_t i = 0; i < n; i++)
+        sizes[i] = fabs(steps[i]);
     qsort(sizes, n, sizeof *sizes, by_size);
     double quantile = n ? sizes[(size_t)(0.6 * (double)n)] / (SIXTY_PERCENT * sqrt(2)) : 0;
     double square = clipped_square(sizes, n, fmax(quantile, noise->floor_A), noise->count_A);
-    double limit = fmax(4 * sqrt(square), 1.5 * noise->count_A);
-    noise->correlation = learn_correlation(steps, n, limit);
+    double deviation = fmax(sqrt(square), 0.4 * noise->count_A);
+    noise->correlation = learn_correlation(steps, trends, n, deviation);
     noise->deviation_A = fmax(noise->floor_A, sqrt(square / 2 / (1 - noise->correlation)));
     free(steps);
     return 0;
 }
 
-/* The 60 % quantile of a few sizes, by insertion. */
-static double quantile_of(const double *sizes, size_t count)
-{
-    double sorted[2 * LOCAL_REACH + 2];
-    size_t n = 0;
-    for (size_t i = 0; i < count && i < sizeof sorted / sizeof *sorted; i++) {
-        size_t at = n++;
-        for (; at > 0 && sorted[at - 1] > sizes[i]; at--)
-            sorted[at] = sorted[at - 1];
-        sorted[at] = sizes[i];
-    }
-    return n ? sorted[(size_t)(0.6 * (double)n)] : 0;
-}
-
 int noise_local(const double *current_A, size_t count, const struct noise *noise,
                 double *deviation_A)
 {
-    double *sizes = malloc((count + 1) * sizeof *sizes);
+    double *steps = malloc((count + 1) * sizeof *steps);
     size_t *index = malloc((count + 1) * sizeof *index);
-    if (!sizes || !index) {
-        free(sizes);
+    if (!steps || !index) {
+        free(steps);
         free(index);
         return -1;
     }
-    size_t n = 0;
-    double last = count ? current_A[0] : 0;
-    for (size_t i = 1; i < count; i++) {
-        if (noise->repeats > 1 && fabs(current_A[i] - last) < 0.5 * noise->count_A)
-            continue;
-        index[n] = i;
-        sizes[n++] = fabs(current_A[i] - last);
-        last = current_A[i];
-    }
+    size_t n = fresh_steps(current_A, count, noise, steps, deviation_A, index);
+    for (size_t i = 0; i < n; i++)
+        steps[i] = fabs(steps[i]);
     double whole = noise->deviation_A * noise->deviation_A;
     size_t filled = 0;
     for (size_t at = 0; at < n; at += LOCAL_STRIDE) {
-        size_t middle = at + LOCAL_STRIDE / 2;
-        size_t from = middle > LOCAL_REACH ? middle - LOCAL_REACH : 0;
-        size_t to = middle + LOCAL_REACH + 1 < n ? middle + LOCAL_REACH + 1 : n;
-        double local = quantile_of(sizes + from, to - from) / (SIXTY_PERCENT * sqrt(2));
-        double used = (double)(to - from);
+        struct window w = window_about(at, LOCAL_REACH, n);
+        double used = (double)(w.to - w.from);
+        double local = share_of(steps + w.from, w.to - w.from, 0.6) / (SIXTY_PERCENT * sqrt(2));
         double square = local * local / (1 - noise->correlation);
         double mixed = (used * square + LOCAL_PRIOR * whole) / (used + LOCAL_PRIOR);
         double deviation = fmax(noise->floor_A, sqrt(mixed));
@@ -217,7 +253,7 @@ int noise_local(const double *current_A, size_t count, const struct noise *noise
     }
     for (; filled < count; filled++)
         deviation_A[filled] = noise->deviation_A;
-    free(sizes);
+    free(steps);
     free(index);
     return 0;
 }

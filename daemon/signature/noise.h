@@ -23,7 +23,7 @@ struct noise {
  * Returns 0, or -1 when memory is out. */
 int noise_learn(const double *current_A, size_t count, double count_A, struct noise *noise);
 
-/* The standard deviation around each reading, from the 31 differences about it,
+/* The standard deviation around each reading, from the 21 differences about it,
  * drawn towards the whole row's. deviation_A must hold count values. */
 int noise_local(const double *current_A, size_t count, const struct noise *noise,
                 double *deviation_A);

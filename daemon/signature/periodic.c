@@ -131,12 +131,72 @@ static void make_periodic(const struct series *series, struct shapes *levels,
     levels->count -= to - from - 1;
 }
 
+/* A reading or two that stand out of a level become levels of their own while
+ * periods are looked for: short pulses, at few readings a second, look so. */
+static int split_spikes(const struct series *series, struct shapes *shapes)
+{
+    size_t most = (size_t)ceil(2 * series->noise.repeats);
+    struct shapes split = {malloc((series->count + 1) * sizeof *split.items), 0};
+    if (!split.items)
+        return -1;
+    for (size_t k = 0; k < shapes->count; k++) {
+        struct shape rest = shapes->items[k];
+        rest.origin = k;
+        for (size_t i = rest.first + 1; i < rest.end; i++) {
+            size_t end = i;
+            while (end < rest.end && series->masked[end])
+                end++;
+            if (end == i || end == rest.end || end - i > most || series->masked[i - 1]) {
+                i = end > i ? end : i;
+                continue;
+            }
+            struct shape before = rest;
+            before.end = i;
+            struct shape spike = rest;
+            spike.first = i;
+            spike.end = end;
+            spike.level_A = 0;
+            for (size_t s = i; s < end; s++)
+                spike.level_A += series->current_A[s] / (double)(end - i);
+            split.items[split.count++] = before;
+            split.items[split.count++] = spike;
+            rest.first = i = end;
+        }
+        split.items[split.count++] = rest;
+    }
+    free(shapes->items);
+    *shapes = split;
+    return 0;
+}
+
+static void join_spikes(const struct series *series, struct shapes *shapes)
+{
+    size_t kept = 0;
+    for (size_t k = 0; k < shapes->count; k++) {
+        struct shape *last = kept ? &shapes->items[kept - 1] : NULL;
+        if (last && last->kind == PHASE_LEVEL && shapes->items[k].kind == PHASE_LEVEL &&
+            last->origin == shapes->items[k].origin)
+            last->end = shapes->items[k].end;
+        else
+            shapes->items[kept++] = shapes->items[k];
+    }
+    shapes->count = kept;
+    for (size_t k = 0; k < kept; k++)
+        if (shapes->items[k].kind == PHASE_LEVEL)
+            shapes->items[k] =
+                shape_fit(series, shapes->items[k].first, shapes->items[k].end, PHASE_LEVEL);
+}
+
 int shapes_find_periodic(const struct series *series, struct shapes *shapes)
 {
+    if (split_spikes(series, shapes) != 0)
+        return -1;
     for (;;) {
         struct repeat run = longest_run(series, shapes);
         if (!run.count)
-            return 0;
+            break;
         make_periodic(series, shapes, &run);
     }
+    join_spikes(series, shapes);
+    return 0;
 }

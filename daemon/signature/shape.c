@@ -18,30 +18,34 @@ double shape_at(const struct shape *shape, double time_s)
     return shape->level_A;
 }
 
-static double bounded_cost(const struct series *series, const struct shape *shape)
+void shape_mask(const struct series *series, const struct shape *shape)
 {
-    double cost = 0;
     for (size_t i = shape->first; i < shape->end; i++) {
         double d = series->current_A[i] - shape_at(shape, series->time_s[i]);
-        cost += fmin(series->bound, series->weight[i] * d * d);
+        series->masked[i] = series->weight[i] * d * d >= series->bound;
     }
-    return cost;
 }
 
-/* Weighted straight line through (x, current); `curve` gives x from the time. */
-static void fit_against(const struct series *series, const struct shape *shape, double decay_s,
-                        double *mean_x, double *mean_A, double *slope)
+struct line {
+    double mean_x, mean_A, slope, cost;
+};
+
+/* Weighted straight line through (x, current), x the time since the first
+ * reading, or exp(-time / decay_s) where decay_s is above 0. */
+static struct line fit_line(const struct series *series, size_t first, size_t end, double decay_s)
 {
     double weights = 0;
     double sum_x = 0;
     double sum_A = 0;
+    struct line line = {0};
     for (int pass = 0; pass < 2; pass++) {
         double xx = 0;
         double xA = 0;
-        for (size_t i = shape->first; i < shape->end; i++) {
+        double AA = 0;
+        for (size_t i = first; i < end; i++) {
             if (series->masked[i])
                 continue;
-            double t = series->time_s[i] - shape->from_s;
+            double t = series->time_s[i] - series->time_s[first];
             double x = decay_s > 0 ? exp(-t / decay_s) : t;
             double w = series->weight[i];
             if (pass == 0) {
@@ -49,58 +53,74 @@ static void fit_against(const struct series *series, const struct shape *shape, 
                 sum_x += w * x;
                 sum_A += w * series->current_A[i];
             } else {
-                xx += w * (x - *mean_x) * (x - *mean_x);
-                xA += w * (x - *mean_x) * (series->current_A[i] - *mean_A);
+                double dx = x - line.mean_x;
+                double dA = series->current_A[i] - line.mean_A;
+                xx += w * dx * dx;
+                xA += w * dx * dA;
+                AA += w * dA * dA;
             }
         }
         if (pass == 0) {
-            *mean_x = weights > 0 ? sum_x / weights : 0;
-            *mean_A = weights > 0 ? sum_A / weights : (double)NAN;
+            line.mean_x = weights > 0 ? sum_x / weights : 0;
+            line.mean_A = weights > 0 ? sum_A / weights : (double)NAN;
         } else {
-            *slope = xx > 0 ? xA / xx : 0;
+            line.slope = xx > 0 ? xA / xx : 0;
+            line.cost = AA - line.slope * xA;
         }
     }
+    return line;
 }
 
-static struct shape fit_decay(const struct series *series, const struct shape *whole)
+/* Golden section on the logarithm of the time constant. */
+static double best_decay_s(const struct series *series, size_t first, size_t end)
 {
-    static const double shares[] = {0.04, 0.06, 0.09, 0.13, 0.2, 0.3, 0.45, 0.7, 1.0};
-    struct shape best = *whole;
-    best.cost = INFINITY;
-    double length_s = series->time_s[whole->end - 1] - whole->from_s;
-    for (size_t k = 0; k < sizeof shares / sizeof *shares; k++) {
-        struct shape shape = *whole;
-        double mean_x = 0;
-        double mean_A = 0;
-        shape.decay_s = shares[k] * length_s;
-        fit_against(series, &shape, shape.decay_s, &mean_x, &mean_A, &shape.height_A);
-        shape.level_A = mean_A - shape.height_A * mean_x;
-        shape.cost = bounded_cost(series, &shape);
-        if (shape.cost < best.cost)
-            best = shape;
+    double length_s = series->time_s[end - 1] - series->time_s[first];
+    double low = log(0.02 * length_s);
+    double high = log(2 * length_s);
+    const double golden = 0.6180339887498949;
+    double a = high - golden * (high - low);
+    double b = low + golden * (high - low);
+    double at_a = fit_line(series, first, end, exp(a)).cost;
+    double at_b = fit_line(series, first, end, exp(b)).cost;
+    for (int i = 0; i < 16; i++) {
+        if (at_a < at_b) {
+            high = b;
+            b = a;
+            at_b = at_a;
+            a = high - golden * (high - low);
+            at_a = fit_line(series, first, end, exp(a)).cost;
+        } else {
+            low = a;
+            a = b;
+            at_a = at_b;
+            b = low + golden * (high - low);
+            at_b = fit_line(series, first, end, exp(b)).cost;
+        }
     }
-    return best;
+    return exp(0.5 * (low + high));
 }
 
 struct shape shape_fit(const struct series *series, size_t first, size_t end, enum phase_kind kind)
 {
     struct shape shape = {
         .kind = kind, .first = first, .end = end, .from_s = series->time_s[first], .period_s = NAN};
-    if (kind == PHASE_DECAY && end - first >= 4)
-        return fit_decay(series, &shape);
-    double mean_x = 0;
-    double slope = 0;
-    fit_against(series, &shape, 0, &mean_x, &shape.level_A, &slope);
-    if (isnan(shape.level_A)) {
+    if (kind == PHASE_DECAY)
+        shape.decay_s = best_decay_s(series, first, end);
+    struct line line = fit_line(series, first, end, shape.decay_s);
+    if (isnan(line.mean_A)) {
         /* All masked: what is there is there. */
-        shape.level_A = 0;
+        line = (struct line){0};
         for (size_t i = first; i < end; i++)
-            shape.level_A += series->current_A[i] / (double)(end - first);
+            line.mean_A += series->current_A[i] / (double)(end - first);
+        shape.kind = PHASE_LEVEL;
     }
-    if (kind == PHASE_RAMP) {
-        shape.middle_s = shape.from_s + mean_x;
-        shape.slope_A_per_s = slope;
+    shape.level_A = line.mean_A;
+    if (shape.kind == PHASE_RAMP) {
+        shape.middle_s = shape.from_s + line.mean_x;
+        shape.slope_A_per_s = line.slope;
+    } else if (shape.kind == PHASE_DECAY) {
+        shape.height_A = line.slope;
+        shape.level_A = line.mean_A - line.slope * line.mean_x;
     }
-    shape.cost = bounded_cost(series, &shape);
     return shape;
 }

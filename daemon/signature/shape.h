@@ -18,7 +18,7 @@ struct series {
     double *time_s, *current_A;
     double *weight;  /* 1 / (deviation^2 readings-a-conversion) */
     size_t *reading; /* where each stands in the row that was given */
-    bool *masked;    /* farther from its level than the bound: fitted to nothing */
+    bool *masked;    /* farther from its shape than the bound: it bears on nothing */
     struct noise noise;
     double interval_s; /* median of the gaps */
     double penalty;    /* what one more phase costs, in units of the noise's variance */
@@ -33,7 +33,7 @@ struct shape {
     double level_A, slope_A_per_s, middle_s;
     double height_A, decay_s, from_s;
     double period_s;
-    double cost; /* bounded loss, without penalty */
+    size_t origin; /* the level of the exact cut it was split from */
 };
 
 struct shapes {
@@ -44,14 +44,32 @@ struct shapes {
 /* What the shape draws at an instant. */
 double shape_at(const struct shape *shape, double time_s);
 
-/* Best shape of a kind over [first, end) by weighted least squares on what is
- * not masked; the cost counts every reading with its bounded loss. */
+/* The shape of a kind over [first, end) by weighted least squares on what is
+ * not masked. */
 struct shape shape_fit(const struct series *series, size_t first, size_t end, enum phase_kind kind);
 
+/* Marks what lies farther from the shape than the bound. */
+void shape_mask(const struct series *series, const struct shape *shape);
+
+/* Running sums, so that straight lines and decays over any stretch cost the
+ * same few operations. A lone masked reading or two are left out and cost the
+ * bound each; a longer run of them is a steep ramp and is taken in. */
+enum { DECAY_TIMES = 14 };
+struct shape_sums;
+struct shape_sums *shape_sums_create(const struct series *series);
+void shape_sums_destroy(struct shape_sums *sums);
+/* Weighted squares about the best level or line over [first, end), bounds of
+ * lone readings added. */
+double shape_level_cost(const struct shape_sums *sums, size_t first, size_t end);
+double shape_ramp_cost(const struct shape_sums *sums, size_t first, size_t end);
+/* About the best decay among DECAY_TIMES time constants, whose value it gives. */
+double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, double *decay_s);
+
 /* Takes consecutive levels (from the exact cut) and joins them into ramps and
- * decays where that costs less over all: exact over the levels' boundaries.
- * Then moves the boundaries of what was joined to where they cost least, joins
- * levels that do not differ enough to be told apart, in place. -1: memory is out. */
+ * decays where that costs less over all: exact over the levels' boundaries and
+ * the readings that fit no level. Then moves the boundaries of what was joined
+ * to where they cost least and joins levels that do not differ enough to be
+ * told apart, in place. -1: memory is out. */
 int shapes_join(const struct series *series, struct shapes *shapes);
 
 /* Finds stretches of at least three equal periods among consecutive levels and

@@ -5,112 +5,204 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { JOIN_MOST = 48, MOVE_MOST = 128, RAMP_LEAST = 4, DECAY_LEAST = 6 };
+enum { NODES_BACK = 400, MOVE_REACH = 64, RAMP_LEAST = 4, DECAY_LEAST = 6, SLOPES_MOST = 10 };
 
-#define LEVEL_SHARE 0.02 /* levels nearer than this share of themselves are one */
-#define FLAT_SHARE 0.03  /* a ramp that climbs less than this share of its level is flat */
+#define RAMP_PENALTY 1.25 /* of a phase's penalty: a slope more */
+#define DECAY_PENALTY 1.5 /* a height and a time constant more */
+#define LEVEL_SHARE 0.02  /* levels nearer than this share of themselves are one */
+#define FLAT_SHARE 0.03   /* a ramp that climbs less than this share of its level is flat */
 
 /* --- joining levels into ramps and decays --- */
 
-/* All steps in one direction, as a ramp's or decay's staircase has them. */
-static bool one_way(const struct shape *levels, size_t count, bool *slowing)
-{
-    double first = levels[1].level_A - levels[0].level_A;
-    double before = first;
-    *slowing = true;
-    for (size_t i = 2; i < count; i++) {
-        double step = levels[i].level_A - levels[i - 1].level_A;
-        if (step * first <= 0)
-            return false;
-        if (fabs(step) > 1.5 * fabs(before))
-            *slowing = false;
-        before = step;
-    }
-    return true;
-}
-
-/* The cheapest single shape for levels i..j-1 (two or more), with its penalty. */
-static double join_cost(const struct series *series, const struct shape *levels, size_t count,
-                        double ceiling, struct shape *best)
-{
-    size_t first = levels[0].first;
-    size_t end = levels[count - 1].end;
-    bool slowing = false;
-    double least = INFINITY;
-    if (!one_way(levels, count, &slowing))
-        return least;
-    if (end - first >= RAMP_LEAST && 1.25 * series->penalty < ceiling) {
-        struct shape ramp = shape_fit(series, first, end, PHASE_RAMP);
-        least = ramp.cost + 1.25 * series->penalty;
-        *best = ramp;
-    }
-    if (slowing && end - first >= DECAY_LEAST && 1.5 * series->penalty < fmin(ceiling, least)) {
-        struct shape decay = shape_fit(series, first, end, PHASE_DECAY);
-        if (decay.cost + 1.5 * series->penalty < least) {
-            least = decay.cost + 1.5 * series->penalty;
-            *best = decay;
-        }
-    }
-    return least;
-}
-
-struct step {
+/* Where a shape may begin or end, and the cheapest cover up to there. */
+struct node {
+    size_t at;
+    bool major; /* an end of a level or of a run of readings that fit none */
+    bool alive; /* may still begin the best cover's last shape */
     double cost;
-    size_t from;
-    struct shape shape;
+    size_t from; /* the node where its last shape begins */
+    enum phase_kind kind;
 };
 
-/* Cheapest cover of levels 0..count-1, none of them periodic. */
-static void join_run(const struct series *series, const struct shape *levels, size_t count,
-                     struct step *steps, struct shapes *to)
+struct joiner {
+    const struct series *series;
+    struct shape_sums *sums;
+    struct node *nodes;
+    size_t count;
+    struct shapes *to;
+};
+
+static void add_node(struct joiner *j, size_t at, bool major)
 {
-    steps[0].cost = 0;
-    for (size_t j = 1; j <= count; j++) {
-        steps[j].cost = steps[j - 1].cost + levels[j - 1].cost + series->penalty;
-        steps[j].from = j - 1;
-        steps[j].shape = levels[j - 1];
-        for (size_t i = j >= JOIN_MOST ? j - JOIN_MOST : 0; i + 1 < j; i++) {
-            struct shape shape = levels[i];
-            double ceiling = steps[j].cost - steps[i].cost;
-            double cost = join_cost(series, levels + i, j - i, ceiling, &shape);
-            if (steps[i].cost + cost < steps[j].cost) {
-                steps[j].cost = steps[i].cost + cost;
-                steps[j].from = i;
-                steps[j].shape = shape;
-            }
-        }
+    if (j->count && j->nodes[j->count - 1].at == at) {
+        j->nodes[j->count - 1].major |= major;
+        return;
     }
-    size_t kept = 0;
-    for (size_t j = count; j > 0; j = steps[j].from)
-        kept++;
-    size_t at = to->count + kept;
-    to->count = at;
-    for (size_t j = count; j > 0; j = steps[j].from)
-        to->items[--at] = steps[j].shape;
+    j->nodes[j->count++] = (struct node){.at = at, .major = major, .alive = true, .cost = INFINITY};
 }
 
-static int join_levels(const struct series *series, struct shapes *shapes)
+static size_t leading(const struct series *series, const struct shape *level)
 {
-    struct step *steps = malloc((shapes->count + 1) * sizeof *steps);
-    struct shapes joined = {malloc(shapes->count * sizeof *joined.items), 0};
-    if (!steps || !joined.items) {
-        free(steps);
+    size_t i = level->first;
+    while (i < level->end && series->masked[i])
+        i++;
+    return i == level->end ? 0 : i - level->first;
+}
+
+static size_t trailing(const struct series *series, const struct shape *level)
+{
+    size_t i = level->end;
+    while (i > level->first && series->masked[i - 1])
+        i--;
+    return i == level->first ? 0 : level->end - i;
+}
+
+/* Ends of levels; and, about each, the readings that fit neither neighbour. */
+static void lay_nodes(struct joiner *j, const struct shape *levels, size_t count)
+{
+    j->count = 0;
+    size_t before = 0;
+    for (size_t k = 0; k < count; k++) {
+        size_t after = leading(j->series, &levels[k]);
+        size_t first = levels[k].first;
+        bool steep = before + after >= 2;
+        if (steep) {
+            add_node(j, first - before, true);
+            for (size_t i = first - before + 1; i < first + after; i++)
+                add_node(j, i, i == first);
+            add_node(j, first + after, true);
+        } else {
+            add_node(j, first, true);
+        }
+        before = trailing(j->series, &levels[k]);
+    }
+    size_t end = levels[count - 1].end;
+    if (before >= 2)
+        for (size_t i = end - before; i < end; i++)
+            add_node(j, i, i == end - before);
+    add_node(j, end, true);
+}
+
+static double masked_level_cost(const struct series *series, const struct shape *level,
+                                size_t first, size_t end)
+{
+    double cost = 0;
+    for (size_t i = first; i < end; i++) {
+        double d = series->current_A[i] - level->level_A;
+        cost += fmin(series->bound, series->weight[i] * d * d);
+    }
+    return cost;
+}
+
+static void offer(struct node *node, double cost, size_t from, enum phase_kind kind)
+{
+    if (cost < node->cost) {
+        node->cost = cost;
+        node->from = from;
+        node->kind = kind;
+    }
+}
+
+/* The level ending at or just before its end, begun at or just after its start. */
+static void offer_level(struct joiner *j, const struct shape *level, size_t to)
+{
+    size_t first = level->first + leading(j->series, level);
+    for (size_t i = to; i-- > 0;) {
+        size_t at = j->nodes[i].at;
+        if (at < level->first)
+            break;
+        if (at != level->first && at != first)
+            continue;
+        double cost = masked_level_cost(j->series, level, at, j->nodes[to].at);
+        offer(&j->nodes[to], j->nodes[i].cost + cost + j->series->penalty, i, PHASE_LEVEL);
+    }
+}
+
+static void offer_slopes(struct joiner *j, size_t to)
+{
+    struct node *node = &j->nodes[to];
+    double penalty = j->series->penalty;
+    size_t least = to > NODES_BACK ? to - NODES_BACK : 0;
+    for (size_t i = to; i-- > least;) {
+        struct node *from = &j->nodes[i];
+        size_t length = node->at - from->at;
+        if (!from->alive || length < RAMP_LEAST)
+            continue;
+        double ramp = shape_ramp_cost(j->sums, from->at, node->at);
+        offer(node, from->cost + ramp + RAMP_PENALTY * penalty, i, PHASE_RAMP);
+        double decay = ramp;
+        if (from->major && node->major && length >= DECAY_LEAST &&
+            from->cost + DECAY_PENALTY * penalty < node->cost) {
+            double decay_s = 0;
+            decay = shape_decay_cost(j->sums, from->at, node->at, &decay_s);
+            offer(node, from->cost + decay + DECAY_PENALTY * penalty, i, PHASE_DECAY);
+        }
+        /* As it costs more by now than beginning anew here, it always will. A
+         * decay may yet: its ends are few, and they stay. */
+        if (!from->major && from->cost + ramp > node->cost)
+            from->alive = false;
+    }
+}
+
+static int join_run(struct joiner *j, const struct shape *levels, size_t count)
+{
+    lay_nodes(j, levels, count);
+    j->nodes[0].cost = 0;
+    size_t level = 0;
+    for (size_t to = 1; to < j->count; to++) {
+        while (levels[level].end < j->nodes[to].at)
+            level++;
+        size_t end = levels[level].end;
+        if (j->nodes[to].at == end || j->nodes[to].at == end - trailing(j->series, &levels[level]))
+            offer_level(j, &levels[level], to);
+        offer_slopes(j, to);
+    }
+    size_t kept = 0;
+    for (size_t k = j->count - 1; k > 0; k = j->nodes[k].from)
+        kept++;
+    struct shape *grown = realloc(j->to->items, (j->to->count + kept + 1) * sizeof *j->to->items);
+    if (!grown)
+        return -1;
+    j->to->items = grown;
+    j->to->count += kept;
+    size_t at = j->to->count;
+    for (size_t k = j->count - 1; k > 0; k = j->nodes[k].from)
+        j->to->items[--at] = (struct shape){.kind = j->nodes[k].kind,
+                                            .first = j->nodes[j->nodes[k].from].at,
+                                            .end = j->nodes[k].at,
+                                            .period_s = NAN};
+    return 0;
+}
+
+static int join_levels(const struct series *series, struct shape_sums *sums, struct shapes *shapes)
+{
+    struct shapes joined = {0};
+    struct joiner j = {.series = series, .sums = sums, .to = &joined};
+    j.nodes = malloc((series->count + 1) * sizeof *j.nodes);
+    int status = j.nodes ? 0 : -1;
+    size_t from = 0;
+    for (size_t i = 0; status == 0 && i <= shapes->count; i++) {
+        if (i < shapes->count && shapes->items[i].kind != PHASE_PERIODIC)
+            continue;
+        if (i > from)
+            status = join_run(&j, shapes->items + from, i - from);
+        if (status == 0 && i < shapes->count) {
+            struct shape *grown = realloc(joined.items, (joined.count + 1) * sizeof *joined.items);
+            status = grown ? 0 : -1;
+            if (grown) {
+                joined.items = grown;
+                joined.items[joined.count++] = shapes->items[i];
+            }
+        }
+        from = i + 1;
+    }
+    free(j.nodes);
+    if (status != 0) {
         free(joined.items);
         return -1;
     }
-    size_t from = 0;
-    for (size_t i = 0; i <= shapes->count; i++) {
-        if (i < shapes->count && shapes->items[i].kind != PHASE_PERIODIC)
-            continue;
-        join_run(series, shapes->items + from, i - from, steps, &joined);
-        if (i < shapes->count)
-            joined.items[joined.count++] = shapes->items[i];
-        from = i + 1;
-    }
-    memcpy(shapes->items, joined.items, joined.count * sizeof *joined.items);
-    shapes->count = joined.count;
-    free(steps);
-    free(joined.items);
+    free(shapes->items);
+    *shapes = joined;
     return 0;
 }
 
@@ -121,32 +213,45 @@ static size_t least_length(const struct shape *shape)
     return shape->kind == PHASE_LEVEL ? 1 : shape->kind == PHASE_RAMP ? RAMP_LEAST : DECAY_LEAST;
 }
 
-/* Moves the boundary between two neighbours to where they cost least, tried at
- * ever finer strides. */
-static void move_boundary(const struct series *series, struct shape *a, struct shape *b)
+static double cost_of(struct shape_sums *sums, enum phase_kind kind, size_t first, size_t end)
+{
+    double decay_s = 0;
+    switch (kind) {
+    case PHASE_RAMP:
+        return shape_ramp_cost(sums, first, end);
+    case PHASE_DECAY:
+        return shape_decay_cost(sums, first, end, &decay_s);
+    case PHASE_LEVEL:
+    case PHASE_PERIODIC:
+        break;
+    }
+    return shape_level_cost(sums, first, end);
+}
+
+/* Moves the boundary between two neighbours to where they cost least. */
+static void move_boundary(struct shape_sums *sums, struct shape *a, struct shape *b)
 {
     if (a->kind == PHASE_PERIODIC || b->kind == PHASE_PERIODIC ||
         (a->kind == PHASE_LEVEL && b->kind == PHASE_LEVEL))
         return;
-    for (size_t stride = MOVE_MOST / 2; stride > 0;) {
-        bool moved = false;
-        for (int way = -1; way <= 1; way += 2) {
-            size_t at = a->end;
-            if (way < 0 ? at < a->first + least_length(a) + stride
-                        : at + stride + least_length(b) > b->end)
-                continue;
-            at = way < 0 ? at - stride : at + stride;
-            struct shape left = shape_fit(series, a->first, at, a->kind);
-            struct shape right = shape_fit(series, at, b->end, b->kind);
-            if (left.cost + right.cost < a->cost + b->cost - 1e-9) {
-                *a = left;
-                *b = right;
-                moved = true;
-                break;
+    for (int round = 0; round < 16; round++) {
+        size_t low = a->first + least_length(a);
+        size_t high = b->end - least_length(b);
+        size_t from = a->end > low + MOVE_REACH ? a->end - MOVE_REACH : low;
+        size_t to = a->end + MOVE_REACH < high ? a->end + MOVE_REACH : high;
+        size_t best_at = a->end;
+        double best = cost_of(sums, a->kind, a->first, a->end) +
+                      cost_of(sums, b->kind, b->first, b->end) - 1e-6;
+        for (size_t at = from; at <= to; at++) {
+            double cost = cost_of(sums, a->kind, a->first, at) + cost_of(sums, b->kind, at, b->end);
+            if (cost < best) {
+                best = cost;
+                best_at = at;
             }
         }
-        if (!moved)
-            stride /= 2;
+        if (best_at == a->end)
+            return;
+        a->end = b->first = best_at;
     }
 }
 
@@ -183,9 +288,98 @@ static bool too_alike(const struct series *series, const struct shape *a, const 
     return step_A * step_A < 1.5 * series->penalty * variance;
 }
 
+/* Fits what was joined with all its readings, then without those that lie far
+ * off, so that a spike does not tilt it. */
+static void settle(const struct series *series, struct shape *shape)
+{
+    if (shape->kind == PHASE_PERIODIC)
+        return;
+    if (shape->kind != PHASE_LEVEL)
+        for (int round = 0; round < 2; round++) {
+            if (round == 0)
+                memset(series->masked + shape->first, 0, shape->end - shape->first);
+            *shape = shape_fit(series, shape->first, shape->end, shape->kind);
+            shape_mask(series, shape);
+        }
+    *shape = shape_fit(series, shape->first, shape->end, shape->kind);
+}
+
+static double bounded_cost(const struct series *series, const struct shape *shape)
+{
+    double cost = 0;
+    for (size_t i = shape->first; i < shape->end; i++) {
+        double d = series->current_A[i] - shape_at(shape, series->time_s[i]);
+        cost += fmin(series->bound, series->weight[i] * d * d);
+    }
+    return cost;
+}
+
+static bool is_slope(const struct shape *shape)
+{
+    return shape->kind == PHASE_RAMP || shape->kind == PHASE_DECAY;
+}
+
+static double penalty_of(const struct series *series, const struct shape *shape)
+{
+    double share = shape->kind == PHASE_RAMP    ? RAMP_PENALTY
+                   : shape->kind == PHASE_DECAY ? DECAY_PENALTY
+                                                : 1;
+    return share * series->penalty;
+}
+
+/* The sums know few time constants; one fitted in full may span what they had
+ * to cut. Tries it over every stretch of neighbouring slopes and what follows
+ * them, the longest first. True where one was joined. */
+static bool join_decay(const struct series *series, struct shapes *shapes, size_t first, size_t end)
+{
+    for (size_t length = end - first; length >= 2; length--) {
+        for (size_t from = first; from + length <= end; from++) {
+            struct shape *a = &shapes->items[from];
+            const struct shape *b = &shapes->items[from + length - 1];
+            double apart = 0;
+            for (size_t i = from; i < from + length; i++)
+                apart +=
+                    bounded_cost(series, &shapes->items[i]) + penalty_of(series, &shapes->items[i]);
+            struct shape whole = {.kind = PHASE_DECAY, .first = a->first, .end = b->end};
+            if (whole.end - whole.first < DECAY_LEAST)
+                continue;
+            bool *kept = malloc(whole.end - whole.first);
+            if (!kept)
+                return false;
+            memcpy(kept, series->masked + whole.first, whole.end - whole.first);
+            settle(series, &whole);
+            if (bounded_cost(series, &whole) + penalty_of(series, &whole) < apart) {
+                free(kept);
+                *a = whole;
+                memmove(a + 1, a + length, (shapes->count - from - length) * sizeof *shapes->items);
+                shapes->count -= length - 1;
+                return true;
+            }
+            memcpy(series->masked + whole.first, kept, whole.end - whole.first);
+            free(kept);
+        }
+    }
+    return false;
+}
+
+static void join_decays(const struct series *series, struct shapes *shapes)
+{
+    for (size_t i = 0; i < shapes->count; i++) {
+        if (!is_slope(&shapes->items[i]))
+            continue;
+        size_t end = i;
+        while (end < shapes->count && is_slope(&shapes->items[end]) && end - i < SLOPES_MOST)
+            end++;
+        if (end < shapes->count && shapes->items[end].kind == PHASE_LEVEL)
+            end++;
+        while (join_decay(series, shapes, i, end < shapes->count ? end : shapes->count))
+            end = end > i + 1 ? end - 1 : end;
+    }
+}
+
 static void flatten(const struct series *series, struct shape *shape)
 {
-    if (shape->kind != PHASE_RAMP && shape->kind != PHASE_DECAY)
+    if (!is_slope(shape))
         return;
     double change = fabs(shape_at(shape, series->time_s[shape->end - 1]) -
                          shape_at(shape, series->time_s[shape->first]));
@@ -220,12 +414,20 @@ static void merge_alike(const struct series *series, struct shapes *shapes)
 
 int shapes_join(const struct series *series, struct shapes *shapes)
 {
-    if (join_levels(series, shapes) != 0)
+    struct shape_sums *sums = shape_sums_create(series);
+    if (!sums)
         return -1;
-    for (size_t i = 0; i + 1 < shapes->count; i++)
-        move_boundary(series, &shapes->items[i], &shapes->items[i + 1]);
-    for (size_t i = 0; i < shapes->count; i++)
-        flatten(series, &shapes->items[i]);
-    merge_alike(series, shapes);
-    return 0;
+    int status = join_levels(series, sums, shapes);
+    if (status == 0) {
+        for (size_t i = 0; i + 1 < shapes->count; i++)
+            move_boundary(sums, &shapes->items[i], &shapes->items[i + 1]);
+        for (size_t i = 0; i < shapes->count; i++)
+            settle(series, &shapes->items[i]);
+        join_decays(series, shapes);
+        for (size_t i = 0; i < shapes->count; i++)
+            flatten(series, &shapes->items[i]);
+        merge_alike(series, shapes);
+    }
+    shape_sums_destroy(sums);
+    return status;
 }
