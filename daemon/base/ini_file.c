@@ -7,42 +7,70 @@
 #include <ini.h>
 #include <pthread.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
-enum { LONGEST_LINE = 1000 };
+enum {
+    LONGEST_LINE = 1000,
+    LONGEST_SECTION = 49, /* what libinih keeps of a section's name */
+};
 
 struct reading_state {
     FILE *file;
     const char *path;
     long line;
-    bool too_long;
+    char *text; /* of the line being read */
+    size_t text_size;
     bool failed;
     ini_pair_handler *handler;
     void *context;
     struct error *error;
 };
 
-/* libinih's line limit is a global of the library, and shorter than a register
- * map's comment; it is set once, before any file is read. */
+/* libinih's limits are globals of the library, and shorter than a register
+ * map's comment; they are set once, before any file is read. */
 static void set_library_limits(void)
 {
     ini_use_stack = false;
     ini_max_line = LONGEST_LINE + 3;
+    ini_initial_alloc = LONGEST_LINE + 3;
     ini_allow_multiline = false;
+    ini_stop_on_first_error = true;
+}
+
+static char *bad_line(struct reading_state *state, const char *expected, const char *found)
+{
+    state->failed = true;
+    error_set(state->error, EXIT_BAD_DATA, state->path, state->line, expected, "found %s", found);
+    return NULL;
+}
+
+/* Longer than libinih would keep: it cuts without a word. */
+static bool has_long_section(const char *line)
+{
+    const char *at = line + (strncmp(line, "\xEF\xBB\xBF", 3) == 0 ? 3 : 0);
+    at += strspn(at, " \t");
+    return *at == '[' && strcspn(at + 1, "]") > LONGEST_SECTION;
 }
 
 static char *next_line(char *text, int size, void *user)
 {
     struct reading_state *state = user;
-    if (state->failed || state->too_long || !fgets(text, size, state->file))
+    if (state->failed)
+        return NULL;
+    ssize_t got = getline(&state->text, &state->text_size, state->file);
+    if (got < 0)
         return NULL;
     state->line++;
-    size_t length = strlen(text);
-    if (length > LONGEST_LINE && text[length - 1] != '\n') {
-        state->too_long = true;
-        return NULL;
-    }
+    size_t length = strcspn(state->text, "\r\n");
+    if (strlen(state->text) != (size_t)got)
+        return bad_line(state, "text", "a zero byte");
+    if (length > LONGEST_LINE || got >= size)
+        return bad_line(state, "at most 1000 bytes", "a longer line");
+    if (has_long_section(state->text))
+        return bad_line(state, "at most 49 bytes", "a longer section name");
+    memcpy(text, state->text, (size_t)got + 1);
     return text;
 }
 
@@ -66,19 +94,16 @@ int ini_file_read(const char *path, ini_pair_handler *handler, void *context, st
         return error_set(error, EXIT_NO_INPUT, path, 0, NULL, "cannot open: %s", strerror(errno));
     struct reading_state state = {
         .file = file, .path = path, .handler = handler, .context = context, .error = error};
-    int bad_line = ini_parse_stream(next_line, &state, hand_over, &state);
+    int first_bad = ini_parse_stream(next_line, &state, hand_over, &state);
     bool broken = ferror(file) != 0;
     fclose(file);
-    /* libinih reads on behind a line it cannot make out; the first error counts. */
-    if (state.failed && (bad_line <= 0 || bad_line >= state.line))
+    free(state.text);
+    if (state.failed)
         return -1;
-    if (state.too_long)
-        return error_set(error, EXIT_BAD_DATA, path, state.line, "at most 1000 bytes",
-                         "found a longer line");
-    if (bad_line > 0)
-        return error_set(error, EXIT_BAD_DATA, path, bad_line,
+    if (first_bad > 0)
+        return error_set(error, EXIT_BAD_DATA, path, first_bad,
                          "[SECTION], KEY = VALUE or a comment", "found neither");
-    if (broken || bad_line < 0)
+    if (broken || first_bad < 0)
         return error_set(error, EXIT_IO, path, 0, NULL, "cannot be read to its end");
     return 0;
 }

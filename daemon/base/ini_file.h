@@ -26,7 +26,9 @@ typedef int ini_pair_handler(void *context, const struct ini_pair *pair, struct 
 /* Reads the file and hands over its pairs; stops at the first error. Returns
  * 0, or -1 with the error filled: EXIT_NO_INPUT where it cannot be opened,
  * EXIT_BAD_DATA with the line for a line that is neither a comment, a section
- * nor KEY = VALUE, or is longer than 1000 bytes, or that the handler refused. */
+ * nor KEY = VALUE, is longer than 1000 bytes, holds a zero byte or a section name
+ * longer than 49 bytes, or that the handler refused. A section without a pair is
+ * not handed over. */
 int ini_file_read(const char *path, ini_pair_handler *handler, void *context, struct error *error);
 
 /* The whole value as a number within [low, high], in the C locale whatever the

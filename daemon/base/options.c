@@ -8,7 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOST_OPTIONS = 40, HELP = 1000 };
+/* Long options are numbered from where no character is. */
+enum { MOST_OPTIONS = 40, FIRST = 1000, HELP = FIRST + MOST_OPTIONS };
 
 static void print_help(const struct command_usage *usage)
 {
@@ -65,6 +66,18 @@ static bool store(const struct command_usage *usage, const struct command_option
     return wrong(usage, what, "");
 }
 
+/* getopt leaves a lone letter in optopt and has not yet passed its word. */
+static void unknown(const struct command_usage *usage, int found, const char *word)
+{
+    char letter[] = {'-', (char)optopt, '\0'};
+    if (found == ':')
+        wrong(usage, "a value is missing after ", word);
+    else if (optopt > 0 && optopt < FIRST)
+        wrong(usage, "unknown option ", letter);
+    else
+        wrong(usage, optopt ? "takes no value: " : "unknown option ", word);
+}
+
 enum options_result options_read(int argc, char **argv, const struct command_usage *usage,
                                  int *first)
 {
@@ -74,32 +87,36 @@ enum options_result options_read(int argc, char **argv, const struct command_usa
         table[i] = (struct option){
             .name = usage->options[i].name,
             .has_arg = usage->options[i].kind == OPTION_SWITCH ? no_argument : required_argument,
-            .val = (int)i};
+            .val = FIRST + (int)i};
     }
     table[count] = (struct option){.name = "help", .has_arg = no_argument, .val = HELP};
     bool given[MOST_OPTIONS] = {false};
     optind = 0; /* glibc: start afresh, also for a second command line in one process */
     opterr = 0;
     for (;;) {
-        int before = optind > 0 ? optind : 1;
         int found = getopt_long(argc, argv, ":", table, NULL);
         if (found == -1)
             break;
+        if (found == '?' || found == ':') {
+            unknown(usage, found, argv[optind - 1]);
+            return OPTIONS_WRONG;
+        }
+        const char *name = found == HELP ? "help" : usage->options[found - FIRST].name;
+        const char *word = argv[optarg && optarg == argv[optind - 1] ? optind - 2 : optind - 1];
+        if (strcspn(word + 2, "=") != strlen(name)) {
+            wrong(usage, "unknown option ", word);
+            return OPTIONS_WRONG;
+        }
         if (found == HELP) {
             print_help(usage);
             return OPTIONS_HELP_SHOWN;
         }
-        if (found == '?' || found == ':') {
-            const char *word = optind > 0 && optind <= argc ? argv[optind - 1] : argv[before];
-            wrong(usage, found == '?' ? "unknown option " : "a value is missing after ", word);
-            return OPTIONS_WRONG;
-        }
-        const struct command_option *option = &usage->options[found];
-        if (given[found] && option->kind != OPTION_TEXTS && option->kind != OPTION_SWITCH) {
+        const struct command_option *option = &usage->options[found - FIRST];
+        if (given[found - FIRST] && option->kind != OPTION_TEXTS) {
             wrong(usage, "given twice: --", option->name);
             return OPTIONS_WRONG;
         }
-        given[found] = true;
+        given[found - FIRST] = true;
         if (!store(usage, option, optarg))
             return OPTIONS_WRONG;
     }

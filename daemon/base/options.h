@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
  * A command's options as one table with bounds, read with getopt_long; an
- * unknown, doubled or ill-typed option is caught at start and --help is
- * printed from the same table.
+ * unknown, shortened, doubled or ill-typed option is caught at start and --help
+ * is printed from the same table.
  */
 #ifndef WAKEDRAW_BASE_OPTIONS_H
 #define WAKEDRAW_BASE_OPTIONS_H

@@ -40,8 +40,8 @@ struct trace {
 
 /* Rounds time, voltage and current to the steps above; not-a-number stays, and
  * voltage or current that is none makes the reading invalid (as an empty cell
- * does in a trace file; infinities become not-a-number). A value v becomes the double nearest to the decimal n/1e6 (n/1e7), the same
- * that strtod gives for its decimal text. */
+ * does in a trace file; infinities become not-a-number). A value v becomes the double nearest to
+ * the decimal n/1e6 (n/1e7), the same that strtod gives for its decimal text. */
 void reading_quantise(struct reading *reading);
 
 /* Appends a copy; false when memory is out (the trace is unchanged). */
