@@ -6,12 +6,21 @@ import { chromium } from 'playwright-core';
 
 const PATH = process.env.CHROMIUM ?? '/usr/bin/chromium';
 
-export function launch() {
-  return chromium.launch({
+let browser = null;
+
+// One for all the checks of a program.
+export async function theBrowser() {
+  browser ??= await chromium.launch({
     executablePath: PATH,
     args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run',
       '--disable-background-networking', '--disable-component-update', '--disable-sync'],
   });
+  return browser;
+}
+
+export async function closeBrowser() {
+  await browser?.close();
+  browser = null;
 }
 
 export const LANDSCAPE = { width: 1280, height: 800 };

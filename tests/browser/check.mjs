@@ -1,7 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 //
 // A small bench for tests: each named check runs in turn; what it throws is its
-// failure. Ends with `N passed, N failed, N skipped`.
+// failure. Ends with `N passed, N failed, N skipped`. Words on the command line
+// choose the checks whose name holds one of them.
 
 const checks = [];
 
@@ -12,7 +13,16 @@ export function check(name, run) {
 // Thrown where a check cannot be made here; counted in its own column.
 export class Skip extends Error {}
 
-export async function runChecks(wanted = () => true) {
+// Runs them all, tidies up, ends the process.
+export async function finish(tidy = async () => {}) {
+  const words = process.argv.slice(2);
+  const fine = await runChecks((name) => words.length === 0
+    || words.some((word) => name.includes(word)));
+  await tidy();
+  process.exit(fine ? 0 : 1);
+}
+
+async function runChecks(wanted) {
   const count = { passed: 0, failed: 0, skipped: 0 };
   for (const { name, run } of checks.filter((each) => wanted(each.name))) {
     try {

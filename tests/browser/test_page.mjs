@@ -4,24 +4,12 @@
 
 import assert from 'node:assert/strict';
 
-import { LANDSCAPE, PORTRAIT, launch, openPage } from './browser.mjs';
-import { check, sleep, until } from './check.mjs';
+import { LANDSCAPE, PORTRAIT, closeBrowser, openPage, theBrowser } from './browser.mjs';
+import { check, finish, sleep, until } from './check.mjs';
 import { MockBench } from './mock.mjs';
 import {
   BAD, BAD_PHASES, GOOD, GOOD_PHASES, TYPE, UNSURE, furnish, sendRun,
 } from './scenes.mjs';
-
-let browser = null;
-
-export async function closeBrowser() {
-  await browser?.close();
-  browser = null;
-}
-
-export async function theBrowser() {
-  browser ??= await launch();
-  return browser;
-}
 
 // Runs a scene on a furnished mock bench and an open page, and ends both.
 function pageCheck(name, scene, { size = LANDSCAPE, furnished = true, options = {}, hash = '' } = {}) {
@@ -460,3 +448,5 @@ pageCheck('100 readings/s for 60 s: at most 30 redraws a second, little of a cor
   assert.ok(share < 0.5, `${(share * 100).toFixed(0)} % of a core`);
   return `${redraws.toFixed(1)} redraws/s, ${(share * 100).toFixed(0)} % of a core`;
 });
+
+await finish(closeBrowser);

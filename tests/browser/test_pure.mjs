@@ -8,7 +8,7 @@ import { LiveStream } from '../../web/lib/live_stream.js';
 import { Readings, roundTop, thin } from '../../web/lib/readings.js';
 import { SupplyWatch } from '../../web/lib/supply_watch.js';
 import * as words from '../../web/lib/words.js';
-import { check, sleep } from './check.mjs';
+import { check, finish, sleep } from './check.mjs';
 
 const seed = Number(process.env.SEED ?? Math.floor(Math.random() * 2 ** 31));
 
@@ -275,3 +275,5 @@ check('stream: a closed one is replaced with back-off, a silent one is given up'
     stream.close();
   }
 });
+
+await finish();
