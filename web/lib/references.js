@@ -14,11 +14,11 @@ export class References {
     this.known = new Map(); // "type\nversion" -> {state, reference}
   }
 
-  // What there is for a type and version (null: the newest): {state: "asking" |
+  // What there is for a type and version (null: it has none): {state: "asking" |
   // "there" | "none" | "failed", reference}.
   of(module_type, version) {
-    if (module_type === null || module_type === undefined) return { state: 'none', reference: null };
-    const key = `${module_type}\n${version ?? ''}`;
+    if (!module_type || !version) return { state: 'none', reference: null };
+    const key = `${module_type}\n${version}`;
     const known = this.known.get(key);
     if (known && !(known.state === 'failed' && performance.now() > known.again_ms)) return known;
     const entry = { state: 'asking', reference: null };
@@ -29,10 +29,9 @@ export class References {
 
   async fetch(module_type, version, entry) {
     try {
-      const limit = version === null ? 1 : 100;
-      const path = `references?module_type=${encodeURIComponent(module_type)}&limit=${limit}`;
+      const path = `references?module_type=${encodeURIComponent(module_type)}&limit=100`;
       const { items } = await this.ask(path);
-      const item = version === null ? items[0] : items.find((each) => each.version === version);
+      const item = items.find((each) => each.version === version);
       if (item) {
         const detail = await this.ask(`references/${encodeURIComponent(item.id)}`);
         entry.reference = detail.reference;
@@ -48,11 +47,22 @@ export class References {
     this.changed();
   }
 
-  // A newer reference may have come: what was not there, or was the newest, is
-  // asked again.
+  // After a reconnection: what was not there may be there now.
   forget() {
-    for (const [key, entry] of this.known) {
-      if (key.endsWith('\n') || entry.state === 'none') this.known.delete(key);
-    }
+    for (const [key, entry] of this.known) if (entry.state === 'none') this.known.delete(key);
   }
+}
+
+// What the paper shows hatched: the envelope; where a range was only stated, that
+// range at the end of the watch. Null: nothing is known.
+export function envelopeOf(reference) {
+  if (!reference) return null;
+  if (reference.envelope.time_s.length > 1) return reference.envelope;
+  const { low_A, high_A } = reference.final;
+  const end_s = reference.watch_s;
+  return { time_s: [end_s * 0.75, end_s], low_A: [low_A, low_A], high_A: [high_A, high_A] };
+}
+
+export function isRangeOnly(reference) {
+  return Boolean(reference) && reference.phases.length === 0;
 }

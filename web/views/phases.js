@@ -9,8 +9,9 @@ import { amperes, ampereRange, instant } from '../lib/words.js';
 // null; suspect: index of the phase the first reason points at, or -1.
 export function phasesView(places) {
   function show(phases, expected, suspect) {
-    setHidden(places.table, phases.length === 0 && !expected);
-    setHidden(places.empty, phases.length > 0 || Boolean(expected));
+    const rowCount = Math.max(phases.length, expected?.length ?? 0);
+    setHidden(places.table, rowCount === 0);
+    setHidden(places.empty, rowCount > 0);
     rebuilt(places.body, { phases, expected, suspect }, () => rows(phases, expected, suspect));
   }
   return { show };

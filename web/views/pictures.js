@@ -3,6 +3,7 @@
 // What the ticket shows, composed from what the page knows. Pure but for the
 // references it asks for; an old verdict is never put where the live one goes.
 
+import { envelopeOf, isRangeOnly } from '../lib/references.js';
 import { BEFORE_ONSET_S, endedAt_ms } from '../lib/supply_watch.js';
 import { amperes, clockTime, counted, day, instant, volts } from '../lib/words.js';
 import { drawOf, factsOf, nowFacts, reasonsOf } from './verdict.js';
@@ -47,7 +48,7 @@ function copyPicture(know) {
     caption: captionOf(item, asked),
     trace: {
       readings: run, shift_s: 0, from_s: -BEFORE_ONSET_S, to_s,
-      envelope: asked.reference?.envelope ?? null, phases,
+      envelope: envelopeOf(asked.reference), phases,
       decided_at_s: verdict?.decided_at_s ?? null, quiet: false, paper: 'copy',
     },
     title: `${clockTime(item.started_at)}, earlier`,
@@ -68,7 +69,7 @@ function livePicture(know) {
   const item = watch?.item ?? null;
   const current = watch?.current ?? null;
   const type = current ? current.item.module_type : item?.module_type ?? null;
-  const version = current?.item.reference_version ?? null;
+  const version = current?.item.reference_version ?? item?.reference_version ?? null;
   const asked = references.of(type, version);
   const live = standing === 'watching' || standing === 'judged';
   const picture = sheet({
@@ -88,24 +89,24 @@ function livePicture(know) {
     picture.suspect = suspectOf(current.verdict);
     picture.trace = {
       readings: current.run, shift_s: 0, from_s: -BEFORE_ONSET_S, to_s: current.watch_s,
-      envelope: asked.reference?.envelope ?? null, phases: current.phases,
+      envelope: envelopeOf(asked.reference), phases: current.phases,
       decided_at_s: current.verdict?.decided_at_s ?? null, quiet: !live, paper: 'live',
     };
   } else {
     picture.expected = asked.reference?.phases ?? null;
-    picture.trace = quietTrace(watch, asked.reference);
+    picture.trace = quietTrace(watch, asked.reference, standing === 'waiting');
   }
   return picture;
 }
 
 // Before a power-up the pencil waits in the margin of the envelope to come.
-function quietTrace(watch, reference) {
+function quietTrace(watch, reference, live) {
   const watch_s = reference?.watch_s ?? 0;
   return {
     readings: watch.recent, shift_s: watch.recent.lastTime_s || 0,
     from_s: watch_s > 0 ? -Math.min(QUIET_S, watch_s * 0.3) : -QUIET_S, to_s: watch_s,
-    envelope: reference?.envelope ?? null, phases: [], decided_at_s: null, quiet: true, waiting: true,
-    paper: 'live',
+    envelope: envelopeOf(reference), phases: [], decided_at_s: null, quiet: true,
+    paper: 'live', now: live ? 'now' : 'last',
   };
 }
 
@@ -184,7 +185,7 @@ function teaching(module_type, asked) {
 }
 
 function judged(item, verdict, kept, reference, extra) {
-  const { sentence, details } = reasonsOf(verdict);
+  const { sentence, details } = reasonsOf(verdict, isRangeOnly(reference));
   return {
     verdict, id: item.id, copy: false, notice: null, sentence, details,
     draw: drawOf(verdict, reference), facts: factsOf(item, verdict, kept), filed: null, ...extra,
@@ -206,21 +207,22 @@ function filedOf(know) {
   if (watch.current !== null) {
     if (live) return null;
     const { item, verdict } = watch.current;
-    return filed(item, verdict, `When last heard, on since ${clockTime(item.started_at)}`);
+    return filed(know, item, verdict, `When last heard, on since ${clockTime(item.started_at)}`);
   }
   const item = watch.last;
   if (item === null) return null;
   const ended_ms = endedAt_ms(item);
   const when = Number.isNaN(ended_ms) ? `Last power-up, began ${whenWas(item.started_at)}`
     : `Last power-up, ended ${whenWas(ended_ms)}`;
-  return filed(item, item.verdict, when);
+  return filed(know, item, item.verdict, when);
 }
 
-function filed(item, verdict, when) {
+function filed(know, item, verdict, when) {
   const parts = [item.unit ?? 'unit not said'];
   if (verdict) {
     if (typeof verdict.final_draw_A === 'number') parts.push(amperes(verdict.final_draw_A));
-    parts.push(reasonsOf(verdict).sentence);
+    const { reference } = know.references.of(item.module_type, item.reference_version);
+    parts.push(reasonsOf(verdict, isRangeOnly(reference)).sentence);
   }
   return { when, verdict: verdict?.verdict ?? null, text: parts.join(' · ') };
 }
@@ -260,6 +262,9 @@ function captionOf(item, asked, pencil = 'this power-up') {
   const from = taught?.units > 0
     ? `${counted(taught.units, 'known-good unit')}, ${counted(taught.power_ups, 'power-up')}`
     : 'a stated range';
+  if (isRangeOnly(asked.reference)) {
+    return `Pencil: ${pencil}. Hatched: the range stated for the settled draw, reference ${version}.`;
+  }
   return `Pencil: ${pencil}. Hatched: reference ${version}, from ${from}.`;
 }
 

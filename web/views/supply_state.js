@@ -67,7 +67,7 @@ function switchLine(item) {
 function rateLines(item, watch) {
   if (item === null) return [];
   const lines = [`reads ${perSecond(item.rate_hz)}${share(item)}`];
-  if (item.limit_why) lines.push(`limited by: ${item.limit_why}`);
+  if (item.limit_why) lines.push(`limit set by ${item.limit_why}`);
   lines.push(`jitter ${milliseconds(item.jitter_s)}, longest gap ${milliseconds(item.longest_gap_s)}, `
     + counted(item.gaps ?? 0, 'gap'));
   const mishaps = [
@@ -85,7 +85,7 @@ function rateLines(item, watch) {
 
 function share(item) {
   if (!(item.limit_hz > 0) || !(item.rate_hz >= 0)) return '';
-  return ` of ${item.limit_hz.toFixed(item.limit_hz < 20 ? 1 : 0)} possible`;
+  return `, limit ${item.limit_hz.toFixed(item.limit_hz < 20 ? 1 : 0)}`;
 }
 
 function setUpLine(type) {

@@ -11,11 +11,13 @@ import { inks } from './inks.js';
 import { drawEnvelope, drawMargin, drawOverflow, drawPhases } from './trace_marks.js';
 
 const FRAME_MS = 1000 / 30;
+const LEAST_TOP_A = 0.02;
 const INRUSH_S = 0.1; // the first readings may carry the inrush; they do not set the scale
 
 // picture(): {readings, shift_s, from_s, to_s, envelope, phases, decided_at_s,
-// quiet, waiting, paper: a word for the sheet it is drawn on}, asked for at each redraw; null: nothing to draw. The readings'
-// times less shift_s are the times drawn, 0 being the onset (waiting: now).
+// quiet: drawn faintly, now: the word for time 0 where that is no onset, paper: a
+// word for the sheet it is drawn on}, asked for at each redraw; null: nothing to
+// draw. The readings' times less shift_s are the times drawn.
 export function traceView(place, picture) {
   let ink = inks(place);
   let scale = { from_s: -0.5, to_s: 10, bottom_A: -0.01, top_A: 0.1 };
@@ -140,12 +142,12 @@ function scaleOf(times, currents, drawn) {
     if (!inrush && value > settled_A) settled_A = value;
   }
   for (const value of drawn.envelope?.high_A ?? []) if (value > settled_A) settled_A = value;
-  const top_A = roundTop(settled_A);
+  const top_A = roundTop(Math.max(settled_A, LEAST_TOP_A));
   return { top_A, highest_A, bottom_A: Math.min(-0.04 * top_A, lowest_A * 1.1) };
 }
 
 function timeLabel(tick, drawn) {
-  if (drawn?.waiting && tick === 0) return 'now';
+  if (drawn?.now && tick === 0) return drawn.now;
   return `${Number(tick.toFixed(3))} s`;
 }
 

@@ -75,20 +75,21 @@ export function verdictView(places) {
 }
 
 // The sentence and what stands behind it, from a verdict's reasons.
-export function reasonsOf(verdict) {
+// rangeOnly: the reference is no more than a stated range.
+export function reasonsOf(verdict, rangeOnly = false) {
   const [first, ...others] = verdict.reasons ?? [];
   const details = [];
   if (first?.details) details.push(capital(first.details));
   for (const reason of others) {
     details.push(`Also: ${reason.text}${reason.details ? `. ${reason.details}` : ''}`);
   }
-  return { sentence: capital(first?.text ?? goodSentence(verdict)), details };
+  return { sentence: capital(first?.text ?? goodSentence(verdict, rangeOnly)), details };
 }
 
-function goodSentence(verdict) {
-  return verdict.verdict === 'good'
-    ? 'Every phase lies within what this type draws.'
-    : 'No reason was given.';
+function goodSentence(verdict, rangeOnly) {
+  if (verdict.verdict !== 'good') return 'No reason was given.';
+  return rangeOnly ? 'The final draw lies within the range stated for this type.'
+    : 'Every phase lies within what this type draws.';
 }
 
 export function drawOf(verdict, reference) {

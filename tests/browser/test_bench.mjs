@@ -1,0 +1,191 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// The page in Chromium on a real bench: the daemon polls a simulated supply over
+// a real port, a hand at its front panel wakes the module.
+
+import assert from 'node:assert/strict';
+
+import { RealBench } from './bench_process.mjs';
+import { closeBrowser, openPage, theBrowser } from './browser.mjs';
+import { check, finish, sleep, until } from './check.mjs';
+
+const TYPE = 'Reefer controller';
+// The module lives twice as fast, to spare the tests' time.
+const OPTIONS = { options: ['--time-scale', '2'] };
+const WATCH_S = 4;
+
+function benchCheck(name, scene) {
+  check(`bench: ${name}`, async () => {
+    const bench = await RealBench.start(OPTIONS);
+    let page = null;
+    try {
+      await bench.teachRange(TYPE, 0.21, 0.27, WATCH_S);
+      await until(async () => (await bench.supplyItem()).state === 'reading', 'the supply reads');
+      page = await openPage(await theBrowser(), bench.url);
+      await shows(page, 'mark', 'waiting');
+      const note = await scene(page, bench);
+      assert.deepEqual(page.complaints, []);
+      return note;
+    } catch (error) {
+      error.stack += `\ndaemon: ${bench.daemon.said}`;
+      throw error;
+    } finally {
+      await page?.context().close();
+      await bench.stop();
+    }
+  });
+}
+
+const text = (page, id) => page.locator(`#${id}`).innerText();
+const shows = (page, id, wanted, patience_ms = 10000) => until(
+  async () => (await text(page, id)).toLowerCase().includes(wanted.toLowerCase()),
+  `#${id} shows "${wanted}"`, patience_ms,
+);
+const marked = (page, verdict) => until(
+  async () => await page.locator(`#mark .mark[data-verdict="${verdict}"]`).count() === 1,
+  `the mark says ${verdict}`, 12000,
+);
+const noMark = (page) => until(async () => await page.locator('#mark .mark').count() === 0,
+  'no verdict in the live place');
+
+benchCheck('a good one: caught, drawn, judged, kept, filed when off', async (page, bench) => {
+  await bench.say('output on');
+  await shows(page, 'mark', 'watching', 3000);
+  await shows(page, 'reason', 's of 4.00 s watched');
+  await marked(page, 'good');
+  await shows(page, 'facts', 'kept');
+  await shows(page, 'reason', 'within the range stated');
+  const item = await bench.newest();
+  await shows(page, 'draw', item.verdict.final_draw_A.toFixed(3));
+  assert.equal(await text(page, 'number'), item.id);
+  assert.ok(await page.locator('#phases tr').count() >= 2, 'phases in the table');
+  assert.ok(await darkPixels(page) > 300, 'a line is drawn');
+  await bench.say('output off');
+  await noMark(page);
+  await shows(page, 'filed', 'last power-up, ended');
+});
+
+// How much of the trace's canvas is pencil.
+function darkPixels(page) {
+  return page.evaluate(() => {
+    const canvas = document.querySelector('#trace canvas');
+    const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
+    let dark = 0;
+    for (let i = 0; i < data.length; i += 4) {
+      if (data[i + 3] > 150 && data[i] < 90 && data[i + 1] < 90 && data[i + 2] < 90) dark++;
+    }
+    return dark;
+  });
+}
+
+benchCheck('a bad one: reason, details, then its copy', async (page, bench) => {
+  await bench.say('fault low:30', 'output on');
+  await marked(page, 'bad');
+  const item = await bench.newest();
+  const reason = item.verdict.reasons[0];
+  await shows(page, 'reason', reason.text.slice(1));
+  if (reason.details) await shows(page, 'details', reason.details.slice(1, 40));
+  await bench.say('output off');
+  await shows(page, 'mark', 'waiting');
+  await until(async () => (await bench.newest()).ended_why, 'its end is kept');
+  await page.locator(`.counterfoil[data-power-up="${item.id}"]`).click();
+  await marked(page, 'bad');
+  await shows(page, 'copy-text', 'earlier power-up');
+  assert.ok(await darkPixels(page) > 300, 'its trace is drawn');
+  await page.locator('#copy-back').click();
+  await noMark(page);
+});
+
+benchCheck('reading received to verdict painted within 100 ms', async (page, bench) => {
+  await page.evaluate(() => {
+    window.painted = [];
+    new MutationObserver(() => {
+      if (!document.querySelector('#mark .mark')) return;
+      requestAnimationFrame(() => requestAnimationFrame(() => {
+        window.painted.push(performance.timeOrigin + performance.now());
+      }));
+    }).observe(document.getElementById('mark'), { childList: true });
+  });
+  const taken_ms = [];
+  for (let i = 0; i < 4; i++) {
+    await bench.say('output on');
+    const painted_ms = await until(() => page.evaluate((index) => window.painted[index] ?? 0, i),
+      'painted', 12000);
+    const { verdict, started_at } = await bench.newest();
+    // Wall time of the reading that settled it: the start is the onset's.
+    taken_ms.push(painted_ms - (Date.parse(started_at) + verdict.decided_at_s * 1000));
+    await bench.say('output off');
+    await noMark(page);
+    await sleep(600);
+  }
+  const worst = Math.max(...taken_ms);
+  assert.ok(worst < 100, `worst ${worst.toFixed(1)} ms of ${taken_ms.map((ms) => ms.toFixed(1))}`);
+  assert.ok(Math.min(...taken_ms) > -5, `before it was read: ${taken_ms}`);
+  return `${taken_ms.map((ms) => ms.toFixed(1)).join(', ')} ms`;
+});
+
+benchCheck('supply unplugged in mid-watch: said, kept incomplete, back by itself', async (page, bench) => {
+  await bench.say('output on');
+  await shows(page, 'mark', 'watching', 3000);
+  await sleep(1200);
+  await bench.say('unplug');
+  await shows(page, 'mark', 'supply gone', 8000);
+  await shows(page, 'reason', 'does not answer');
+  await until(async () => (await bench.newest()).state === 'incomplete', 'kept as incomplete');
+  await bench.say('output off', 'replug');
+  await shows(page, 'mark', 'waiting', 15000);
+  await shows(page, 'filed', 'last power-up');
+});
+
+benchCheck('supply silent: never an old verdict as current', async (page, bench) => {
+  await bench.say('output on');
+  await marked(page, 'good');
+  await bench.say('silence 6');
+  await noMark(page);
+  assert.match((await text(page, 'mark')).toLowerCase(), /stale|gone|opening/);
+});
+
+benchCheck('daemon killed and started again: the page recovers, the verdict is there', async (page, bench) => {
+  await bench.say('output on');
+  await marked(page, 'good');
+  await shows(page, 'facts', 'kept');
+  const { id } = await bench.newest();
+  await bench.daemon.stop('SIGKILL');
+  await shows(page, 'mark', 'no word', 5000);
+  await noMark(page);
+  await bench.say('output off');
+  await bench.startDaemon();
+  await shows(page, 'mark', 'waiting', 20000);
+  assert.equal(await page.locator(`.counterfoil[data-power-up="${id}"] .mark`)
+    .getAttribute('data-verdict'), 'good');
+});
+
+benchCheck('opened in mid-power-up: the trace from its onset, the verdict in its place', async (page, bench) => {
+  await bench.say('output on');
+  await sleep(2000);
+  await page.reload();
+  await marked(page, 'good');
+  const span = await darkPixels(page);
+  assert.ok(span > 300, `${span} pixels`);
+  await page.reload();
+  await marked(page, 'good');
+});
+
+benchCheck('the form says what is on the bench', async (page, bench) => {
+  await page.locator('#entries-change').click();
+  await page.locator('#field-unit').fill('HL-0042');
+  await page.locator('#field-stage').fill('after repair');
+  await page.locator('#form-save').click();
+  await shows(page, 'entry-unit', 'HL-0042');
+  const item = await bench.supplyItem();
+  assert.deepEqual([item.module_type, item.unit, item.work_order, item.stage],
+    [TYPE, 'HL-0042', null, 'after repair']);
+  await page.locator('#entries-change').click();
+  await page.locator('#field-module_type').selectOption({ label: 'another type …' });
+  await page.locator('#field-new_type').fill('Anchor light timer');
+  await page.locator('#form-save').click();
+  await shows(page, 'entry-module_type', 'Anchor light timer');
+  await shows(page, 'details', 'no reference for anchor light timer');
+});
+
+await finish(closeBrowser);
