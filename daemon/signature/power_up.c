@@ -53,6 +53,7 @@ struct voltage_rise {
 struct running {
     bool hidden; /* began while nobody looked: no events */
     bool watched, drawing, flag_was_on;
+    bool was_up;    /* the voltage has been seen up */
     double above_s; /* time spent above rest */
     size_t above;
     double most_A, most_V; /* of medians of three */
@@ -358,6 +359,7 @@ static void open_note(struct power_up_machine *m, const struct sample *s)
         r->drawing = r->drawing || (r->above >= 3 && r->above_s >= DRAWING_LEAST_S - TIME_SLACK_S);
     }
     note_rest(r, s, rests);
+    r->was_up = r->was_up || s->voltage_V >= VOLTAGE_OFF_V;
     r->last[2] = r->last[1];
     r->last[1] = r->last[0];
     r->last[0] = *s;
@@ -388,8 +390,9 @@ static bool looks_off(const struct power_up_machine *m, const struct sample *s, 
     const struct running *r = &m->running;
     if (s->current_A > rest_limit_A(m))
         return false;
+    /* Switched on by its flag, the readback may renew later than it is polled. */
     if (s->voltage_V < VOLTAGE_OFF_V)
-        return !limited || m->flag == FLAG_NO;
+        return (r->was_up || m->flag != FLAG_YES) && (!limited || m->flag == FLAG_NO);
     if (m->flag == FLAG_YES || r->seen < 4)
         return false;
     if (s->voltage_V < VOLTAGE_GONE_SHARE * r->most_V)

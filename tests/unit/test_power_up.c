@@ -382,6 +382,35 @@ static void baseline_is_the_resting_draw(void **state)
     trace_clear(&trace);
 }
 
+/* A supply polled faster than it converts: its flag says on at once, while the
+ * readback goes on repeating the zero from before. */
+static void flag_leads_the_readback(void **state)
+{
+    (void)state;
+    for (int repeats = 1; repeats <= 40; repeats++) {
+        struct power_up_machine *m = power_up_create(&rules);
+        assert_non_null(m);
+        struct reading r = {0, 0, 0, true, FLAG_NO, FLAG_NO};
+        int began = 0;
+        for (int i = 0; i < 1200; i++) {
+            r.time_s = 0.0025 * i;
+            r.output_on = i >= 400 ? FLAG_YES : FLAG_NO;
+            bool up = i >= 400 + repeats;
+            r.voltage_V = up ? 24 : 0;
+            r.current_A = up ? 0.2 : 0;
+            enum power_up_event event = power_up_step(m, &r);
+            assert_int_not_equal(event, POWER_UP_ENDED);
+            began += event == POWER_UP_BEGAN;
+        }
+        assert_int_equal(began, 1);
+        assert_true(power_up_onset_s(m) == 0.0025 * 400);
+        r.time_s += 0.0025;
+        r.output_on = FLAG_NO;
+        assert_int_equal(power_up_step(m, &r), POWER_UP_ENDED);
+        power_up_destroy(m);
+    }
+}
+
 static void voltage_up_from_the_start_is_told(void **state)
 {
     (void)state;
@@ -419,6 +448,7 @@ int main(void)
         cmocka_unit_test(new_rules_bear_on_the_watch),
         cmocka_unit_test(supply_goes_away),
         cmocka_unit_test(baseline_is_the_resting_draw),
+        cmocka_unit_test(flag_leads_the_readback),
         cmocka_unit_test(voltage_up_from_the_start_is_told),
     };
     return cmocka_run_group_tests_name("power-up", tests, NULL, NULL);
