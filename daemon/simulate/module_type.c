@@ -13,53 +13,52 @@
 enum key_form { FORM_NUMBER, FORM_PERCENT, FORM_SWITCH, FORM_TEXT, FORM_LAW };
 
 struct key {
-    const char *name;
-    enum key_form form;
+    const char *name, *unit;
     size_t offset;
     double low, high;
-    const char *unit;
+    enum key_form form;
     bool needed;
 };
 
 #define OF_TYPE(field) offsetof(struct module_type, field)
 static const struct key type_keys[] = {
-    {"name", FORM_TEXT, OF_TYPE(name), 0, 0, "", true},
-    {"nominal_voltage_V", FORM_NUMBER, OF_TYPE(nominal_V), 1, 100, "V", true},
-    {"current_limit_A", FORM_NUMBER, OF_TYPE(limit_A), 0.01, 100, "A", true},
-    {"input_capacitor_F", FORM_NUMBER, OF_TYPE(input_capacitor_F), 1e-7, 1, "F", true},
-    {"wakes_above_V", FORM_NUMBER, OF_TYPE(wakes_above_V), 0.5, 100, "V", true},
-    {"drops_below_V", FORM_NUMBER, OF_TYPE(drops_below_V), 0.5, 100, "V", true},
-    {"resets_below_V", FORM_NUMBER, OF_TYPE(resets_below_V), 0.01, 100, "V", false},
-    {"hangs_without_reset", FORM_SWITCH, OF_TYPE(hangs_without_reset), 0, 0, "", false},
-    {"ignition", FORM_SWITCH, OF_TYPE(ignition), 0, 0, "", false},
-    {"sleep_A", FORM_NUMBER, OF_TYPE(sleep_A), 0, 10, "A", false},
-    {"quiescent_A", FORM_NUMBER, OF_TYPE(quiescent_A), 0, 10, "A", false},
-    {"after_run_A", FORM_NUMBER, OF_TYPE(after_run_A), 0, 100, "A", false},
-    {"after_run_s", FORM_NUMBER, OF_TYPE(after_run_s), 0, 1e5, "s", false},
-    {"warm_up_percent", FORM_PERCENT, OF_TYPE(warm_up_share), -50, 50, "%", false},
-    {"warm_up_s", FORM_NUMBER, OF_TYPE(warm_up_s), 0.1, 1e5, "s", false},
-    {"self_heating_C", FORM_NUMBER, OF_TYPE(self_heating_C), 0, 100, "C", false},
-    {"self_heating_s", FORM_NUMBER, OF_TYPE(self_heating_s), 0.1, 1e5, "s", false},
-    {"unit_level_percent", FORM_PERCENT, OF_TYPE(unit_level), 0, 30, "%", false},
-    {"unit_phase_level_percent", FORM_PERCENT, OF_TYPE(unit_phase_level), 0, 30, "%", false},
-    {"unit_duration_percent", FORM_PERCENT, OF_TYPE(unit_duration), 0, 50, "%", false},
-    {"power_up_level_percent", FORM_PERCENT, OF_TYPE(power_up_level), 0, 30, "%", false},
-    {"power_up_duration_percent", FORM_PERCENT, OF_TYPE(power_up_duration), 0, 50, "%", false},
+    {"name", "", OF_TYPE(name), 0, 0, FORM_TEXT, true},
+    {"nominal_voltage_V", "V", OF_TYPE(nominal_V), 1, 100, FORM_NUMBER, true},
+    {"current_limit_A", "A", OF_TYPE(limit_A), 0.01, 100, FORM_NUMBER, true},
+    {"input_capacitor_F", "F", OF_TYPE(input_capacitor_F), 1e-7, 1, FORM_NUMBER, true},
+    {"wakes_above_V", "V", OF_TYPE(wakes_above_V), 0.5, 100, FORM_NUMBER, true},
+    {"drops_below_V", "V", OF_TYPE(drops_below_V), 0.5, 100, FORM_NUMBER, true},
+    {"resets_below_V", "V", OF_TYPE(resets_below_V), 0.01, 100, FORM_NUMBER, false},
+    {"hangs_without_reset", "", OF_TYPE(hangs_without_reset), 0, 0, FORM_SWITCH, false},
+    {"ignition", "", OF_TYPE(ignition), 0, 0, FORM_SWITCH, false},
+    {"sleep_A", "A", OF_TYPE(sleep_A), 0, 10, FORM_NUMBER, false},
+    {"quiescent_A", "A", OF_TYPE(quiescent_A), 0, 10, FORM_NUMBER, false},
+    {"after_run_A", "A", OF_TYPE(after_run_A), 0, 100, FORM_NUMBER, false},
+    {"after_run_s", "s", OF_TYPE(after_run_s), 0, 1e5, FORM_NUMBER, false},
+    {"warm_up_percent", "%", OF_TYPE(warm_up_share), -50, 50, FORM_PERCENT, false},
+    {"warm_up_s", "s", OF_TYPE(warm_up_s), 0.1, 1e5, FORM_NUMBER, false},
+    {"self_heating_C", "C", OF_TYPE(self_heating_C), 0, 100, FORM_NUMBER, false},
+    {"self_heating_s", "s", OF_TYPE(self_heating_s), 0.1, 1e5, FORM_NUMBER, false},
+    {"unit_level_percent", "%", OF_TYPE(unit_level), 0, 30, FORM_PERCENT, false},
+    {"unit_phase_level_percent", "%", OF_TYPE(unit_phase_level), 0, 30, FORM_PERCENT, false},
+    {"unit_duration_percent", "%", OF_TYPE(unit_duration), 0, 50, FORM_PERCENT, false},
+    {"power_up_level_percent", "%", OF_TYPE(power_up_level), 0, 30, FORM_PERCENT, false},
+    {"power_up_duration_percent", "%", OF_TYPE(power_up_duration), 0, 50, FORM_PERCENT, false},
 };
 
 #define OF_PHASE(field) offsetof(struct module_phase, field)
 static const struct key phase_keys[] = {
-    {"name", FORM_TEXT, OF_PHASE(name), 0, 0, "", true},
-    {"duration_s", FORM_NUMBER, OF_PHASE(duration_s), 0.001, 1e5, "s", false},
-    {"level_A", FORM_NUMBER, OF_PHASE(level_A), 0, 100, "A", true},
-    {"end_level_A", FORM_NUMBER, OF_PHASE(end_level_A), 0, 100, "A", false},
-    {"law", FORM_LAW, OF_PHASE(exponent), -1, 1, "", false},
-    {"decay_A", FORM_NUMBER, OF_PHASE(decay_A), 0, 100, "A", false},
-    {"decay_s", FORM_NUMBER, OF_PHASE(decay_s), 0.001, 1e4, "s", false},
-    {"pulse_A", FORM_NUMBER, OF_PHASE(pulse_A), 0, 100, "A", false},
-    {"pulse_period_s", FORM_NUMBER, OF_PHASE(pulse_period_s), 0.01, 1e4, "s", false},
-    {"pulse_width_s", FORM_NUMBER, OF_PHASE(pulse_width_s), 0.001, 1e4, "s", false},
-    {"ripple_A", FORM_NUMBER, OF_PHASE(ripple_A), 0, 10, "A", false},
+    {"name", "", OF_PHASE(name), 0, 0, FORM_TEXT, true},
+    {"duration_s", "s", OF_PHASE(duration_s), 0.001, 1e5, FORM_NUMBER, false},
+    {"level_A", "A", OF_PHASE(level_A), 0, 100, FORM_NUMBER, true},
+    {"end_level_A", "A", OF_PHASE(end_level_A), 0, 100, FORM_NUMBER, false},
+    {"law", "", OF_PHASE(exponent), -1, 1, FORM_LAW, false},
+    {"decay_A", "A", OF_PHASE(decay_A), 0, 100, FORM_NUMBER, false},
+    {"decay_s", "s", OF_PHASE(decay_s), 0.001, 1e4, FORM_NUMBER, false},
+    {"pulse_A", "A", OF_PHASE(pulse_A), 0, 100, FORM_NUMBER, false},
+    {"pulse_period_s", "s", OF_PHASE(pulse_period_s), 0.01, 1e4, FORM_NUMBER, false},
+    {"pulse_width_s", "s", OF_PHASE(pulse_width_s), 0.001, 1e4, FORM_NUMBER, false},
+    {"ripple_A", "A", OF_PHASE(ripple_A), 0, 10, FORM_NUMBER, false},
 };
 
 enum {

@@ -53,7 +53,12 @@ int port_listen(const char *host, int *port, struct error *error)
                          strerror(why));
     struct sockaddr_storage bound = {0};
     socklen_t size = sizeof bound;
-    getsockname(fd, (struct sockaddr *)&bound, &size);
+    if (getsockname(fd, (struct sockaddr *)&bound, &size) != 0) {
+        why = errno;
+        close(fd);
+        return error_set(error, EXIT_UNAVAILABLE, name, 0, NULL, "cannot listen: %s",
+                         strerror(why));
+    }
     if (bound.ss_family == AF_INET6)
         *port = ntohs(((struct sockaddr_in6 *)&bound)->sin6_port);
     else

@@ -194,10 +194,16 @@ bool scpi_call_mask(struct scpi_call *call, int index, unsigned *mask)
  * several at once, which this one does not. */
 static int channel_of(const char *text)
 {
-    int channel = 0, used = 0;
-    if (sscanf(text, "(@ %d )%n", &channel, &used) != 1 || text[used] != '\0' || used == 0)
+    text++;
+    text += strspn(text, " ");
+    if (*text != '@')
         return -1;
-    return channel;
+    const char *end = NULL;
+    double number = 0;
+    if (!number_parse(text + 1, &number, &end) || strspn(end, " )") != strlen(end) ||
+        number != floor(number) || fabs(number) > 1000)
+        return -1;
+    return (int)number;
 }
 
 struct output *scpi_call_output(struct scpi_call *call)

@@ -137,19 +137,22 @@ static int take_modbus_key(struct supply_map *map, const struct ini_pair *pair, 
     const struct {
         const char *key;
         struct map_quantity *quantity;
+    } quantities[] = {{"voltage", &map->voltage},
+                      {"current", &map->current},
+                      {"set_voltage", &map->set_voltage},
+                      {"set_limit", &map->set_limit}};
+    const struct {
+        const char *key;
         struct map_flag *flag;
-    } registers[] = {
-        {"voltage", &map->voltage, NULL},         {"current", &map->current, NULL},
-        {"set_voltage", &map->set_voltage, NULL}, {"set_limit", &map->set_limit, NULL},
-        {"output_on", NULL, &map->output_on},     {"limited", NULL, &map->limited},
-        {"set_output", NULL, &map->set_output},
-    };
-    for (size_t i = 0; i < sizeof registers / sizeof *registers; i++) {
-        if (strcmp(registers[i].key, pair->key) != 0)
-            continue;
-        return registers[i].quantity ? take_quantity(pair, registers[i].quantity, error)
-                                     : take_flag(pair, registers[i].flag, error);
-    }
+    } flags[] = {{"output_on", &map->output_on},
+                 {"limited", &map->limited},
+                 {"set_output", &map->set_output}};
+    for (size_t i = 0; i < sizeof quantities / sizeof *quantities; i++)
+        if (strcmp(quantities[i].key, pair->key) == 0)
+            return take_quantity(pair, quantities[i].quantity, error);
+    for (size_t i = 0; i < sizeof flags / sizeof *flags; i++)
+        if (strcmp(flags[i].key, pair->key) == 0)
+            return take_flag(pair, flags[i].flag, error);
     if (strcmp(pair->key, "function") == 0)
         return whole_within(pair->value, 4, &map->function) && map->function >= 3
                    ? 0

@@ -72,13 +72,18 @@ static void assert_reply(struct bench *bench, const char *message, const char *w
     }
 }
 
+static long number_of(const char *reply)
+{
+    return strtol(reply, NULL, 10);
+}
+
 /* The message gives no reply, this error and no other. */
 static void assert_error(struct bench *bench, const char *message, int code)
 {
     ask(bench, message);
-    int found = atoi(ask(bench, "SYST:ERR?"));
+    long found = number_of(ask(bench, "SYST:ERR?"));
     if (found != code) {
-        print_error("%s: found %d, wanted %d\n", message, found, code);
+        print_error("%s: found %ld, wanted %d\n", message, found, code);
         fail();
     }
     assert_reply(bench, "SYST:ERR?", "0,\"No error\"");
@@ -206,7 +211,7 @@ static void errors_have_their_numbers(void **state)
                   : cases[i].code <= -300 ? 8
                   : cases[i].code <= -200 ? 16
                                           : 32;
-        assert_int_equal(atoi(ask(&bench, "*ESR?")), bit);
+        assert_int_equal(number_of(ask(&bench, "*ESR?")), bit);
         ask(&bench, "*CLS");
     }
     end(&bench);
@@ -279,10 +284,10 @@ static void buffers_have_an_end(void **state)
     char message[SCPI_LONGEST_MESSAGE] = "";
     struct bench bench;
     begin_as(&bench, 1, NUMBER_NR3);
-    while (strlen(message) + 8 < sizeof message)
-        strcat(message, "CURR?;");
+    for (size_t at = 0; at + 8 < sizeof message; at += 6)
+        snprintf(message + at, sizeof message - at, "CURR?;");
     assert_error(&bench, message, -430);
-    assert_int_equal(atoi(ask(&bench, "*ESR?")) & 4, 4);
+    assert_int_equal(number_of(ask(&bench, "*ESR?")) & 4, 4);
     message[SCPI_LONGEST_RESPONSE / 14 * 6 - 6] = '\0';
     assert_in_range(strlen(ask(&bench, message)), SCPI_LONGEST_RESPONSE - 30,
                     SCPI_LONGEST_RESPONSE);
@@ -398,8 +403,10 @@ static void noise_is_survived(void **state)
     begin_as(&bench, 2, NUMBER_NR2);
     for (int i = 0; i < 20000; i++) {
         char message[200] = "";
+        size_t at = 0;
         for (int n = rand() % 12; n >= 0; n--)
-            strcat(message, pieces[(size_t)rand() % (sizeof pieces / sizeof *pieces)]);
+            at += (size_t)snprintf(message + at, sizeof message - at, "%s",
+                                   pieces[(size_t)rand() % (sizeof pieces / sizeof *pieces)]);
         ask(&bench, message);
     }
     ask(&bench, "*CLS");
