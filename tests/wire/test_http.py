@@ -25,6 +25,8 @@ import bench_process
 HERE = os.path.dirname(os.path.abspath(__file__))
 TOP = os.path.dirname(os.path.dirname(HERE))
 PROGRAM = os.environ.get("WAKEDRAW", os.path.join(TOP, os.environ.get("BUILD", "build"), "wakedraw"))
+WEB = os.path.join(TOP, "web")
+os.environ.setdefault("WAKEDRAW_PROFILES", os.path.join(TOP, "daemon", "profiles"))
 CODE = "harbour-lane-7"
 JSON = {"Content-Type": "application/json"}
 passed = failed = skipped = 0
@@ -62,7 +64,7 @@ class Daemon:
             config.write(text)
 
     def __enter__(self):
-        self.process = subprocess.Popen([PROGRAM, "serve", "--config", self.config],
+        self.process = subprocess.Popen([PROGRAM, "serve", "--web", WEB, "--config", self.config],
                                         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         line = self.process.stdout.readline()
         found = re.search(r":(\d+)/", line)
@@ -564,7 +566,8 @@ def check_bench():
     module = "reefer-controller"
     with bench_process.temporary_folder() as name:
         folder = bench_process.pathlib.Path(name)
-        supply = bench_process.Supply(folder, "left", "--module", module, "--seed", "7")
+        supply = bench_process.Supply(folder, "left", "--seed", "7", "--module", os.path.join(
+            TOP, "signatures", "harbour-lane", "modules", module + ".ini"))
         with Daemon(link=supply.link) as daemon:
             document = Document(json.loads(daemon.ask("GET", "/api/v1/openapi.json")[2]))
             made = bench_process.run("build-reference", "--type", module, "--out", folder / "r.json",
@@ -684,7 +687,7 @@ def check_tls():
                   and time.monotonic() - began < 2, (status, daemon.errors))
             connection.close()
         daemon = Daemon(f"tls_certificate = {key}\ntls_key = {certificate}\n")
-        run = subprocess.run([PROGRAM, "serve", "--config", daemon.config], capture_output=True,
+        run = subprocess.run([PROGRAM, "serve", "--web", WEB, "--config", daemon.config], capture_output=True,
                              text=True, timeout=10, check=False)
         check("a certificate that is none is refused and named", run.returncode == 69
               and "tls_certificate" in run.stderr, (run.returncode, run.stderr))
@@ -706,7 +709,7 @@ def check_refusals():
             ("a certificate without a key", "tls_certificate = {directory}/code\n", "tls_certificate"),
             ("a code file that is not there", "access_code_file = {directory}/none\n", "none")):
         daemon = Daemon(text)
-        run = subprocess.run([PROGRAM, "serve", "--config", daemon.config], capture_output=True,
+        run = subprocess.run([PROGRAM, "serve", "--web", WEB, "--config", daemon.config], capture_output=True,
                              text=True, timeout=10, check=False)
         lines = run.stderr.strip().splitlines()
         check(f"{name} is refused in one line", run.returncode in (64, 65, 66) and len(lines) == 1
@@ -714,7 +717,7 @@ def check_refusals():
         daemon.directory.cleanup()
     with Daemon() as first:
         daemon = Daemon(f"listen = 127.0.0.1:{first.port}\n")
-        run = subprocess.run([PROGRAM, "serve", "--config", daemon.config], capture_output=True,
+        run = subprocess.run([PROGRAM, "serve", "--web", WEB, "--config", daemon.config], capture_output=True,
                              text=True, timeout=10, check=False)
         check("a port in use is 69 and named", run.returncode == 69
               and f"127.0.0.1:{first.port}" in run.stderr, (run.returncode, run.stderr))
