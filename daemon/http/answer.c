@@ -67,6 +67,13 @@ void answer_problem(struct answer *answer, unsigned status, const char *field, c
     put_json(answer, status, ANSWER_PROBLEM, problem);
 }
 
+/* The rooms name the key at fault where others name a file. */
+static bool is_key(const char *name)
+{
+    static const char letters[] = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ_";
+    return *name && strspn(name, letters) == strlen(name);
+}
+
 void answer_error(struct answer *answer, const struct error *error)
 {
     char text[1200];
@@ -80,7 +87,7 @@ void answer_error(struct answer *answer, const struct error *error)
     error_text(error, text, sizeof text);
     if (status >= MHD_HTTP_INTERNAL_SERVER_ERROR)
         log_failure("a request failed: %s", text);
-    answer_problem(answer, status, NULL, "%s", text);
+    answer_problem(answer, status, is_key(error->file) ? error->file : NULL, "%s", text);
     if (status == MHD_HTTP_SERVICE_UNAVAILABLE)
         answer->retry_after_s = 1;
 }

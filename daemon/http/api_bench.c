@@ -117,6 +117,24 @@ void on_bench_put(struct desk *desk, struct call *call)
                     supply_named(desk->office->bench, call->parameters[0]));
 }
 
+void output_put(struct desk *desk, struct call *call)
+{
+    static const struct field fields[] = {{.key = "on", .kind = FIELD_SWITCH, .needed = true}};
+    json_t *body = fields_read(call->body, call->body_length, fields, 1, call->answer);
+    if (!body)
+        return;
+    struct error error = {0};
+    bool on = json_is_true(json_object_get(body, "on"));
+    json_decref(body);
+    if (bench_switch_output(desk->office->bench, call->parameters[0], on, &error) == 0)
+        answer_json(call->answer, MHD_HTTP_OK,
+                    supply_named(desk->office->bench, call->parameters[0]));
+    else if (error.status == EXIT_USAGE)
+        answer_problem(call->answer, MHD_HTTP_CONFLICT, NULL, "%s", error.found);
+    else
+        answer_error(call->answer, &error);
+}
+
 /* The supplies as they stand, as the first events of a stream. */
 void live_get(struct desk *desk, struct call *call)
 {

@@ -7,40 +7,53 @@
 #include <stdlib.h>
 #include <string.h>
 
+struct row {
+    struct request *first, *last;
+    size_t waiting;
+};
+
 struct desks {
     const struct office *office;
     pthread_mutex_t mutex;
     pthread_cond_t changed;
-    struct request *first, **last;
-    size_t waiting;
+    struct row urgent, ordinary;
     bool ending;
     size_t started;
     pthread_t threads[DESKS];
 };
 
-static struct request *take(struct desks *desks)
+static void append(struct row *row, struct request *request)
 {
-    struct request *request = NULL;
+    request->next = NULL;
+    if (row->last)
+        row->last->next = request;
+    else
+        row->first = request;
+    row->last = request;
+    row->waiting++;
+}
+
+static struct request *take(struct desks *desks, struct row *row)
+{
     pthread_mutex_lock(&desks->mutex);
-    while (!desks->first && !desks->ending)
+    while (!row->first && !desks->ending)
         pthread_cond_wait(&desks->changed, &desks->mutex);
-    request = desks->first;
+    struct request *request = row->first;
     if (request) {
-        desks->first = request->next;
-        desks->waiting--;
-        if (!desks->first)
-            desks->last = &desks->first;
+        row->first = request->next;
+        row->waiting--;
+        if (!row->first)
+            row->last = NULL;
     }
     pthread_mutex_unlock(&desks->mutex);
     return request;
 }
 
-static void *work(void *context)
+static void work_at(struct desks *desks, struct row *row)
 {
-    struct desks *desks = context;
     struct desk desk = {.office = desks->office};
     struct request *request;
-    while ((request = take(desks))) {
+    while ((request = take(desks, row))) {
         struct call call = {.path = &request->path,
                             .parameters = {request->parameters[0], request->parameters[1]},
                             .body = request->body ? request->body : "",
@@ -51,6 +64,19 @@ static void *work(void *context)
         MHD_resume_connection(request->connection);
     }
     store_reader_close(desk.reader);
+}
+
+static void *work_urgent(void *context)
+{
+    struct desks *desks = context;
+    work_at(desks, &desks->urgent);
+    return NULL;
+}
+
+static void *work(void *context)
+{
+    struct desks *desks = context;
+    work_at(desks, &desks->ordinary);
     return NULL;
 }
 
@@ -62,11 +88,11 @@ struct desks *desks_create(const struct office *office, struct error *error)
         return NULL;
     }
     desks->office = office;
-    desks->last = &desks->first;
     pthread_mutex_init(&desks->mutex, NULL);
     pthread_cond_init(&desks->changed, NULL);
     while (desks->started < DESKS) {
-        int failed = pthread_create(&desks->threads[desks->started], NULL, work, desks);
+        int failed = pthread_create(&desks->threads[desks->started], NULL,
+                                    desks->started == 0 ? work_urgent : work, desks);
         if (failed) {
             error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "no thread to be had: %s",
                       strerror(failed));
@@ -81,15 +107,13 @@ struct desks *desks_create(const struct office *office, struct error *error)
 
 bool desks_hand_over(struct desks *desks, struct request *request)
 {
+    struct row *row = request->route->is_urgent ? &desks->urgent : &desks->ordinary;
     pthread_mutex_lock(&desks->mutex);
-    bool taken = !desks->ending && desks->waiting < DESKS_MOST_WAITING;
+    bool taken = !desks->ending && row->waiting < DESKS_MOST_WAITING;
     if (taken) {
         MHD_suspend_connection(request->connection);
-        request->next = NULL;
-        *desks->last = request;
-        desks->last = &request->next;
-        desks->waiting++;
-        pthread_cond_signal(&desks->changed);
+        append(row, request);
+        pthread_cond_broadcast(&desks->changed);
     }
     pthread_mutex_unlock(&desks->mutex);
     return taken;

@@ -10,7 +10,8 @@
 #include "base/error.h"
 #include "http/request.h"
 
-enum { DESKS = 2, DESKS_MOST_WAITING = 128 };
+/* The first desk takes urgent requests alone: switching off waits for no disk. */
+enum { DESKS = 3, DESKS_MOST_WAITING = 128 };
 
 struct desks;
 

@@ -81,6 +81,9 @@ static bool check_value(const struct field *field, const json_t *value, struct a
             answer_problem(answer, status, key, "\"%s\" must be a number %s %g and at most %g%s",
                            key, field->above_least ? "above" : "from", field->least, field->most,
                            or_null);
+    } else if (field->kind == FIELD_SWITCH) {
+        if (!json_is_boolean(value))
+            answer_problem(answer, status, key, "\"%s\" must be true or false%s", key, or_null);
     } else if (!is_texts(value, field->longest)) {
         answer_problem(answer, status, key,
                        "\"%s\" must be an array of at most %d texts of at most %zu bytes%s", key,

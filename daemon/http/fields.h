@@ -16,6 +16,7 @@ enum { FIELDS_DEEPEST = 32 };
 enum field_kind {
     FIELD_TEXT,   /* UTF-8 without control characters, longest bytes at most */
     FIELD_NUMBER, /* least..most */
+    FIELD_SWITCH, /* true or false */
     FIELD_TEXTS,  /* an array of at most 32 such texts */
 };
 

@@ -25,9 +25,20 @@ void request_destroy(struct request *request)
 {
     if (!request)
         return;
+    if (request->gate)
+        request->gate->held -= request->held;
     answer_clear(&request->answer);
     free(request->body);
     free(request);
+}
+
+bool request_hold(struct request *request, size_t bytes)
+{
+    if (request->gate->held + bytes > REQUESTS_MOST_HELD)
+        return false;
+    request->gate->held += bytes;
+    request->held += bytes;
+    return true;
 }
 
 static const char *header(const struct request *request, const char *name)
@@ -142,6 +153,7 @@ static void check_body(struct request *request)
 void request_check(struct request *request, struct gate *gate, const char *method)
 {
     request->checked = true;
+    request->gate = gate;
     check_sender(request, gate);
     if (request->answer.status == 0)
         check_path(request);
@@ -160,22 +172,34 @@ bool request_has_body(const struct request *request)
            header(request, MHD_HTTP_HEADER_TRANSFER_ENCODING);
 }
 
+/* Makes room in the body; false with the answer made where there is none. */
+static bool make_room(struct request *request, size_t length)
+{
+    if (request->body_length + length + 1 <= request->body_room)
+        return true;
+    size_t room = 2 * (request->body_length + length) + 1;
+    char *body =
+        request_hold(request, room - request->body_room) ? realloc(request->body, room) : NULL;
+    if (!body) {
+        answer_problem(&request->answer, MHD_HTTP_SERVICE_UNAVAILABLE, NULL,
+                       "too many large bodies at once");
+        request->answer.retry_after_s = 5;
+        return false;
+    }
+    request->body = body;
+    request->body_room = room;
+    return true;
+}
+
 bool request_take(struct request *request, const char *piece, size_t length)
 {
     size_t most = request->route ? request->route->most_body : 0;
-    if (request->answer.status || request->body_length + length > most) {
-        if (!request->answer.status && most > 0)
-            answer_too_large(request);
+    bool is_past = request->body_length + length > most;
+    if (!request->answer.status && is_past && most > 0)
+        answer_too_large(request);
+    if (request->answer.status || is_past || !make_room(request, length)) {
         request->discarded += length;
         return request->discarded <= MOST_DISCARDED;
-    }
-    if (request->body_length + length + 1 > request->body_room) {
-        size_t room = 2 * (request->body_length + length) + 1;
-        char *body = realloc(request->body, room);
-        if (!body)
-            return false;
-        request->body = body;
-        request->body_room = room;
     }
     memcpy(request->body + request->body_length, piece, length);
     request->body_length += length;

@@ -18,6 +18,8 @@ struct request {
     const char *parameters[2];
     char *body;
     size_t body_length, body_room;
+    struct gate *gate; /* that counts the memory held; NULL until checked */
+    size_t held;
     size_t discarded; /* bytes of a body past its limit */
     bool checked;     /* its head was */
     bool handed_over; /* to a desk */
@@ -38,7 +40,14 @@ struct gate {
     bool tls;
     char machine[256]; /* the machine's own name; empty: only loopback */
     struct access *access;
+    size_t held; /* bytes of bodies and answers in memory; the library's thread alone */
 };
+
+/* Bodies and answers of all requests together; past it, requests are refused. */
+enum { REQUESTS_MOST_HELD = 128 * 1024 * 1024 };
+
+/* Counts bytes until the request is over. False: too many, and not counted. */
+bool request_hold(struct request *request, size_t bytes);
 
 /* Looks at the head of a request: its path, Host, Origin, route, method, code,
  * media type, announced length. What does not pass has its answer made. */

@@ -55,6 +55,7 @@ struct route {
     handler *handle;
     const char *known; /* names of its query parameters, a blank between */
     bool is_stream;    /* its answer is the greeting of a live stream */
+    bool is_urgent;    /* never waits behind others */
 };
 
 extern const struct route routes[];
@@ -72,7 +73,7 @@ bool route_knows(const struct route *route, const struct path *path, const char 
 /* --- the handlers --- */
 
 handler health_get, openapi_get, metrics_get, live_get;
-handler supplies_get, on_bench_put;
+handler supplies_get, on_bench_put, output_put;
 handler module_types_get, module_type_get, module_type_post;
 handler references_get, reference_get, reference_post;
 handler units_get, unit_get, unit_post;

@@ -203,6 +203,8 @@ static enum MHD_Result answer_request(void *context, struct MHD_Connection *conn
                    ? MHD_YES
                    : refuse(server, request, "too many requests at once");
     }
+    if (!request_hold(request, request->answer.length))
+        return refuse(server, request, "too many large answers at once");
     if (request->route && request->route->is_stream && request->answer.status == MHD_HTTP_OK)
         return send_stream(server, request);
     return send_answer(server, request);

@@ -138,7 +138,7 @@ int main(void)
     scratch_make(directory, sizeof directory);
     snprintf(config.listen, sizeof config.listen, "127.0.0.1:0");
     snprintf(config.data, sizeof config.data, "%s", directory);
-    pthread_mutex_init(&bench.mutex, NULL);
+    bench_stand_in_init(&bench);
     struct server *server = server_create(&config, directory, &error);
     if (!server || server_start(server, &bench, &error) < 0) {
         error_print(&error);

@@ -14,8 +14,10 @@
 #include <string.h>
 
 struct bench {
-    pthread_mutex_t mutex;
+    pthread_mutex_t mutex; /* of the store: held, it stands in for a disk that hangs */
     struct store *store;
+    pthread_mutex_t status_mutex;
+    bool control;
     struct on_bench on_left;
     int references_changed;
 };
@@ -27,22 +29,22 @@ static json_t *text_or_null(const char *text)
 
 json_t *bench_supplies(struct bench *bench)
 {
-    pthread_mutex_lock(&bench->mutex);
+    pthread_mutex_lock(&bench->status_mutex);
     json_t *supplies = json_pack(
         "[{s:s, s:s, s:s, s:i, s:b, s:s, s:n, s:s, s:o, s:o, s:o, s:o, s:f, s:f, s:b, s:b, s:s,"
         " s:f, s:f, s:f, s:s, s:n, s:f, s:f, s:i, s:i, s:i, s:i, s:i, s:i, s:n, s:n, s:f, s:n,"
         " s:i, s:i, s:{s:i, s:i, s:i}}]",
-        "name", "left", "link", "tcp:127.0.0.1:5025", "profile", "scpi", "output", 1, "control", 0,
-        "state", "reading", "problem", "identity", "Harbour Lane,\"test\",1,1", "module_type",
-        text_or_null(bench->on_left.module_type), "unit", text_or_null(bench->on_left.unit),
-        "work_order", text_or_null(bench->on_left.work_order), "stage",
-        text_or_null(bench->on_left.stage), "voltage_V", 12.0, "current_A", 0.25, "output_on", 1,
-        "limited", 0, "last_reading_at", "2026-01-31T08:05:09.123Z", "age_s", 0.05, "rate_hz", 19.5,
-        "limit_hz", 20.0, "limit_why", "a test", "conversion_hz", "jitter_s", 0.001,
-        "longest_gap_s", 0.2, "gaps", 1, "repeats", 2, "timeouts", 3, "garbled", 4,
+        "name", "left", "link", "tcp:127.0.0.1:5025", "profile", "scpi", "output", 1, "control",
+        (int)bench->control, "state", "reading", "problem", "identity", "Harbour Lane,\"test\",1,1",
+        "module_type", text_or_null(bench->on_left.module_type), "unit",
+        text_or_null(bench->on_left.unit), "work_order", text_or_null(bench->on_left.work_order),
+        "stage", text_or_null(bench->on_left.stage), "voltage_V", 12.0, "current_A", 0.25,
+        "output_on", 1, "limited", 0, "last_reading_at", "2026-01-31T08:05:09.123Z", "age_s", 0.05,
+        "rate_hz", 19.5, "limit_hz", 20.0, "limit_why", "a test", "conversion_hz", "jitter_s",
+        0.001, "longest_gap_s", 0.2, "gaps", 1, "repeats", 2, "timeouts", 3, "garbled", 4,
         "resynchronised", 5, "dropped", 6, "power_up", "reference_version", "judging_s", 0.0004,
         "commit_s", "readings", 1234, "power_ups", 7, "verdicts", "good", 4, "bad", 2, "unsure", 1);
-    pthread_mutex_unlock(&bench->mutex);
+    pthread_mutex_unlock(&bench->status_mutex);
     return supplies;
 }
 
@@ -51,18 +53,29 @@ int bench_put_on(struct bench *bench, const char *supply, const struct on_bench 
 {
     if (strcmp(supply, "left") != 0)
         return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
-    pthread_mutex_lock(&bench->mutex);
+    pthread_mutex_lock(&bench->status_mutex);
     bench->on_left = *on_bench;
-    pthread_mutex_unlock(&bench->mutex);
+    pthread_mutex_unlock(&bench->status_mutex);
     return 0;
+}
+
+int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error)
+{
+    (void)on;
+    if (strcmp(supply, "left") != 0)
+        return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
+    pthread_mutex_lock(&bench->status_mutex);
+    bool control = bench->control;
+    pthread_mutex_unlock(&bench->status_mutex);
+    return control ? 0 : error_set(error, EXIT_USAGE, NULL, 0, NULL, "control is off");
 }
 
 void bench_reference_changed(struct bench *bench, const char *module_type)
 {
     (void)module_type;
-    pthread_mutex_lock(&bench->mutex);
+    pthread_mutex_lock(&bench->status_mutex);
     bench->references_changed++;
-    pthread_mutex_unlock(&bench->mutex);
+    pthread_mutex_unlock(&bench->status_mutex);
 }
 
 int bench_write(struct bench *bench,
@@ -73,6 +86,19 @@ int bench_write(struct bench *bench,
     int result = write(bench->store, context, error);
     pthread_mutex_unlock(&bench->mutex);
     return result;
+}
+
+static inline void bench_stand_in_init(struct bench *bench)
+{
+    memset(bench, 0, sizeof *bench);
+    pthread_mutex_init(&bench->mutex, NULL);
+    pthread_mutex_init(&bench->status_mutex, NULL);
+}
+
+static inline void bench_stand_in_clear(struct bench *bench)
+{
+    pthread_mutex_destroy(&bench->mutex);
+    pthread_mutex_destroy(&bench->status_mutex);
 }
 
 #endif

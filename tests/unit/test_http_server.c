@@ -37,13 +37,12 @@ static int start(void **state)
     scratch_write(web, "index.html", "<p>bench", 8, file, sizeof file);
     scratch_write(web, "secret.txt", "secret", 6, file, sizeof file);
     memset(&config, 0, sizeof config);
-    memset(&bench, 0, sizeof bench);
+    bench_stand_in_init(&bench);
     error = (struct error){0};
     snprintf(config.path, sizeof config.path, "test.ini");
     snprintf(config.name, sizeof config.name, "Harbour Lane");
     snprintf(config.data, sizeof config.data, "%s", data);
     snprintf(config.listen, sizeof config.listen, "127.0.0.1:0");
-    pthread_mutex_init(&bench.mutex, NULL);
     bench.store = store_open(data, &error);
     assert_non_null(bench.store);
     server = server_create(&config, web, &error);
@@ -60,7 +59,7 @@ static int stop(void **state)
     server_destroy(server);
     server = NULL;
     store_close(bench.store);
-    pthread_mutex_destroy(&bench.mutex);
+    bench_stand_in_clear(&bench);
     scratch_remove(data);
     scratch_remove(web);
     return 0;
@@ -277,6 +276,116 @@ static void what_is_put_in_comes_out(void **state)
     answer = ask("PUT", "/api/v1/supplies/right/on-bench", "{}");
     assert_int_equal(status_of(answer), 404);
     free(answer);
+}
+
+static void an_output_is_switched_where_that_is_allowed(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *path, *body;
+        bool control;
+        int status;
+    } steps[] = {
+        {"/api/v1/supplies/left/output", "{\"on\":true}", true, 200},
+        {"/api/v1/supplies/left/output", "{\"on\":false}", true, 200},
+        {"/api/v1/supplies/left/output", "{\"on\":true}", false, 409},
+        {"/api/v1/supplies/right/output", "{\"on\":true}", true, 404},
+        {"/api/v1/supplies/left/output", "{}", true, 422},
+        {"/api/v1/supplies/left/output", "{\"on\":null}", true, 422},
+        {"/api/v1/supplies/left/output", "{\"on\":1}", true, 422},
+    };
+    for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
+        bench.control = steps[i].control;
+        char *answer = ask("PUT", steps[i].path, steps[i].body);
+        assert_int_equal(status_of(answer), steps[i].status);
+        free(answer);
+    }
+}
+
+static int send_put(const char *method, const char *path, const char *body)
+{
+    char head[600];
+    int wire = dial();
+    snprintf(head, sizeof head,
+             "%s %s HTTP/1.1\r\nHost: localhost:%d\r\nConnection: close\r\n"
+             "Content-Type: application/json\r\nContent-Length: %zu\r\n\r\n%s",
+             method, path, server_port(server), strlen(body), body);
+    say(wire, head);
+    return wire;
+}
+
+static void switching_off_waits_for_no_disk(void **state)
+{
+    (void)state;
+    enum { WAITING = 5 };
+    int wires[WAITING];
+    bench.control = true;
+    pthread_mutex_lock(&bench.mutex);
+    for (int i = 0; i < WAITING; i++)
+        wires[i] = send_put("POST", "/api/v1/units", "{\"serial\":\"TG-7\"}");
+    clock_sleep_until(clock_monotonic_s() + 0.2);
+    int wire = open_stream("");
+    double began_s = clock_monotonic_s();
+    char *answer = ask("PUT", "/api/v1/supplies/left/output", "{\"on\":false}");
+    assert_int_equal(status_of(answer), 200);
+    assert_true(clock_monotonic_s() - began_s < 1);
+    free(answer);
+    pthread_mutex_unlock(&bench.mutex);
+    for (int i = 0; i < WAITING; i++) {
+        answer = hear(wires[i], NULL);
+        assert_int_equal(status_of(answer), 201);
+        free(answer);
+        close(wires[i]);
+    }
+    close(wire);
+}
+
+static int send_body(const char *body, size_t length, size_t announced)
+{
+    char head[300];
+    int wire = dial();
+    snprintf(head, sizeof head,
+             "POST /api/v1/references HTTP/1.1\r\nHost: localhost:%d\r\nConnection: close\r\n"
+             "Content-Type: application/json\r\nContent-Length: %zu\r\n\r\n",
+             server_port(server), announced);
+    say(wire, head);
+    for (size_t sent = 0; sent < length;) {
+        ssize_t more = send(wire, body + sent, length - sent, MSG_NOSIGNAL);
+        assert_true(more > 0);
+        sent += (size_t)more;
+    }
+    return wire;
+}
+
+/* Bodies of all clients together are bounded, not each alone. */
+static void many_large_bodies_are_refused(void **state)
+{
+    (void)state;
+    enum { CLIENTS = 40, SIZE = 4 * 1024 * 1024 };
+    int wires[CLIENTS];
+    char *body = malloc(SIZE);
+    assert_non_null(body);
+    memset(body, '[', SIZE);
+    for (int i = 0; i < CLIENTS; i++)
+        wires[i] = send_body(body, SIZE - 1, SIZE);
+    int wire = send_body(body, SIZE, SIZE);
+    char *answer = hear(wire, NULL);
+    assert_int_equal(status_of(answer), 503);
+    free(answer);
+    close(wire);
+    for (int i = 0; i < CLIENTS; i++)
+        close(wires[i]);
+    int status = 503;
+    for (int tries = 0; status == 503 && tries < 50; tries++) {
+        clock_sleep_until(clock_monotonic_s() + 0.05);
+        wire = send_body(body, SIZE, SIZE);
+        answer = hear(wire, NULL);
+        status = status_of(answer);
+        free(answer);
+        close(wire);
+    }
+    assert_int_equal(status, 400);
+    free(body);
 }
 
 static void page_files_are_served_and_nothing_else(void **state)
@@ -532,6 +641,9 @@ int main(void)
         WITH_SERVER(a_kept_power_up_is_listed_and_shown),
         WITH_SERVER(an_exported_trace_reads_back_the_same),
         WITH_SERVER(what_is_put_in_comes_out),
+        WITH_SERVER(an_output_is_switched_where_that_is_allowed),
+        WITH_SERVER(switching_off_waits_for_no_disk),
+        WITH_SERVER(many_large_bodies_are_refused),
         WITH_SERVER(page_files_are_served_and_nothing_else),
         WITH_SERVER(every_stream_gets_every_event_in_order),
         WITH_SERVER(what_was_missed_comes_again),

@@ -244,6 +244,11 @@ def check_document(daemon):
     answer = daemon.ask("PUT", put.format(name="n%20one"), {}, JSON)
     check("PUT on-bench of no supply is 404 as told", answer[0] == 404
           and not document.check(answer, "PUT", put), answer)
+    put = "/api/v1/supplies/{name}/output"
+    for name, status in (("left", 409), ("right", 404)):
+        answer = daemon.ask("PUT", put.format(name=name), {"on": False}, JSON)
+        check(f"PUT output of {name} is {status} as told", answer[0] == status
+              and not document.check(answer, "PUT", put), answer)
     for path, methods in paths.items():
         if "get" not in methods or path.endswith("/live"):
             continue
