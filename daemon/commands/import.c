@@ -8,6 +8,7 @@
 #include "base/text_file.h"
 #include "base/trace_file.h"
 #include "commands/commands.h"
+#include "reference/reference_json.h"
 #include "store/store.h"
 
 #include <stdint.h>
@@ -20,7 +21,9 @@ enum content { A_REFERENCE, A_MODULE_TYPE, A_POWER_UP };
 struct import_file {
     const char *path;
     enum content content;
-    char *text; /* a reference's */
+    char *text; /* a reference's, */
+    char module_type[128];
+    int version;
     json_t *json;
     struct trace trace;
 };
@@ -77,16 +80,27 @@ static int read_trace(struct import_file *file, struct error *error)
     return file->json ? 0 : -1;
 }
 
+static int check_reference(struct import_file *file, struct error *error)
+{
+    file->content = A_REFERENCE;
+    struct reference *reference =
+        reference_parse(file->text, strlen(file->text), file->path, error);
+    if (!reference)
+        return -1;
+    snprintf(file->module_type, sizeof file->module_type, "%s", reference_module_type(reference));
+    file->version = reference_version(reference);
+    reference_destroy(reference);
+    return 0;
+}
+
 static int read_json_file(struct import_file *file, struct error *error)
 {
     char trace[1024];
     file->json = read_json(file->path, &file->text, error);
     if (!file->json)
         return -1;
-    if (json_object_get(file->json, "format")) {
-        file->content = A_REFERENCE;
-        return 0;
-    }
+    if (json_object_get(file->json, "format"))
+        return check_reference(file, error);
     if (json_object_get(file->json, "name")) {
         file->content = A_MODULE_TYPE;
         return 0;
@@ -153,19 +167,18 @@ static int is_here(struct store_reader *reader, const char *module_type, const j
 static int put_reference(struct store *store, struct store_reader *reader,
                          const struct import_file *file, struct error *error)
 {
-    const char *type = json_string_value(json_object_get(file->json, "module_type"));
+    const char *type = file->module_type;
     long long kept = 0;
-    int found = is_here(reader, type ? type : "", file->json, &kept, error);
+    int found = is_here(reader, type, file->json, &kept, error);
     if (found < 0)
         return -1;
     if (found == 1) {
         printf("%s: reference of \"%s\" is here already, version %lld\n", file->path, type, kept);
         return 0;
     }
-    int wanted = (int)json_integer_value(json_object_get(file->json, "version"));
     int version = 0;
     int64_t id = 0;
-    if (store_put_reference(store, type ? type : "", wanted, file->text, &version, &id, error) != 0)
+    if (store_put_reference(store, type, file->version, file->text, &version, &id, error) != 0)
         return -1;
     printf("%s: reference of \"%s\", version %d\n", file->path, type, version);
     return 0;

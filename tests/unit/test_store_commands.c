@@ -5,6 +5,7 @@
 #include "base/text_file.h"
 #include "base/trace_file.h"
 #include "commands/commands.h"
+#include "reference/reference_json.h"
 #include "store/store.h"
 
 #include "support/scratch.h"
@@ -80,9 +81,31 @@ static void assert_same_files(const char *a, const char *b)
     free(text_b);
 }
 
-static const char reference_text[] =
-    "{\n  \"format\": {\"name\": \"wakedraw reference\", \"major\": 1, \"minor\": 0},\n"
-    "  \"module_type\": \"tank gauge / 12 V\",\n  \"version\": 1,\n  \"watch_s\": 0.1\n}\n";
+static char *reference_text;
+
+static int make_reference(void **state)
+{
+    (void)state;
+    const struct reference_request request = {.module_type = "tank gauge / 12 V",
+                                              .nominal_voltage_V = 12,
+                                              .watch_s = 8.1,
+                                              .has_range = true,
+                                              .range_low_A = 0.38,
+                                              .range_high_A = 0.41};
+    struct reference *reference = reference_build(&request, NULL, 0, &error);
+    assert_non_null(reference);
+    reference_text = reference_print(reference);
+    reference_destroy(reference);
+    assert_non_null(reference_text);
+    return 0;
+}
+
+static int free_reference(void **state)
+{
+    (void)state;
+    free(reference_text);
+    return 0;
+}
 
 static void fill(const char *data)
 {
@@ -215,6 +238,8 @@ static void test_one_bad_file_keeps_all_out(void **state)
     } cases[] = {
         {"a.json", "{\"format\": 1,\n}", EXIT_BAD_DATA},
         {"b.json", "{\"neither\": 1}", EXIT_BAD_DATA},
+        {"newer.json", "{\"format\": {\"name\": \"wakedraw reference\", \"major\": 9}}",
+         EXIT_BAD_DATA},
         {"c.txt", "", EXIT_USAGE},
         {"d.csv", "time_s,voltage_V,current_A\n0,1,x\n", EXIT_BAD_DATA},
         {"e.csv", "time_s,voltage_V,current_A\n0,1,2\n", EXIT_NO_INPUT}, /* no facts beside */
@@ -239,5 +264,5 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_import_yields_to_a_daemon, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_one_bad_file_keeps_all_out, set_up, tear_down),
     };
-    return cmocka_run_group_tests(tests, NULL, NULL);
+    return cmocka_run_group_tests(tests, make_reference, free_reference);
 }
