@@ -222,7 +222,7 @@ static sqlite3_stmt *list_query(struct store_reader *reader, const struct listin
     const char *order = listing->by_work_order ? filter->work_order : NULL;
     const char *supply = listing->by_supply ? filter->supply : NULL;
     char sql[1600];
-    snprintf(sql, sizeof sql, "%s WHERE (?1 = 0 OR p.id < ?1)%s%s%s%s ORDER BY p.id DESC LIMIT ?2",
+    snprintf(sql, sizeof sql, "%s WHERE p.id < ?1%s%s%s%s ORDER BY p.id DESC LIMIT ?2",
              listing->select, type ? " AND t.name = ?3" : "", unit ? " AND u.serial = ?4" : "",
              order ? " AND w.id = CAST(?5 AS INTEGER) AND CAST(w.id AS TEXT) = ?5" : "",
              supply ? " AND p.supply = ?6" : "");
@@ -230,7 +230,7 @@ static sqlite3_stmt *list_query(struct store_reader *reader, const struct listin
     if (!statement)
         return NULL;
     const char *texts[] = {type, unit, order, supply};
-    int code = sqlite3_bind_int64(statement, 1, filter->before);
+    int code = sqlite3_bind_int64(statement, 1, filter->before ? filter->before : INT64_MAX);
     if (code == SQLITE_OK)
         code = sqlite3_bind_int64(statement, 2, (int64_t)filter->limit + 1);
     for (int i = 0; code == SQLITE_OK && i < 4; i++)

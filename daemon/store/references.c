@@ -122,9 +122,9 @@ static int insert(struct store *store, const char *module_type, const struct new
 int store_put_reference(struct store *store, const char *module_type, int wanted_version,
                         const char *text, int *version, int64_t *id, struct error *error)
 {
-    if (!module_type[0])
+    if (!module_type[0] || strlen(module_type) > 127)
         return error_set(error, EXIT_BAD_DATA, "module_type", 0, "a text of 1 to 127 bytes",
-                         "is missing");
+                         "found %zu bytes", strlen(module_type));
     json_error_t where;
     json_t *content = json_loads(text, JSON_REJECT_DUPLICATES, &where);
     if (!content)
