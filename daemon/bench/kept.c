@@ -105,6 +105,8 @@ static const char *end_text(enum power_up_end end)
         return "output off";
     case END_DRAW_OFF:
         return "draw off";
+    case END_NO_DRAW:
+        return "no draw";
     case END_LOST:
         return "supply gone";
     case END_NONE:

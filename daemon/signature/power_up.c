@@ -12,6 +12,7 @@ enum { RECENT = 1024, BASELINE_MOST = 128 };
 #define VOLTAGE_FALLS_SHARE 0.95 /* below it and falling with no current: off */
 #define REST_MOST_A 0.0275       /* a few mA and 20 mA of offset */
 #define REST_REACH_A 0.020       /* how far above its baseline a draw still rests */
+#define COARSE_COUNT_A 0.010     /* a readback's count where it is not told */
 #define RISE_LEAST_A 0.015
 #define RISE_UNSURE_A 0.025     /* where the baseline rests on one or two readings */
 #define BORNE_OUT_LEAST_S 0.015 /* strays come close together only in fast rows */
@@ -60,6 +61,7 @@ struct running {
     struct sample last[3]; /* newest first */
     size_t seen;
     double rest_since_s; /* NAN: draws */
+    double idle_since_s; /* no more than a sleeping module draws; NAN */
     size_t rest_readings;
     double doubt_s;      /* last reading at rest before one above; NAN */
     double off_since_s;  /* a reading that looks off, waiting for the next; NAN */
@@ -176,6 +178,7 @@ static enum power_up_event begin(struct power_up_machine *m, double at_s, bool h
     m->running = (struct running){.hidden = hidden,
                                   .flag_was_on = m->flag == FLAG_YES,
                                   .rest_since_s = NAN,
+                                  .idle_since_s = NAN,
                                   .doubt_s = NAN,
                                   .off_since_s = NAN};
     m->current.open = m->voltage.open = false;
@@ -329,6 +332,13 @@ static double rest_limit_A(const struct power_up_machine *m)
     return base_A + reach_A;
 }
 
+static double idle_limit_A(const struct power_up_machine *m)
+{
+    double base_A = m->baseline.readings ? fmin(m->baseline.median_A, REST_MOST_A) : 0;
+    double count_A = m->rules.resolution_A > 0 ? m->rules.resolution_A : COARSE_COUNT_A;
+    return base_A + fmax(POWER_UP_IDLE_A, 1.2 * count_A);
+}
+
 static void note_rest(struct running *r, const struct sample *s, bool rests)
 {
     if (!rests) {
@@ -366,7 +376,12 @@ static void open_note(struct power_up_machine *m, const struct sample *s)
     r->seen++;
     if (r->seen >= 3) {
         const struct sample *l = r->last;
-        r->most_A = fmax(r->most_A, middle(l[0].current_A, l[1].current_A, l[2].current_A));
+        double middle_A = middle(l[0].current_A, l[1].current_A, l[2].current_A);
+        r->most_A = fmax(r->most_A, middle_A);
+        if (middle_A > idle_limit_A(m))
+            r->idle_since_s = NAN;
+        else if (isnan(r->idle_since_s))
+            r->idle_since_s = l[2].time_s;
         r->most_V = fmax(r->most_V, middle(l[0].voltage_V, l[1].voltage_V, l[2].voltage_V));
     }
 }
@@ -447,6 +462,9 @@ static enum power_up_event open_step(struct power_up_machine *m, const struct sa
         if (r->drawing && !isnan(r->rest_since_s) && isnan(r->doubt_s) && r->rest_readings >= 2 &&
             s->time_s - r->rest_since_s >= POWER_UP_REST_S - TIME_SLACK_S)
             return end(m, END_DRAW_OFF, r->rest_since_s);
+        if (!r->drawing && !limited &&
+            s->time_s - r->idle_since_s >= POWER_UP_IDLE_S - TIME_SLACK_S)
+            return end(m, END_NO_DRAW, s->time_s);
     }
     if (!r->watched && !r->hidden &&
         reading->time_s - m->onset_s >= m->rules.watch_s - TIME_SLACK_S) {

@@ -50,13 +50,26 @@ enum power_up_event {
     POWER_UP_ENDED,   /* power_up_end tells why; power_up_ended_s since when */
 };
 
-enum power_up_end { END_NONE, END_OUTPUT_OFF, END_DRAW_OFF, END_LOST };
+enum power_up_end {
+    END_NONE,
+    END_OUTPUT_OFF,
+    END_DRAW_OFF, /* back at rest for POWER_UP_REST_S */
+    END_NO_DRAW,  /* at rest from onset on, for POWER_UP_IDLE_S: nothing is plugged in, a feed is
+                     off, or the module does not wake; what comes after is another power-up */
+    END_LOST,
+};
 
 /* How much from before onset is kept. */
 #define POWER_UP_BEFORE_S 0.5
 
 /* How long the draw must rest, the output still on, to be off. */
 #define POWER_UP_REST_S 1.0
+
+/* An output that is on with no draw for this long waits for a plug or a feed. */
+#define POWER_UP_IDLE_S 2.5
+/* A sleeping module's draw, or nothing: this far over the baseline at most (or
+ * one count and a bit where that is more). */
+#define POWER_UP_IDLE_A 0.008
 
 struct power_up_machine;
 

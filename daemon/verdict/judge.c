@@ -167,6 +167,22 @@ static void keep_on(struct judge *judge, const struct reading *reading)
         judge->closed = true;
 }
 
+/* It has drawn nothing, or what a sleeping module draws, for so long that the
+ * power-up is over. */
+static void settle_asleep(struct judge *judge, const struct reading *reading)
+{
+    judge->last_s = reading->time_s;
+    double most_A = 0;
+    for (size_t i = judge->first; i < judge->kept.count; i++)
+        if (judge->kept.readings[i].valid)
+            most_A = fmax(most_A, judge->kept.readings[i].current_A);
+    bool nothing = most_A <= fmax(0.001, judge->accuracy.current_resolution_A);
+    struct finding finding = finding_of(nothing ? REASON_NO_DRAW : REASON_NO_WAKE);
+    finding.measured = most_A;
+    judge_settle(judge, VERDICT_BAD);
+    reasons_add(judge->verdict, &finding);
+}
+
 bool judge_read(struct judge *judge, const struct reading *reading)
 {
     if (judge->verdict->final) {
@@ -182,7 +198,9 @@ bool judge_read(struct judge *judge, const struct reading *reading)
         judge->closed = true;
         judge->ended_s = power_up_ended_s(judge->machine);
         judge->ended_why = power_up_end(judge->machine);
-        return false;
+        if (judge->ended_why == END_NO_DRAW && judge->reference)
+            settle_asleep(judge, reading);
+        return judge->verdict->final;
     }
     if (!trace_append(&judge->kept, reading)) {
         judge->closed = true;

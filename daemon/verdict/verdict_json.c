@@ -7,9 +7,17 @@
 #include <math.h>
 #include <stdio.h>
 
+/* To nanoamperes and nanoseconds, so that a number printed with 12 digits and
+ * with 17 reads back the same. */
+static double rounded(double value)
+{
+    double whole = nearbyint(value * 1e9);
+    return whole == 0.0 ? 0.0 : whole / 1e9;
+}
+
 static json_t *number(double value)
 {
-    return isfinite(value) ? json_real(value) : json_null();
+    return isfinite(value) ? json_real(rounded(value)) : json_null();
 }
 
 static void set_figure(json_t *object, const char *name, char unit, double value)
@@ -17,7 +25,7 @@ static void set_figure(json_t *object, const char *name, char unit, double value
     char key[24];
     snprintf(key, sizeof key, "%s_%c", name, unit);
     if (isfinite(value))
-        json_object_set_new(object, key, json_real(value));
+        json_object_set_new(object, key, json_real(rounded(value)));
 }
 
 static json_t *reason_json(const struct reason *reason)

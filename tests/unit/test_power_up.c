@@ -154,9 +154,38 @@ static void draws_nothing(void **state)
     scene.slew_V_per_s = 1e6;
     scene.turns = (const struct scene_turn[]){{2, SCENE_OUTPUT, true}, {8, SCENE_OUTPUT, false}};
     scene.turn_count = 2;
-    expect_one(&scene, 2, 8, END_OUTPUT_OFF);
+    expect_one(&scene, 2, 2 + POWER_UP_IDLE_S, END_NO_DRAW);
     scene.has_flag = true;
-    expect_one(&scene, 2, 8, END_OUTPUT_OFF);
+    expect_one(&scene, 2, 2 + POWER_UP_IDLE_S, END_NO_DRAW);
+}
+
+/* On with nothing plugged in, long enough to have gone idle: the plug is a
+ * power-up of its own. Sooner than that it is the same one. */
+static void plugged_in_after_output_on(void **state)
+{
+    (void)state;
+    struct scene scene = scene_usual();
+    scene.plug = false;
+    scene.slew_V_per_s = 1e6;
+    scene.has_flag = true;
+    scene.turns = (const struct scene_turn[]){
+        {2, SCENE_OUTPUT, true}, {6, SCENE_PLUG, true}, {9, SCENE_OUTPUT, false}};
+    scene.turn_count = 3;
+    scene.to_s = 11;
+    struct trace trace = {0};
+    struct scene_power_up found[SCENE_MOST];
+    scene_play(&scene, 5, &trace);
+    assert_int_equal(scene_watch(trace.readings, trace.count, &rules, found), 2);
+    assert_int_equal(found[0].end, END_NO_DRAW);
+    assert_true(fabs(found[1].onset_s - 6) < 0.1);
+    assert_int_equal(found[1].end, END_OUTPUT_OFF);
+    trace_clear(&trace);
+    scene.turns = (const struct scene_turn[]){
+        {2, SCENE_OUTPUT, true}, {4, SCENE_PLUG, true}, {9, SCENE_OUTPUT, false}};
+    scene_play(&scene, 5, &trace);
+    assert_int_equal(scene_watch(trace.readings, trace.count, &rules, found), 1);
+    assert_int_equal(found[0].end, END_OUTPUT_OFF);
+    trace_clear(&trace);
 }
 
 static void does_not_wake(void **state)
@@ -169,7 +198,7 @@ static void does_not_wake(void **state)
     scene.slew_V_per_s = 1e6;
     scene.turns = (const struct scene_turn[]){{2, SCENE_OUTPUT, true}};
     scene.turn_count = 1;
-    expect_one(&scene, 2, 0, END_NONE);
+    expect_one(&scene, 2, 2 + POWER_UP_IDLE_S, END_NO_DRAW);
 }
 
 /* Nothing plugged in, the output on all the time: nothing begins. */
@@ -438,6 +467,7 @@ int main(void)
         cmocka_unit_test(trace_begins_at_power_on),
         cmocka_unit_test(draws_nothing),
         cmocka_unit_test(does_not_wake),
+        cmocka_unit_test(plugged_in_after_output_on),
         cmocka_unit_test(empty_bench),
         cmocka_unit_test(sags_in_current_limit),
         cmocka_unit_test(begins_in_current_limit),

@@ -122,6 +122,19 @@ static void throw_switches(struct random_case *c, uint64_t *random)
                 open = false;
             }
         }
+        if (output && open && !fed) {
+            /* On with no draw: either the feed comes soon, or it goes idle first. */
+            if (pick(random, 2)) {
+                at_s += between(random, 0.3, 2.0);
+                continue;
+            }
+            struct expected *idle = &c->expected[c->expected_count - 1];
+            idle->ended_s = at_s + POWER_UP_IDLE_S;
+            idle->end = END_NO_DRAW;
+            open = false;
+            at_s += POWER_UP_IDLE_S + 6 / s->rate_hz + between(random, 0.3, 2.0);
+            continue;
+        }
         double quiet_s = 1.3 + 3 / s->rate_hz;
         if (!output) /* the flag tells at once; the voltage must fall */
             quiet_s = 6 / s->rate_hz + (s->has_flag ? 0.05 : 3.5 * s->decay_s + 0.1);
