@@ -27,9 +27,13 @@ int data_path(const char *name_or_path, const char *variable, const char *source
     char *slash = strrchr(executable, '/');
     if (slash)
         *slash = '\0';
-    if (snprintf(path, 512, "%s/../%s/%s.ini", executable, source, name_or_path) < 512 &&
-        access(path, F_OK) == 0)
-        return 0;
+    /* build/wakedraw, or a build of another kind one directory below */
+    static const char *const ups[] = {"..", "../.."};
+    for (int i = 0; i < 2; i++)
+        if (snprintf(path, 512, "%s/%s/%s/%s.ini", executable, ups[i], source, name_or_path) <
+                512 &&
+            access(path, F_OK) == 0)
+            return 0;
     if (snprintf(path, 512, "%s/../share/wakedraw/%s/%s.ini", executable, installed, name_or_path) <
             512 &&
         access(path, F_OK) == 0)

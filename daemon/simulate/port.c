@@ -51,18 +51,19 @@ int port_listen(const char *host, int *port, struct error *error)
     if (fd < 0)
         return error_set(error, EXIT_UNAVAILABLE, name, 0, NULL, "cannot listen: %s",
                          strerror(why));
-    struct sockaddr_storage bound = {0};
+    union {
+        struct sockaddr any;
+        struct sockaddr_in four;
+        struct sockaddr_in6 six;
+    } bound = {.six = {0}};
     socklen_t size = sizeof bound;
-    if (getsockname(fd, (struct sockaddr *)&bound, &size) != 0) {
+    if (getsockname(fd, &bound.any, &size) != 0) {
         why = errno;
         close(fd);
         return error_set(error, EXIT_UNAVAILABLE, name, 0, NULL, "cannot listen: %s",
                          strerror(why));
     }
-    if (bound.ss_family == AF_INET6)
-        *port = ntohs(((struct sockaddr_in6 *)&bound)->sin6_port);
-    else
-        *port = ntohs(((struct sockaddr_in *)&bound)->sin_port);
+    *port = ntohs(bound.any.sa_family == AF_INET6 ? bound.six.sin6_port : bound.four.sin_port);
     return fd;
 }
 
