@@ -50,7 +50,7 @@ def closed_port():
 class Daemon:
     """wakedraw serve with a configuration of its own; gone with the block."""
 
-    def __init__(self, more="", link=None):
+    def __init__(self, more="", link=None, control="off"):
         self.directory = tempfile.TemporaryDirectory()
         self.config = os.path.join(self.directory.name, "bench.ini")
         with open(os.path.join(self.directory.name, "code"), "w", encoding="utf-8") as code:
@@ -59,7 +59,7 @@ class Daemon:
         text += "listen = 127.0.0.1:0\n" if "listen" not in more else ""
         text += more.format(directory=self.directory.name)
         link = link or f"tcp:127.0.0.1:{closed_port()}"
-        text += f"\n[supply left]\nlink = {link}\nprofile = scpi\n"
+        text += f"\n[supply left]\nlink = {link}\nprofile = scpi\ncontrol = {control}\n"
         with open(self.config, "w", encoding="utf-8") as config:
             config.write(text)
 
@@ -573,7 +573,7 @@ def check_bench():
         folder = bench_process.pathlib.Path(name)
         supply = bench_process.Supply(folder, "left", "--seed", "7", "--module", os.path.join(
             TOP, "signatures", "harbour-lane", "modules", module + ".ini"))
-        with Daemon(link=supply.link) as daemon:
+        with Daemon(link=supply.link, control="on") as daemon:
             document = Document(json.loads(daemon.ask("GET", "/api/v1/openapi.json")[2]))
             made = bench_process.run("build-reference", "--type", module, "--out", folder / "r.json",
                                      "--range", "0.05:5", "--watch", "3")
@@ -589,7 +589,9 @@ def check_bench():
             events = []
             connection, stream = open_stream(daemon)
             read_until(stream, lambda name, data: name == "reading", events)
-            supply.say("output on")
+            answer = daemon.ask("PUT", "/api/v1/supplies/left/output", {"on": True}, JSON)
+            check("the output is switched on over HTTP", answer[0] == 200
+                  and not document.check(answer, "PUT", "/api/v1/supplies/{name}/output"), answer)
             done = read_until(stream, lambda name, data: name == "power-up"
                               and data["power_up"]["state"] == "complete", events)
             check("a power-up is told to its end", done is not None, [event[0] for event in events][-9:])
@@ -624,7 +626,16 @@ def check_bench():
             read_until(stream, lambda name, data: name == "verdict", replayed)
             connection.close()
             check("what came after an id comes again", any(event[0] == "verdict" for event in replayed))
+            answer = daemon.ask("PUT", "/api/v1/supplies/left/output", {"on": False}, JSON)
+            told = json.loads(supply.say("status"))
+            check("and off again", answer[0] == 200 and told["output_on"] is False,
+                  (answer, told))
             check_share(daemon)
+            buckets = re.findall(r'event_write_seconds_bucket\{le="([^"]+)"\} (\d+)',
+                                 daemon.ask("GET", "/metrics")[2].decode())
+            within, of = int(dict(buckets)["0.005"]), int(dict(buckets)["+Inf"])
+            print(f"events with the socket within 5 ms: {within} of {of}")
+            check("events were timed, most within 5 ms", of > 500 and within > 0.8 * of, buckets)
         supply.stop()
 
 
@@ -699,6 +710,18 @@ def check_tls():
         daemon.directory.cleanup()
 
 
+def check_beyond_loopback():
+    with Daemon("listen = 0.0.0.0:0\naccess_code_file = {directory}/code\n") as daemon:
+        for host in (f"127.0.0.1:{daemon.port}", f"{socket.gethostname()}:{daemon.port}",
+                     f"{socket.gethostname()}.local:{daemon.port}"):
+            check(f"beyond loopback, with a code, {host} is answered",
+                  daemon.ask("GET", "/api/v1/health", headers={"Host": host})[0] == 200)
+        check_problem("another's name is not", daemon.ask(
+            "GET", "/api/v1/health", headers={"Host": f"harbour.example:{daemon.port}"}), 421)
+        check_problem("a change without the code is not made",
+                      daemon.ask("POST", "/api/v1/units", {"serial": "a"}, JSON), 401)
+
+
 def check_address_six():
     with Daemon("listen = [::1]:0\n") as daemon:
         connection = http.client.HTTPConnection("::1", daemon.port, timeout=10)
@@ -744,6 +767,7 @@ def main():
     check_code()
     check_tls()
     check_address_six()
+    check_beyond_loopback()
     check_refusals()
     print(f"{passed} passed, {failed} failed, {skipped} skipped")
     return 1 if failed else 0
