@@ -2,7 +2,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """From a reading's last byte to the verdict's event, without the disk, and the
 commit beside it. Four simulated supplies at 100 readings/s are switched on and
-off by hand for a while; every power-up brings one verdict.
+off by hand for a while; every power-up brings one verdict, at the end of a watch
+of half a second.
 
 Stated limits: 5 ms at the 99th percentile without the disk; 100 ms to the
 screen, of which this measures the part up to a client of the event stream.
@@ -12,7 +13,7 @@ import sys
 import time
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "wire"))
-from bench_process import Daemon, Supply, config_text, temporary_folder  # noqa: E402
+from bench_process import Daemon, Supply, config_text, run, temporary_folder  # noqa: E402
 
 SUPPLIES = 4
 SECONDS = 40
@@ -40,6 +41,14 @@ def main():
         daemon = Daemon(folder, config_text(folder, {
             f"s{i}": (supply.link, "profile = scpi\nrate_hz = 100")
             for i, supply in enumerate(supplies)}))
+        reference = folder / "reference.json"
+        run("build-reference", "--type", "reefer-controller", "--range", "0.01:5", "--watch", "0.5",
+            "--out", reference).check_returncode()
+        daemon.ask("POST", "references", reference.read_text())
+        for i in range(SUPPLIES):
+            daemon.ask("PUT", f"supplies/s{i}/on-bench",
+                       {"module_type": "reefer-controller", "unit": f"HL-{i}",
+                        "work_order": None, "stage": None})
         events = daemon.events()
         deadline = time.monotonic() + SECONDS
         without_disk, commits = [], []
