@@ -212,6 +212,12 @@ def check_document(daemon):
     check("the checker can fail", document.faults({"type": "object", "required": ["x"]}, {}) != []
           and document.faults({"type": ["string", "null"]}, 7) != [])
     paths = document.document["paths"]
+    with open(os.path.join(TOP, "daemon", "http", "route.c"), encoding="utf-8") as source:
+        rows = set(re.findall(r'\{METHOD_(\w+), \w+,\s*"([^"]+)"', source.read()))
+    told = {(method.upper(), re.sub(r"\{\w+\}", "{}", path))
+            for path, methods in paths.items() for method in methods}
+    check("the document and the route table hold the same", rows == told and len(rows) > 20,
+          rows ^ told)
     everything = json.dumps(paths) + json.dumps(document.document["components"])
     for reference in sorted(set(re.findall(r'"#(/[^"]+)"', everything))):
         try:
