@@ -6,10 +6,10 @@
 #include <string.h>
 
 /* A period is told from the polling itself only where it is this much longer. */
-static const double LEAST_POLLS = 1.6;
+static const double LEAST_POLLS = 2.5;
 /* Intervals that count as one period, as shares of it. */
 static const double SHORTEST_SHARE = 0.6;
-static const double LONGEST_SHARE = 1.4;
+static const double LONGEST_SHARE = 1.6;
 
 static int ascending(const void *left, const void *right)
 {
@@ -18,36 +18,50 @@ static int ascending(const void *left, const void *right)
     return (a > b) - (a < b);
 }
 
+/* Does `interval` hold a whole number of periods, as closely as polling can
+ * tell? That number, or 0. */
+static double periods_in(double interval_s, double period_s, double poll_s)
+{
+    double held = round(interval_s / period_s);
+    double most_off_s = fmax(1.2 * poll_s, 0.1 * period_s);
+    return held >= 1 && fabs(interval_s - held * period_s) <= most_off_s ? held : 0;
+}
+
 /* The period on which the last intervals agree; 0 where they do not. */
 static double agreed_period(const struct renewal *renewal)
 {
     double sorted[RENEWAL_INTERVALS];
     memcpy(sorted, renewal->intervals_s, sizeof sorted);
     qsort(sorted, RENEWAL_INTERVALS, sizeof *sorted, ascending);
-    double low = sorted[RENEWAL_INTERVALS / 10];
-    if (low < LEAST_POLLS * renewal->poll_s)
+    double low_s = sorted[RENEWAL_INTERVALS / 10];
+    if (low_s < LEAST_POLLS * renewal->poll_s)
         return 0;
     double sum_s = 0;
     int count = 0;
     for (int i = 0; i < RENEWAL_INTERVALS; i++) {
-        if (sorted[i] >= SHORTEST_SHARE * low && sorted[i] <= LONGEST_SHARE * low) {
+        if (sorted[i] >= SHORTEST_SHARE * low_s && sorted[i] <= LONGEST_SHARE * low_s) {
             sum_s += sorted[i];
             count++;
         }
     }
-    if (count < RENEWAL_INTERVALS / 2)
-        return 0;
     double period_s = sum_s / count;
-    /* Sharper: all intervals of few periods, over the periods they hold. */
+    /* Digits of a resting load flicker at any distance: most intervals must be
+     * one period, nearly all some whole number of them. */
+    int one = 0;
+    int whole = 0;
     double whole_s = 0;
     double periods = 0;
     for (int i = 0; i < RENEWAL_INTERVALS; i++) {
-        double held = round(sorted[i] / period_s);
-        if (held >= 1 && held <= 8) {
+        double held = periods_in(sorted[i], period_s, renewal->poll_s);
+        one += held == 1;
+        whole += held > 0;
+        if (held > 0 && held <= 8) {
             whole_s += sorted[i];
             periods += held;
         }
     }
+    if (10 * one < 6 * RENEWAL_INTERVALS || 10 * whole < 9 * RENEWAL_INTERVALS)
+        return 0;
     return whole_s / periods;
 }
 

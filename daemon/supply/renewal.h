@@ -5,9 +5,9 @@
  * again; those are no new evidence. Pure: times come in with the readings.
  *
  * The times between changes are whole multiples of the renewal period. While
- * the load moves, most are the period itself; the period is believed where at
- * least half of the last ones agree on the shortest common one and none is
- * shorter, and where it is clearly longer than the polling interval.
+ * the load moves, most are the period itself; the period is believed where most
+ * of the last ones agree on the shortest common one and nearly all are whole
+ * multiples of it, and where it is clearly longer than the polling interval.
  */
 #ifndef WAKEDRAW_SUPPLY_RENEWAL_H
 #define WAKEDRAW_SUPPLY_RENEWAL_H

@@ -1,0 +1,130 @@
+#!/usr/bin/python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A Modbus RTU unit on a pseudo-terminal for what a sound server never does:
+frames that come broken, late, in pieces, from another unit or not at all.
+Written to the Modbus application protocol V1.1b3 and serial line V1.02 texts
+alone."""
+
+import os
+import pty
+import select
+import termios
+import threading
+import time
+import tty
+
+
+def crc(data):
+    """CRC-16 of serial line V1.02, 6.2.2: preset FFFF, polynomial A001."""
+    value = 0xFFFF
+    for byte in data:
+        value ^= byte
+        for _ in range(8):
+            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
+    return bytes((value & 0xFF, value >> 8))
+
+
+class Unit:
+    """Registers by a function of k, the number of the request that reads the
+    voltage; faults by that number."""
+
+    def __init__(self, registers, voltage_at, address=1, **faults):
+        self.registers = registers
+        self.voltage_at = voltage_at
+        self.address = address
+        self.faults = {"crc": set(), "silent": set(), "late": {}, "half": set(), "other": set(),
+                       "busy": set(), "noise": set(), "pieces": False, "baud": 0,
+                       "turnaround_s": 0.0}
+        assert set(faults) <= set(self.faults), faults
+        self.faults.update(faults)
+        self.k = 0
+        self.told = {}
+        self.frames = []
+        self.stopping = threading.Event()
+        self.master, self.slave = pty.openpty()
+        tty.setraw(self.slave, termios.TCSANOW)
+        self.path = os.ttyname(self.slave)
+        self.thread = threading.Thread(target=self.serve, daemon=True)
+        self.thread.start()
+
+    def read(self, function, at, count):
+        if at <= self.voltage_at < at + count and count > 1:
+            self.k += 1
+        words = self.registers(self.k)
+        self.told.setdefault(self.k, (time.monotonic(), words))
+        if any(at + i not in words for i in range(count)):
+            return bytes((function | 0x80, 2))
+        data = b"".join(words[at + i].to_bytes(2, "big") for i in range(count))
+        return bytes((function, len(data))) + data
+
+    def answer(self, frame):
+        function = frame[1]
+        at, count = int.from_bytes(frame[2:4], "big"), int.from_bytes(frame[4:6], "big")
+        if function not in (3, 4):
+            return bytes((function | 0x80, 1))
+        return self.read(function, at, count)
+
+    def send(self, data):
+        faults = self.faults
+        pace = faults["baud"]
+        if pace or faults["pieces"]:
+            begin = time.monotonic()
+            for i in range(0, len(data), 3):
+                piece = data[i:i + 3]
+                due = begin + (i + len(piece)) * 10 / pace if pace else time.monotonic() + 0.02
+                while time.monotonic() < due:
+                    time.sleep(max(0, due - time.monotonic()))
+                os.write(self.master, piece)
+        else:
+            os.write(self.master, data)
+
+    def reply(self, frame):
+        faults = self.faults
+        if faults["baud"]:
+            time.sleep(len(frame) * 10 / faults["baud"])
+        before = self.k
+        pdu = self.answer(frame)
+        k = self.k if self.k > before else 0
+        if faults["turnaround_s"]:
+            time.sleep(faults["turnaround_s"])
+        if k in faults["busy"]:
+            pdu = bytes((frame[1] | 0x80, 6))
+        unit = self.address + 1 if k in faults["other"] else self.address
+        data = bytes((unit,)) + pdu
+        data += crc(data)
+        if k in faults["crc"]:
+            spoiled = 3 + k % (len(data) - 3)
+            data = data[:spoiled] + bytes((data[spoiled] ^ (1 << k % 8),)) + data[spoiled + 1:]
+        if k in faults["silent"]:
+            return
+        if k in faults["late"]:
+            self.stopping.wait(faults["late"][k])
+        if k in faults["half"]:
+            data = data[:len(data) // 2]
+        if k in faults["noise"]:
+            data = b"\x00\xff" + data
+        self.send(data)
+
+    def serve(self):
+        held = b""
+        while not self.stopping.is_set():
+            try:
+                if not select.select([self.master], [], [], 0.02)[0]:
+                    continue
+                held += os.read(self.master, 256)
+                while len(held) >= 8:
+                    frame, held = held[:8], held[8:]
+                    if crc(frame[:6]) != frame[6:]:
+                        held = b""
+                        break
+                    self.frames.append(frame)
+                    if frame[0] == self.address:
+                        self.reply(frame)
+            except (OSError, ValueError):
+                return
+
+    def stop(self):
+        self.stopping.set()
+        self.thread.join(3)
+        os.close(self.master)
+        os.close(self.slave)
