@@ -8,6 +8,8 @@
 
 /* Between the power-ups of one supply: its gain, and the unit's temperature. */
 static const double drift_share = 0.002;
+/* Share of a shape's doubt that is common to all its readings. */
+static const double shape_doubt = 0.5;
 static const double limit_tail = 2.5e-5;
 static const double limit_cap = 6.5;
 
@@ -27,10 +29,10 @@ static double at_template_voltage(const struct level_view *view, const struct re
 }
 
 void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
-                   const struct reading *reading)
+                   double slack_s, const struct reading *reading)
 {
     double y = at_template_voltage(view, reading);
-    struct shape_band band = follow_shape(view->phase, since_s, 0);
+    struct shape_band band = follow_shape(view->phase, since_s, slack_s);
     double noise = 3 * view->noise_A;
     if (y < band.low_A - view->wide * fabs(band.low_A) - noise ||
         y > band.high_A + view->wide * fabs(band.high_A) + noise)
@@ -38,9 +40,14 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     if (sum->count == 0 || reading->current_A != sum->last_A)
         sum->changes++;
     sum->last_A = reading->current_A;
-    sum->weighted += y * band.mean_A;
-    sum->shape_squares += band.mean_A * band.mean_A;
-    sum->squares += y * y;
+    bool pulses = view->phase->kind == PHASE_PERIODIC;
+    double own = fmax(view->noise_A, view->phase->spread_A);
+    double doubt = pulses ? 0 : (band.high_A - band.low_A) / 4;
+    double weight = 1 / (square(own) + square(doubt));
+    sum->weighted += weight * y * band.mean_A;
+    sum->shape_squares += weight * square(band.mean_A);
+    sum->noise_squares += square(weight * band.mean_A * own);
+    sum->doubt += weight * fabs(band.mean_A) * doubt;
     sum->current_A += reading->current_A;
     if (!isnan(reading->voltage_V)) {
         sum->voltage_V += reading->voltage_V;
@@ -59,20 +66,20 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     level.current_A = sum->current_A / count;
     if (sum->voltages > 0)
         level.voltage_V = sum->voltage_V / (double)sum->voltages;
-    double size = sqrt(sum->shape_squares / count);
-    if (!(size > 0) || !(sum->weighted > 0))
+    if (!(sum->shape_squares > 0) || !(sum->weighted > 0))
         return level;
+    level.usable = true;
+    level.log_ratio = log(sum->weighted / sum->shape_squares);
     /* Repeats are not new evidence: either one conversion read twice, or a
      * draw that stands still between two counts. */
     level.effective = (double)sum->changes;
-    level.usable = true;
-    level.log_ratio = log(sum->weighted / sum->shape_squares);
+    double noise2 = sum->noise_squares / square(sum->shape_squares) * count / level.effective;
+    double shape = shape_doubt * sum->doubt / sum->shape_squares;
     double q = resolution_A;
     double own = fmax(0, square(view->noise_A) - q * q / 12);
     double bias = q > 0 ? q / (M_PI * M_SQRT2) * exp(-2 * square(M_PI) * own / (q * q)) : 0;
-    double spread = fmax(view->noise_A, view->phase->spread_A);
-    double variance = square(spread) / level.effective + square(bias);
-    level.u = sqrt(variance) / size;
+    double size = fmax(fabs(level.current_A), 1e-9);
+    level.u = sqrt(noise2 + square(shape) + square(bias / size));
     if (!isnan(view->compared_at_V) && level.voltage_V > 0)
         level.voltage_u =
             view->phase->exponent_u * fabs(log(level.voltage_V / view->compared_at_V));

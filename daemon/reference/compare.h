@@ -16,9 +16,10 @@
 
 /* What the readings of one phase say about its level. */
 struct level_sum {
-    double weighted, shape_squares; /* sums of y m and m^2 */
+    double weighted, shape_squares; /* sums of w y m and w m^2 */
+    double noise_squares;           /* sum of w^2 m^2 noise^2 */
+    double doubt;                   /* sum of w m h, h the shape's own doubt */
     double current_A, voltage_V;    /* sums */
-    double squares;                 /* sum of y^2 */
     size_t count;                   /* readings that fit the phase */
     size_t voltages;
     size_t changes; /* of those, times the value changed */
@@ -43,10 +44,12 @@ struct level_view {
     double noise_A;       /* of one reading by this supply */
 };
 
-/* Adds a reading taken since_s after the phase's first one; one that is far
- * from the shape is evidence of something else and left out. */
+/* Adds a reading taken since_s after the phase's first one, known to within
+ * slack_s; one that is far from the shape is evidence of something else and left
+ * out. Where the shape is steep or differs between power-ups a reading counts
+ * for less. */
 void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
-                   const struct reading *reading);
+                   double slack_s, const struct reading *reading);
 
 struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view,
                                     double resolution_A);

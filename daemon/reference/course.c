@@ -170,6 +170,8 @@ static bool is_sharp(const struct course *course, const struct phase *left,
 {
     size_t at = right->first;
     size_t right_end = right->first + right->count;
+    bool sloped = left->kind == PHASE_RAMP || left->kind == PHASE_DECAY ||
+                  right->kind == PHASE_RAMP || right->kind == PHASE_DECAY;
     bool pulses = left->kind == PHASE_PERIODIC || right->kind == PHASE_PERIODIC;
     /* The first reading may be a mixture of both. */
     size_t head = right->count > 2 ? at + 1 : at;
@@ -182,7 +184,8 @@ static bool is_sharp(const struct course *course, const struct phase *left,
     double jump = fabs(change->to_A - change->from_A);
     double size = fmax(fabs(change->from_A), fabs(change->to_A));
     return jump > jump_noise * change->noise_A && jump > jump_counts * resolution_A &&
-           jump > jump_share * size && jump > 0.5 * fabs(right->level_A - left->level_A);
+           jump > jump_share * size &&
+           (sloped || jump > 0.5 * fabs(right->level_A - left->level_A));
 }
 
 static bool near_level(double a, double b, double noise)

@@ -502,11 +502,13 @@ void template_measure_courses(const struct reference *reference, struct course *
                                       .noise_A = reference->phases[p].noise_A};
             struct level_sum sum = {0};
             size_t from = course->starts[p];
+            double slack =
+                from > 0 ? course->readings[from].time_s - course->readings[from - 1].time_s : 0;
             size_t to = phase_end(course, p, reference->phase_count);
             for (size_t i = from + 1; i < to; i++)
                 if (course->readings[i].time_s >= INRUSH_S)
                     level_sum_add(&sum, &view,
-                                  course->readings[i].time_s - course->readings[from].time_s,
+                                  course->readings[i].time_s - course->readings[from].time_s, slack,
                                   &course->readings[i]);
             struct measured_level level = level_measure(&sum, &view, q);
             course->log_ratio[p] = level.usable ? level.log_ratio : (double)NAN;

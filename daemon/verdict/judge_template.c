@@ -83,11 +83,13 @@ static void sum_up(const struct judge *judge, size_t p, size_t start, size_t fro
 {
     struct level_view view = view_of(judge, p);
     double began_s = since_onset(judge, start)->time_s;
+    double slack = start > 0 ? began_s - since_onset(judge, start - 1)->time_s : 0;
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
         if (!reading->valid || i == start || reading->time_s - judge->verdict->onset_s < INRUSH_S)
             continue;
-        level_sum_add(&judge->template->sums[p].sum, &view, reading->time_s - began_s, reading);
+        level_sum_add(&judge->template->sums[p].sum, &view, reading->time_s - began_s, slack,
+                      reading);
     }
 }
 

@@ -306,7 +306,7 @@ void make_power_up(struct dice *dice, const struct module_type *type, const stru
         fault->at_s = 0;
     double again = exp(spreads->again * dice_normal(dice));
     double volts = type->volts * (1 + spreads->volts_share * dice_normal(dice));
-    double end = 0.6 + type->watch_s * exp(dice_even(dice, 0, 0.03)) + 0.3;
+    double end = 0.6 + type->watch_s + 0.3;
     double onset = 0.6 + dice_even(dice, 0, 1) / supply->rate_hz;
     double swing = 0;
     double held_A = 0;
