@@ -223,7 +223,7 @@ static size_t bent_cells(const struct grid *grid, double noise_A)
 }
 
 /* Root mean square of what is left about the shape, the furthest readings left
- * out; `share_apart` gets the share further than three of it and 6 %. */
+ * out; `share_apart` gets the share outside the shape's band by three of it and 6 %. */
 static double residual_noise(const struct reference_phase *phase, const struct samples *samples,
                              double floor_A, double *share_apart)
 {
@@ -249,10 +249,11 @@ static double residual_noise(const struct reference_phase *phase, const struct s
         noise = fmax(fmax(floor_A, least_noise_A), used ? sqrt(sum / (double)used) : floor_A);
     }
     size_t apart = 0;
-    for (size_t i = samples->count; i-- > 0;) {
-        if (left[i] <= 3 * noise + 0.06 * fabs(phase->level_A))
-            break;
-        apart++;
+    double room = 3 * noise + 0.06 * fabs(phase->level_A);
+    for (size_t i = 0; i < samples->count; i++) {
+        struct shape_band band = follow_shape(phase, samples->items[i].since_s, phase->cell_s);
+        apart += samples->items[i].value_A < band.low_A - room ||
+                 samples->items[i].value_A > band.high_A + room;
     }
     *share_apart = (double)apart / (double)samples->count;
     free(left);

@@ -32,6 +32,7 @@ int main(int argc, char **argv)
     for (size_t i = 0; i < rows; i++) {
         struct tally tally = {0};
         campaign.units = counts[i];
+        campaign.keep_in = getenv("KEEP_IN");
         campaign.tell = getenv("TELL") != NULL;
         campaign_run(&campaign, &tally);
         tally_print(&tally, counts[i]);

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "accuracy/tally.h"
 
+#include "base/trace_file.h"
+#include "reference/reference_json.h"
 #include "reference/reference_model.h"
 #include "verdict/judge.h"
 
@@ -145,6 +147,28 @@ static bool prefix_holds(const struct reference *reference, const struct trace *
            (cut.reason_count == 0 || cut.reasons[0].code == verdict->reasons[0].code);
 }
 
+/* Leaves the reference and the trace of an error as files, to be looked at with
+ * the judge command. */
+static void keep_files(const struct campaign *campaign, const struct reference *reference,
+                       const struct trace *trace, const char *label, struct tally *tally)
+{
+    char path[400];
+    snprintf(path, sizeof path, "%s/%ld %s.json", campaign->keep_in, tally->kept, label);
+    FILE *file = fopen(path, "w");
+    char *text = reference_print(reference);
+    if (file && text)
+        fputs(text, file);
+    free(text);
+    if (file)
+        fclose(file);
+    snprintf(path, sizeof path, "%s/%ld %s.csv", campaign->keep_in, tally->kept++, label);
+    file = fopen(path, "w");
+    if (file) {
+        trace_file_write(file, trace->readings, trace->count);
+        fclose(file);
+    }
+}
+
 static void judge_one(const struct campaign *campaign, struct dice *dice,
                       const struct reference *reference, const struct module_type *type,
                       const struct bench_supply *supply, bool faulty, bool coarse,
@@ -197,6 +221,8 @@ static void judge_one(const struct campaign *campaign, struct dice *dice,
         printf("  %s%s %s step %d size %.3g: %s at %.3f (%s)\n", label, coarse ? " coarse" : "",
                fault_names[fault.kind], fault.step, fault.size, verdict_kind_name(verdict.kind),
                verdict.decided_at_s, verdict.reason_count ? verdict.reasons[0].text : "");
+    if (campaign->keep_in && (wrong || unsure))
+        keep_files(campaign, reference, &trace, label, tally);
     trace_clear(&trace);
 }
 
@@ -217,9 +243,13 @@ static void run_bench(const struct campaign *campaign, uint64_t seed, int kind, 
     struct reference *reference = teach_bench(campaign, &dice, &type, &supply);
     if (!reference)
         abort();
+    if (campaign->keep_in && type.count != (int)reference->phase_count) {
+        struct trace none = {0};
+        keep_files(campaign, reference, &none, "phases", tally);
+    }
     bool coarse = !can_resolve(&type, &supply);
     char label[80];
-    snprintf(label, sizeof label, "seed %llu kind %d supply %d phases %zu/%d",
+    snprintf(label, sizeof label, "seed %llu kind %d supply %d phases %zu of %d",
              (unsigned long long)seed, kind, which, reference->phase_count, type.count);
     if (campaign->tell && reference->phase_count != (size_t)type.count)
         printf("  %s: another count of phases\n", label);

@@ -20,6 +20,7 @@ struct campaign {
     double judged_volts_share; /* voltage of the judged ones, off by this */
     bool two_volts;            /* known-goods taught at two voltages */
     bool tell;                 /* print every error */
+    const char *keep_in;       /* a directory for the files of errors; NULL: none */
 };
 
 /* Errors are counted where the supply can resolve the smallest fault in every
@@ -34,6 +35,7 @@ struct tally {
     size_t delay_count, delay_capacity;
     long by_fault[FAULT_COUNT][3]; /* good, bad, unsure */
     long prefix_broken;
+    long kept;
 };
 
 bool campaign_set_variant(struct campaign *campaign, const char *name);
