@@ -9,7 +9,7 @@
 /* Between the power-ups of one supply: its gain, and the unit's temperature. */
 static const double drift_share = 0.002;
 /* Share of a shape's doubt that is common to all its readings. */
-static const double shape_doubt = 0.5;
+static const double shape_doubt = 0.8;
 static const double limit_tail = 2.5e-5;
 static const double limit_cap = 6.5;
 
@@ -40,9 +40,12 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     if (sum->count == 0 || reading->current_A != sum->last_A)
         sum->changes++;
     sum->last_A = reading->current_A;
+    bool above = y > band.mean_A;
+    sum->crossings += sum->count > 0 && above != sum->above;
+    sum->above = above;
     bool pulses = view->phase->kind == PHASE_PERIODIC;
     double own = fmax(view->noise_A, view->phase->spread_A);
-    double doubt = pulses ? 0 : (band.high_A - band.low_A) / 4;
+    double doubt = pulses ? 0 : (band.high_A - band.low_A) / 3;
     double weight = 1 / (square(own) + square(doubt));
     sum->weighted += weight * y * band.mean_A;
     sum->shape_squares += weight * square(band.mean_A);
@@ -73,6 +76,9 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     /* Repeats are not new evidence: either one conversion read twice, or a
      * draw that stands still between two counts. */
     level.effective = (double)sum->changes;
+    /* Of pulses, each counts once. */
+    if (view->phase->kind == PHASE_PERIODIC)
+        level.effective = fmin(level.effective, 1 + 0.5 * (double)sum->crossings);
     double noise2 = sum->noise_squares / square(sum->shape_squares) * count / level.effective;
     double shape = shape_doubt * sum->doubt / sum->shape_squares;
     double q = resolution_A;

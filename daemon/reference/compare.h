@@ -22,7 +22,9 @@ struct level_sum {
     double current_A, voltage_V;    /* sums */
     size_t count;                   /* readings that fit the phase */
     size_t voltages;
-    size_t changes; /* of those, times the value changed */
+    size_t changes;   /* of those, times the value changed */
+    size_t crossings; /* of those, times it crossed the mean shape */
+    bool above;       /* the last one was above it */
     double last_A;
 };
 

@@ -118,26 +118,6 @@ size_t consensus_find(const struct course *courses, size_t course_count, size_t 
     return central;
 }
 
-/* The first reading that has left the old level: a cut lies now and then a
- * reading or two beside it. */
-static size_t first_reading(const struct course *course, const struct change *change)
-{
-    double jump = change->to_A - change->from_A;
-    size_t at = change->reading;
-    enum { MOST_STEPS = 3 };
-    for (int k = 0; k < MOST_STEPS && at + 1 < course->count; k++) {
-        if ((course->readings[at].current_A - change->from_A) / jump > 0.2)
-            break;
-        at++;
-    }
-    for (int k = 0; k < MOST_STEPS && at > 1; k++) {
-        if ((course->readings[at - 1].current_A - change->from_A) / jump < 0.2)
-            break;
-        at--;
-    }
-    return at;
-}
-
 void consensus_match(const struct course *central, const size_t *kept, size_t count,
                      const struct course *course, size_t *readings)
 {
@@ -146,8 +126,7 @@ void consensus_match(const struct course *central, const size_t *kept, size_t co
         match(central, course, partner);
     for (size_t i = 0; i < count; i++) {
         size_t other = partner ? partner[kept[i]] : SIZE_MAX;
-        readings[i] =
-            other == SIZE_MAX ? SIZE_MAX : first_reading(course, &course->changes[other]);
+        readings[i] = other == SIZE_MAX ? SIZE_MAX : course->changes[other].reading;
     }
     free(partner);
 }

@@ -242,3 +242,22 @@ int course_find_changes(struct course *course, double resolution_A)
     drop_pulses(course);
     return 0;
 }
+
+size_t course_first_reading(const struct course *course, size_t cut, size_t low, size_t high,
+                            double noise_A)
+{
+    size_t beside = 3;
+    while (beside > 0 && (cut < low + beside + 2 || cut + beside + 2 > high))
+        beside--;
+    if (beside == 0)
+        return cut;
+    double from = edge_level(course, low, cut - beside, true);
+    double to = edge_level(course, cut + beside, high, false);
+    double jump = to - from;
+    if (fabs(jump) < 8 * noise_A || fabs(jump) < 0.04 * fabs(to))
+        return cut;
+    size_t at = cut - beside;
+    while (at < cut + beside && (course->readings[at].current_A - from) / jump < 0.2)
+        at++;
+    return at;
+}

@@ -46,6 +46,11 @@ void course_shorten(struct course *course, double watch_s);
  * over a share of the level, not the slope of a ramp. -1: memory is out. */
 int course_find_changes(struct course *course, double resolution_A);
 
+/* The first reading that has left the old level, near a cut that may lie a
+ * reading or three beside it; looks at readings low..high-1 only. */
+size_t course_first_reading(const struct course *course, size_t cut, size_t low, size_t high,
+                            double noise_A);
+
 /* The changes that most courses share, in order, of the most central course:
  * `kept` indices into its changes, at most `most`. Returns the central course's
  * index; *count the number kept. */

@@ -144,10 +144,24 @@ static void weigh(struct path *path, double z, bool fresh)
     path->misses++;
 }
 
-static double score_of(const struct follow *follow, size_t phase, double current_A, double mean_A)
+/* Minus the log-likelihood of a reading, bounded; what a narrow phase explains
+ * a wide one does not take over. */
+static double score_of(const struct follow *follow, size_t p, double current_A,
+                       const struct shape_band *band)
 {
-    double variance = square(follow->noise_A[phase]) + square(unit_share * mean_A);
-    return fmin(most_score, 0.5 * square(current_A - mean_A) / variance);
+    const struct reference_phase *phase = &follow->phases[p];
+    double noise2 = square(follow->noise_A[p]) + square(unit_share * band->mean_A);
+    double off = 0;
+    double wide2 = 0;
+    if (phase->kind == PHASE_PERIODIC) {
+        off = current_A - band->mean_A;
+        wide2 = square(phase->spread_A);
+    } else {
+        off = current_A - fmin(fmax(current_A, band->low_A), band->high_A);
+        wide2 = square((band->high_A - band->low_A) / 4);
+    }
+    double score = 0.5 * square(off) / (noise2 + wide2) + 0.5 * log1p(wide2 / noise2);
+    return fmin(most_score, score);
 }
 
 /* The path goes on in its phase with this reading. */
@@ -163,10 +177,7 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     if (p == 0 && time_s < INRUSH_S)
         return;
     weigh(path, misfit(follow, p, y, band.low_A, band.high_A), fresh);
-    double nearest = phase->cell_count < 2 && phase->kind == PHASE_LEVEL
-                         ? band.mean_A
-                         : fmin(fmax(y, band.low_A), band.high_A);
-    path->score += score_of(follow, p, y, nearest);
+    path->score += score_of(follow, p, y, &band);
 }
 
 /* A path that enters `next` at this reading, out of `from` (NULL: onset). */
@@ -205,8 +216,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     double high = fmax(before_high, band.high_A);
     double z = misfit(follow, next, y, low, high);
     weigh(&path, z, fresh);
-    double nearest = fmin(fmax(y, band.low_A), band.high_A);
-    double straight = score_of(follow, next, y, nearest);
+    double straight = score_of(follow, next, y, &band);
     path.score += z <= 3 ? fmin(straight, mixture_score) : straight;
     return path;
 }

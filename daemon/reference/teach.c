@@ -139,6 +139,10 @@ static void set_follow(struct lesson *lesson, const struct course *central, cons
             if (readings[k] == SIZE_MAX || readings[k] <= course->starts[k])
                 course->follows = false;
         }
+        for (size_t k = 1; course->follows && k <= count; k++)
+            course->starts[k] =
+                course_first_reading(course, course->starts[k], course->starts[k - 1],
+                                     k < count ? course->starts[k + 1] : course->count, 0);
     }
 }
 

@@ -139,9 +139,12 @@ static void fill_cell(struct grid *grid, size_t cell, double *values, size_t cou
         used++;
     }
     size_t strays = count >= 8 ? (count + 99) / 100 : 0;
+    bool scattered = count - used > 1 + count / 30;
     grid->mean_A[cell] = used ? sum / (double)used : middle;
     grid->spread_A[cell] =
         used > 1 ? sqrt(fmax(0, squares / (double)used - square(grid->mean_A[cell] - middle))) : 0;
+    if (scattered)
+        grid->spread_A[cell] = INFINITY;
     grid->low_A[cell] = values[strays];
     grid->high_A[cell] = values[count - 1 - strays];
     if (count < 12) {
@@ -294,7 +297,7 @@ static int use_pulses(struct reference_phase *phase, const struct samples *sampl
     }
     double count = (double)samples->count;
     (void)median_of(values, samples->count);
-    size_t strays = samples->count / 300;
+    size_t strays = samples->count / 100;
     phase->kind = PHASE_PERIODIC;
     phase->cell_count = 1;
     phase->cell_s = 0;
@@ -304,6 +307,31 @@ static int use_pulses(struct reference_phase *phase, const struct samples *sampl
     phase->spread_A = sqrt(fmax(0, squares / count - square(sum / count)));
     free(values);
     return 0;
+}
+
+/* Up and down again and again, or cells wide apart late in the phase: pulses. */
+static bool is_pulsed(const struct grid *grid, double level_A, double noise_A)
+{
+    double step = 0.06 * fabs(level_A) + 6 * noise_A;
+    int turns = 0;
+    int direction = 0;
+    size_t wide = 0;
+    double from = grid->mean_A[1];
+    for (size_t c = 2; c < grid->cells; c++) {
+        double move = grid->mean_A[c] - from;
+        int now = move > step ? 1 : move < -step ? -1 : 0;
+        if (now != 0) {
+            turns += direction != 0 && now != direction;
+            direction = now;
+            from = grid->mean_A[c];
+        } else if (direction * move > 0) {
+            from = grid->mean_A[c];
+        }
+        if (c > grid->cells / 3 && grid->count[c] > 0 && isinf(grid->spread_A[c]) &&
+            grid->high_A[c] - grid->low_A[c] > step)
+            wide++;
+    }
+    return turns >= 4 || wide > 2 + grid->cells / 10;
 }
 
 static void name_kind(struct reference_phase *phase, double duration_s)
@@ -359,12 +387,15 @@ static int build_phase(struct reference *reference, struct course *courses, size
     struct grid grid = {0};
     size_t bent = 0;
     int status = 0;
+    bool pulsed = false;
     for (int pass = 0; pass < 2 && status == 0; pass++) {
         grid = (struct grid){.cell_s = fmax(interval, extent / (REFERENCE_MOST_CELLS - 1))};
         double cells = ceil(lengths_s[p] / grid.cell_s) + 1;
         grid.cells = (size_t)fmin(fmax(cells, 2), REFERENCE_MOST_CELLS);
         status = fill_grid(&grid, &samples, noise);
         bent = bent_cells(&grid, noise);
+        if (pass == 0)
+            pulsed = is_pulsed(&grid, phase->level_A, noise);
         extent = 1.3 * (double)(bent + 1) * grid.cell_s;
         if (bent == 0 || extent > 0.6 * lengths_s[p] || grid.cell_s <= 1.01 * interval)
             break;
@@ -376,7 +407,7 @@ static int build_phase(struct reference *reference, struct course *courses, size
         use_grid(phase, &grid, bent, fmax(noise, phase->noise_A));
         phase->spread_A = phase->noise_A;
         name_kind(phase, lengths_s[p]);
-        if (apart > pulse_share && samples.count >= 20)
+        if ((pulsed || apart > pulse_share) && samples.count >= 20)
             status = use_pulses(phase, &samples);
     } else {
         phase->cell_count = 1;
@@ -438,6 +469,10 @@ static bool follow_course(const struct reference_phase *loose, size_t phase_coun
     bool whole = end == FOLLOW_ALIVE && path && (size_t)path->phase + 1 == phase_count;
     for (size_t p = 0; whole && p < phase_count; p++)
         course->starts[p] = path->starts[p];
+    for (size_t p = 1; whole && p < phase_count; p++)
+        course->starts[p] =
+            course_first_reading(course, course->starts[p], course->starts[p - 1],
+                                 phase_end(course, p, phase_count), loose[p - 1].noise_A);
     follow_destroy(follow);
     return whole;
 }

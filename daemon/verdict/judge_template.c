@@ -117,6 +117,9 @@ void template_measure(struct judge *judge)
         sum->to = to;
         struct level_view view = view_of(judge, p);
         template->levels[p] = level_measure(&sum->sum, &view, judge->accuracy.current_resolution_A);
+        /* The first readings of a phase may still be in doubt of its start. */
+        if (p + 1 == template->level_count && sum->sum.count < FEWEST_RUNNING)
+            template->levels[p].usable = false;
     }
     const struct level_sum *last = &template->sums[path->phase].sum;
     if (last->count > 0)
@@ -189,8 +192,8 @@ bool template_check_levels(struct judge *judge)
     for (size_t p = 0; p < template->level_count; p++) {
         const struct measured_level *level = &template->levels[p];
         bool running = p + 1 == template->level_count;
-        if (!level->usable || !is_level_judged(judge, p) ||
-            (running && template->sums[p].sum.count < FEWEST_RUNNING))
+        bool pulses = judge->reference->phases[p].kind == PHASE_PERIODIC;
+        if (!level->usable || !is_level_judged(judge, p) || (running && pulses))
             continue;
         struct level_test test =
             level_test_one(judge->reference, template->levels, template->level_count, p);
