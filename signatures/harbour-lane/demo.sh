@@ -29,7 +29,7 @@ pause() { read -rt "$1" -u "$never" _ || :; }
 # supply NAME LINK OPTION...: starts one; its link as it came up goes to $link.
 supply() {
     local name=$1
-    rm -f "$demo/$name.ready"
+    : >"$demo/$name.ready"
     "$wakedraw" simulate --link "$2" --panel "$demo/$name.panel" "${@:3}" \
         >"$demo/$name.ready" 2>"$demo/$name.log" &
     children+=($!)
@@ -98,7 +98,7 @@ END
 if [ ! -e "$demo/data/wakedraw.sqlite" ]; then
     "$wakedraw" import --data "$demo/data" "$here"/references/*.json >/dev/null
 fi
-rm -f "$demo/daemon.ready"
+: >"$demo/daemon.ready"
 "$wakedraw" serve --config "$demo/wakedraw.ini" >"$demo/daemon.ready" 2>"$demo/daemon.log" &
 children+=($!)
 daemon=$!

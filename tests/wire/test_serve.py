@@ -174,6 +174,42 @@ class Judged(Bench):
             time.sleep(1)
 
 
+class Switched(Bench):
+    more = "profile = scpi\ncontrol = on"
+
+    def test_the_daemon_switches_the_output(self):
+        status, body = self.daemon.ask("PUT", "supplies/left/output", {"on": True})
+        self.assertEqual(status, 200, body)
+        power_up = self.opened()
+        time.sleep(1)
+        begun = time.monotonic()
+        status, body = self.daemon.ask("PUT", "supplies/left/output", {"on": False})
+        self.assertEqual(status, 200, body)
+        self.assertLess(time.monotonic() - begun, 1)
+        self.assertEqual(json.loads(self.supply.say("status"))["output_on"], False)
+        self.assertEqual(self.ended(power_up)["ended_why"], "output off")
+
+    def test_the_types_limit_is_set_before_the_output_is_on(self):
+        status, body = self.daemon.ask("POST", "module-types",
+                                       {"name": MODULE, "nominal_voltage_V": 24,
+                                        "current_limit_A": 1.5, "watch_s": 5})
+        self.assertIn(status, (200, 201), body)
+        self.daemon.ask("PUT", "supplies/left/on-bench",
+                        {"module_type": MODULE, "unit": None, "work_order": None, "stage": None})
+        status, body = self.daemon.ask("PUT", "supplies/left/output", {"on": True})
+        self.assertEqual(status, 200, body)
+        panel = json.loads(self.supply.say("status"))
+        self.assertEqual((panel["set_voltage_V"], panel["set_limit_A"], panel["output_on"]),
+                         (24, 1.5, True))
+
+
+class NotSwitched(Bench):
+    def test_control_off_switches_nothing(self):
+        status, body = self.daemon.ask("PUT", "supplies/left/output", {"on": True})
+        self.assertEqual(status, 409, body)
+        self.assertEqual(json.loads(self.supply.say("status"))["output_on"], False)
+
+
 class Gone(Bench):
     def test_the_supply_goes_away_in_mid_capture_and_comes_back(self):
         self.teach_range(0.05, 5, watch_s=10)
