@@ -73,7 +73,7 @@ void module_type_post(struct desk *desk, struct call *call)
         {.key = "name", .kind = FIELD_TEXT, .needed = true, .longest = 127},
         {.key = "nominal_voltage_V", .kind = FIELD_NUMBER, .most = 1000, .above_least = true},
         {.key = "current_limit_A", .kind = FIELD_NUMBER, .most = 1000, .above_least = true},
-        {.key = "watch_s", .kind = FIELD_NUMBER, .least = 0.1, .most = 3600},
+        {.key = "watch_s", .kind = FIELD_NUMBER, .least = 0.1, .most = 86400},
         {.key = "feeds", .kind = FIELD_TEXTS, .longest = 127},
         {.key = "cautions", .kind = FIELD_TEXTS, .longest = 500},
     };
