@@ -68,7 +68,7 @@ static const struct key keys[] = {
     {"scpi", "select", VALUE_COMMAND, AT(scpi.select), 0, 0, "{output}"},
     {"scpi", "remote", VALUE_COMMAND, AT(scpi.remote), 0, 0, ""},
     {"scpi", "local", VALUE_COMMAND, AT(scpi.local), 0, 0, ""},
-    {"scpi", "terminator", VALUE_END, AT(scpi.terminator), 0, 0, "LF, CR or CRLF"},
+    {"scpi", "terminator", VALUE_END, AT(scpi.terminator), 0, 0, "LF, CR, CRLF or none"},
     {"scpi", "reply_end", VALUE_END, AT(scpi.reply_end), 0, 1, "auto, LF, CR, CRLF or gap"},
     {"scpi", "reply_gap_s", VALUE_NUMBER, AT(scpi.reply_gap_s), 0.001, 1, "s"},
     {"modbus", "function", VALUE_WHOLE, AT(modbus.function), 3, 4, ""},
@@ -230,10 +230,11 @@ static int read_message(const struct ini_pair *pair, const struct key *key, char
 static int read_end(const struct ini_pair *pair, const struct key *key, enum line_end *end,
                     struct error *error)
 {
-    static const char *const words[] = {"auto", "LF", "CR", "CRLF", "gap"};
+    static const char *const reply_words[] = {"auto", "LF", "CR", "CRLF", "gap"};
+    static const char *const message_words[] = {"", "LF", "CR", "CRLF", "none"};
+    const char *const *words = key->high > 0 ? reply_words : message_words;
     for (int i = 0; i < 5; i++) {
-        bool offered = key->high > 0 || (i != LINE_END_AUTO && i != LINE_END_GAP);
-        if (offered && strcmp(words[i], pair->value) == 0) {
+        if (words[i][0] && strcmp(words[i], pair->value) == 0) {
             *end = (enum line_end)i;
             return 0;
         }

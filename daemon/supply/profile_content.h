@@ -14,7 +14,7 @@
 enum profile_speaks { PROFILE_SCPI, PROFILE_MODBUS };
 
 /* How a message or a reply ends. AUTO: learned from the first reply; GAP: by
- * a silence of reply_gap_s. */
+ * nothing but a silence (after a reply, of reply_gap_s). */
 enum line_end { LINE_END_AUTO, LINE_END_LF, LINE_END_CR, LINE_END_CRLF, LINE_END_GAP };
 
 /* Messages, "" where the supply has none. {output} stands for the output's

@@ -20,7 +20,7 @@ static const double QUIET_S = 0.04;
 
 static const char *terminator(const struct connection *connection)
 {
-    static const char *const texts[] = {"\n", "\n", "\r", "\r\n", "\n"};
+    static const char *const texts[] = {"\n", "\n", "\r", "\r\n", ""};
     return texts[connection->profile->scpi.terminator];
 }
 

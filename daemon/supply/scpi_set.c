@@ -22,6 +22,9 @@ static enum supply_result tell(struct supply *supply, const char *message, doubl
     enum answer answer = scpi_send(connection, text, true);
     if (answer == ANSWER_CONFUSED && scpi_resynchronise(connection) == 0)
         answer = scpi_send(connection, text, true);
+    /* Where nothing ends a message, only a pause keeps it from the next. */
+    if (connection->profile->scpi.terminator == LINE_END_GAP)
+        clock_sleep_until(clock_monotonic_s() + connection->profile->scpi.reply_gap_s);
     if (answer == ANSWER_WHOLE)
         return SUPPLY_OK;
     return supply_fail(connection, SUPPLY_GONE, error, "\"%s\" could not be sent", text);

@@ -30,8 +30,8 @@ static struct profile *load(const char *text, struct error *error)
 static void test_installed(void **state)
 {
     (void)state;
-    static const char *const names[] = {"scpi", "scpi-nselect", "scpi-channel-list",
-                                        "modbus-input-f32", "modbus-holding-u16"};
+    static const char *const names[] = {"scpi",  "scpi-nselect",     "scpi-channel-list",
+                                        "terse", "modbus-input-f32", "modbus-holding-u16"};
     assert_int_equal(setenv("WAKEDRAW_PROFILES", "daemon/profiles", 1), 0);
     for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
         struct error error = {0};
@@ -152,7 +152,7 @@ static const struct {
     {SCPI READS "output_on = OUTP ON\n", 0, "missing", "output_off"},
     {SCPI READS "limited_bit = 1\n", 0, "missing", "read_limited"},
     {SCPI READS "clear = *RST\n", 6, "*RST", "*CLS or none"},
-    {SCPI READS "terminator = gap\n", 6, "gap", "LF, CR or CRLF"},
+    {SCPI READS "terminator = gap\n", 6, "gap", "LF, CR, CRLF or none"},
     {SCPI READS "[modbus]\nfunction = 3\n", 7, "[modbus]", "speaks = modbus"},
     {SCPI READS "[modbus]\nfunction = 5\n", 7, "\"5\"", "3 to 4"},
     {SCPI "outputs = 2\n" READS, 3, "outputs: found 2", "{output}"},
