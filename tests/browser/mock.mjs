@@ -160,7 +160,7 @@ export class MockBench {
       state: 'reading', problem: null, identity: 'Harbour Lane,HL-30,0007,1.2', module_type: null,
       unit: null, work_order: null, stage: null, voltage_V: 0, current_A: 0, output_on: false,
       limited: false, last_reading_at: new Date().toISOString(), age_s: 0.01, rate_hz: 48.7,
-      limit_hz: 50, limit_why: 'the supply converts 50 times a second', conversion_hz: 50,
+      limit_hz: 50, limit_why: '3.1 ms a round trip; the supply converts 50 times a second', conversion_hz: 50,
       jitter_s: 0.0008, longest_gap_s: 0.031, gaps: 0, repeats: 0, timeouts: 0, garbled: 0,
       resynchronised: 0, dropped: 0, power_up: null, reference_version: null, judging_s: null,
       commit_s: null, ...parts,

@@ -51,6 +51,8 @@ const noMark = (page) => until(async () => await page.locator('#mark .mark').cou
 benchCheck('a good one: caught, drawn, judged, kept, filed when off', async (page, bench) => {
   await bench.say('output on');
   await shows(page, 'mark', 'watching', 3000);
+  const early = await drawnShare(page);
+  assert.ok(early < 0.4, `at first ${early} of the paper is drawn`);
   await shows(page, 'reason', 's of 4.00 s watched');
   await marked(page, 'good');
   await shows(page, 'facts', 'kept');
@@ -59,22 +61,28 @@ benchCheck('a good one: caught, drawn, judged, kept, filed when off', async (pag
   await shows(page, 'draw', item.verdict.final_draw_A.toFixed(3));
   assert.equal(await text(page, 'number'), item.id);
   assert.ok(await page.locator('#phases tr').count() >= 2, 'phases in the table');
-  assert.ok(await darkPixels(page) > 300, 'a line is drawn');
+  assert.ok(await drawnShare(page) > 0.6, 'a line is drawn');
   await bench.say('output off');
   await noMark(page);
   await shows(page, 'filed', 'last power-up, ended');
 });
 
-// How much of the trace's canvas is pencil.
-function darkPixels(page) {
+// Over which share of the paper's width a pencil line runs.
+function drawnShare(page) {
   return page.evaluate(() => {
     const canvas = document.querySelector('#trace canvas');
-    const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
-    let dark = 0;
-    for (let i = 0; i < data.length; i += 4) {
-      if (data[i + 3] > 150 && data[i] < 90 && data[i + 1] < 90 && data[i + 2] < 90) dark++;
+    const { width, height } = canvas;
+    const { data } = canvas.getContext('2d').getImageData(0, 0, width, height);
+    let columns = 0;
+    for (let x = 0; x < width; x++) {
+      for (let y = Math.round(height * 0.02); y < height * 0.88; y++) {
+        const i = (y * width + x) * 4;
+        if (data[i + 3] < 150 || data[i] + data[i + 1] + data[i + 2] > 300) continue;
+        columns++;
+        break;
+      }
     }
-    return dark;
+    return columns / width;
   });
 }
 
@@ -91,7 +99,8 @@ benchCheck('a bad one: reason, details, then its copy', async (page, bench) => {
   await page.locator(`.counterfoil[data-power-up="${item.id}"]`).click();
   await marked(page, 'bad');
   await shows(page, 'copy-text', 'earlier power-up');
-  assert.ok(await darkPixels(page) > 300, 'its trace is drawn');
+  const share = await drawnShare(page);
+  assert.ok(share > 0.6, `its trace is drawn over ${share} of the paper`);
   await page.locator('#copy-back').click();
   await noMark(page);
 });
@@ -165,8 +174,7 @@ benchCheck('opened in mid-power-up: the trace from its onset, the verdict in its
   await sleep(2000);
   await page.reload();
   await marked(page, 'good');
-  const span = await darkPixels(page);
-  assert.ok(span > 300, `${span} pixels`);
+  await until(async () => await drawnShare(page) > 0.6, 'drawn from its onset');
   await page.reload();
   await marked(page, 'good');
 });

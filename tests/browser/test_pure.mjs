@@ -206,6 +206,17 @@ check('watch: a power-up that was on before the page is adopted with its trace',
   assert.deepEqual(near, [-0.5, 0, 0.5, 0.9, 1, 1.2]);
 });
 
+check('watch: a trace with a hole is fetched again once it is whole in the store', () => {
+  const watch = watching();
+  const told = (parts) => watch.hearPowerUp({ supply: 'left', onset_time_s: 10, watch_s: 8, power_up: powerUp('7', parts) });
+  assert.equal(told({ state: 'complete' }), null, 'nothing was missed');
+  watch.adopt(powerUp('7')); // after a reconnection
+  assert.equal(told({}), null, 'not whole in the store yet');
+  assert.equal(told({ state: 'complete' }), '7');
+  watch.adopt(powerUp('7', { state: 'complete' }));
+  assert.equal(told({ state: 'complete' }), null);
+});
+
 check('watch: a supply that stays idle leaves the power-up behind', () => {
   const watch = watching();
   assert.equal(watch.hearSupply({ ...ITEM, power_up: null }, 1000), null, 'one may overtake');

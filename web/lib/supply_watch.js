@@ -56,14 +56,16 @@ export class SupplyWatch {
     return id === null || id === this.current?.id || this.isOver(id) ? null : id;
   }
 
+  // Returns the id of a power-up whose trace has a hole here and is whole in the
+  // store now, else null.
   hearPowerUp(event) {
     const item = { ...event.power_up, id: event.power_up.id ?? UNKEPT };
     const known = this.current?.id === item.id;
-    if (!hasEnded(item) && this.isOver(item.id)) return; // said again after a reconnection
+    if (!hasEnded(item) && this.isOver(item.id)) return null; // said again after a reconnection
     this.remember(item);
     if (hasEnded(item)) {
       if (known) this.current = null;
-      return;
+      return null;
     }
     if (!known) this.begin(item);
     const current = this.current;
@@ -73,6 +75,7 @@ export class SupplyWatch {
     if (item.verdict && current.verdict === null) current.verdict = item.verdict;
     if (item.verdict && item.state !== 'open') current.kept = item.id !== UNKEPT;
     if (current.onset_time_s === null) this.placeOnset(event.onset_time_s ?? null);
+    return current.whole || item.state === 'open' ? null : item.id;
   }
 
   // A power-up that was on before the page was: as GET power-ups/ID tells it.
@@ -88,6 +91,7 @@ export class SupplyWatch {
     if (this.current?.id !== item.id) this.begin(item);
     const current = this.current;
     current.item = item;
+    current.whole = item.state !== 'open';
     if (signature?.phases && current.phases.length === 0) current.phases = signature.phases;
     if (item.verdict && current.verdict === null) {
       current.verdict = item.verdict;
@@ -166,6 +170,7 @@ export class SupplyWatch {
       onset_time_s: null,
       watch_s: 30,
       run: new Readings(), // time from onset
+      whole: true, // nothing of it was missed
       phases: [],
       verdict: null,
       kept: false,

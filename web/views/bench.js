@@ -83,7 +83,8 @@ const hears = {
   'power-up'(event) {
     const watch = watchOf(event.supply);
     const before = watch.current?.id ?? null;
-    watch.hearPowerUp(event);
+    const holed = watch.hearPowerUp(event);
+    if (holed !== null) fetchPowerUp(watch, holed);
     const now = watch.current?.id ?? null;
     // A new power-up wants the bench's sheet, not an earlier one's copy.
     if (watch.name === chosen && now !== null && now !== before) copy.clear();

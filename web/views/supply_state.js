@@ -66,8 +66,7 @@ function switchLine(item) {
 
 function rateLines(item, watch) {
   if (item === null) return [];
-  const lines = [`reads ${perSecond(item.rate_hz)}${share(item)}`];
-  if (item.limit_why) lines.push(`limit set by ${item.limit_why}`);
+  const lines = [`reads ${perSecond(item.rate_hz)}${limit(item)}`];
   lines.push(`jitter ${milliseconds(item.jitter_s)}, longest gap ${milliseconds(item.longest_gap_s)}, `
     + counted(item.gaps ?? 0, 'gap'));
   const mishaps = [
@@ -83,9 +82,10 @@ function rateLines(item, watch) {
   return lines;
 }
 
-function share(item) {
-  if (!(item.limit_hz > 0) || !(item.rate_hz >= 0)) return '';
-  return `, limit ${item.limit_hz.toFixed(item.limit_hz < 20 ? 1 : 0)}`;
+function limit(item) {
+  if (!(item.limit_hz > 0)) return '';
+  return `, limit ${item.limit_hz.toFixed(item.limit_hz < 20 ? 1 : 0)}`
+    + `${item.limit_why ? ` (${item.limit_why})` : ''}`;
 }
 
 function setUpLine(type) {
