@@ -18,7 +18,7 @@
 struct asked {
     const char *link, *profile, *module, *unit, *fault, *panel, *say, *cycle, *number_form;
     const char *identity;
-    bool output_on;
+    bool output_on, interrupts;
     double voltage_V, limit_A, temperature_C, outputs, time_scale, seed, nan_every;
     double line_rate_baud, turnaround_s, conversion_hz;
     struct output_options output;
@@ -167,8 +167,9 @@ static int connect_wire(const struct asked *asked, struct simulator *simulator, 
     if (endpoint_parse(asked->link, &endpoint, error) != 0 ||
         number_form_of(asked->number_form, &form, error) != 0)
         return -1;
-    struct wire_options options = {
-        asked->line_rate_baud > 0 ? asked->line_rate_baud : endpoint.baud, asked->turnaround_s};
+    struct wire_options options = {asked->line_rate_baud > 0 ? asked->line_rate_baud
+                                                             : endpoint.baud,
+                                   asked->turnaround_s, asked->interrupts};
     if (simulator->map.modbus != (endpoint.speech != SPEECH_SCPI))
         return error_set(error, EXIT_USAGE, asked->link, 0,
                          simulator->map.modbus ? "a modbus link" : "a tcp or serial link",
@@ -184,6 +185,9 @@ static int connect_wire(const struct asked *asked, struct simulator *simulator, 
             scpi_device_create(simulator->outputs, simulator->output_count, form, asked->identity);
         if (!simulator->scpi)
             return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
+        if (simulator->map.limited_bit > 1 && simulator->map.limited_bit < 15)
+            scpi_device_limit_bit(simulator->scpi, simulator->map.limited_bit);
+        dialect_init(&simulator->dialect, &simulator->map);
         speaker = scpi_speaker(simulator);
     }
     simulator->wire = wire_create(&endpoint, &options, &speaker, error);
@@ -250,6 +254,8 @@ int command_simulate(int argc, char **argv)
          "pace bytes, 10 bits each (as fast as it goes)"},
         {"turnaround", "S", OPTION_NUMBER, &asked.turnaround_s, 0, 60,
          "from question to reply (0)"},
+        {"interrupt", NULL, OPTION_SWITCH, &asked.interrupts, 0, 0,
+         "a message before the reply has gone drops it, -410 (replies queue)"},
         {"conversion-hz", "HZ", OPTION_NUMBER, &asked.conversion_hz, 0, 10000,
          "readback renews so often (0: at every question)"},
         {"aperture", "S", OPTION_NUMBER, &output->aperture_s, 0.0001, 10,

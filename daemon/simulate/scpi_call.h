@@ -16,6 +16,7 @@ struct scpi_device {
     int output_count;
     int selected; /* index */
     enum number_form form;
+    int limit_bit; /* of the condition registers, beside bits 0 and 1; -1: none */
     char identity[128];
     struct scpi_status status;
 };
@@ -69,6 +70,10 @@ bool scpi_call_limit_asked(struct scpi_call *call, const struct scpi_limits *lim
 
 /* The status registers follow what the selected output does. */
 void scpi_device_refresh(struct scpi_device *device, double time_s);
+
+/* Is the header (without "?" and leading colon) one of the commands, to tell or
+ * to ask? */
+bool scpi_knows(const char *header, bool query);
 
 /* Carries out the unit whose header that is. */
 void scpi_call_run(struct scpi_call *call, const char *header);

@@ -98,16 +98,18 @@ static void self_test(struct scpi_call *call)
 /* In current limit the voltage is not what was set (bit 0) and the current is
  * where the limit holds it (bit 1): both are set, as supplies differ in which
  * they use (common practice, no source). */
-static unsigned questionable_condition(const struct output *output)
+static unsigned questionable_condition(const struct output *output, int limit_bit)
 {
-    return output->on && output->flow.limited ? 3 : 0;
+    unsigned bits = limit_bit >= 0 ? 3 | 1U << limit_bit : 3;
+    return output->on && output->flow.limited ? bits : 0;
 }
 
 void scpi_device_refresh(struct scpi_device *device, double time_s)
 {
     struct output *output = &device->outputs[device->selected];
     output_advance(output, time_s);
-    scpi_register_set(&device->status.questionable, questionable_condition(output));
+    scpi_register_set(&device->status.questionable,
+                      questionable_condition(output, device->limit_bit));
 }
 
 static void status_byte(struct scpi_call *call)
@@ -400,14 +402,26 @@ static const struct {
     {"INSTrument:CATalog", catalogue, NO_SET, 0, 0, 0},
 };
 
+static bool same_header(const char *header, const char *pattern, int *suffix)
+{
+    if (header[0] == '*' || pattern[0] == '*')
+        return strcasecmp(header, pattern) == 0;
+    return scpi_header_matches(pattern, header, suffix);
+}
+
+bool scpi_knows(const char *header, bool query)
+{
+    int suffix = 0;
+    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++)
+        if (same_header(header, commands[i].pattern, &suffix))
+            return (query ? commands[i].query_least : commands[i].set_least) >= 0;
+    return false;
+}
+
 void scpi_call_run(struct scpi_call *call, const char *header)
 {
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
-        bool same = header[0] == '*'
-                        ? strcasecmp(header, commands[i].pattern) == 0
-                        : commands[i].pattern[0] != '*' &&
-                              scpi_header_matches(commands[i].pattern, header, &call->suffix);
-        if (!same)
+        if (!same_header(header, commands[i].pattern, &call->suffix))
             continue;
         int least = call->query ? commands[i].query_least : commands[i].set_least;
         int most = call->query ? commands[i].query_most : commands[i].set_most;

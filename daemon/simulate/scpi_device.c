@@ -19,6 +19,7 @@ struct scpi_device *scpi_device_create(struct output *outputs, int output_count,
     device->outputs = outputs;
     device->output_count = output_count;
     device->form = form;
+    device->limit_bit = -1;
     snprintf(device->identity, sizeof device->identity, "%s", identity);
     scpi_status_init(&device->status);
     return device;
@@ -27,6 +28,11 @@ struct scpi_device *scpi_device_create(struct output *outputs, int output_count,
 void scpi_device_destroy(struct scpi_device *device)
 {
     free(device);
+}
+
+void scpi_device_limit_bit(struct scpi_device *device, int bit)
+{
+    device->limit_bit = bit;
 }
 
 void scpi_device_error(struct scpi_device *device, int code, const char *detail)

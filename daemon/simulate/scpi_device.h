@@ -25,6 +25,10 @@ struct scpi_device *scpi_device_create(struct output *outputs, int output_count,
                                        enum number_form form, const char *identity);
 void scpi_device_destroy(struct scpi_device *device);
 
+/* The bit of the questionable status that tells the current limit, beside bits 0
+ * and 1; 0 to 14. */
+void scpi_device_limit_bit(struct scpi_device *device, int bit);
+
 /* One program message, without its terminator, at time_s. The response, without
  * terminator, is left in `response` (empty: none is due); returns its length. */
 size_t scpi_device_message(struct scpi_device *device, const char *message, size_t length,

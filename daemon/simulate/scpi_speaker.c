@@ -5,24 +5,36 @@
 
 static size_t frame(void *context, const uint8_t *bytes, size_t count, size_t *skip)
 {
-    (void)context;
     (void)skip;
-    const uint8_t *end = memchr(bytes, '\n', count);
+    const struct simulator *simulator = context;
+    const uint8_t *end = memchr(bytes, simulator->map.message_end == END_CR ? '\r' : '\n', count);
     return end ? (size_t)(end - bytes) + 1 : 0;
 }
 
-static size_t answer(void *context, const uint8_t *message, size_t length, double now_s,
+static size_t answer(void *context, const uint8_t *bytes, size_t length, double now_s,
                      uint8_t reply[WIRE_LONGEST_REPLY])
 {
-    struct simulator *simulator = context;
-    char response[SCPI_LONGEST_RESPONSE];
-    size_t count = scpi_device_message(simulator->scpi, (const char *)message, length - 1,
+    static const char *const ends[] = {
+        [END_LF] = "\n", [END_CR] = "\r", [END_CRLF] = "\r\n", [END_GAP] = ""};
+    const struct simulator *simulator = context;
+    const char *message = (const char *)bytes;
+    char plain[SCPI_LONGEST_MESSAGE], response[SCPI_LONGEST_RESPONSE];
+    length--;
+    if (simulator->dialect.any) {
+        size_t count = dialect_translate(&simulator->dialect, message, length, plain, sizeof plain);
+        if (count > 0) {
+            message = plain;
+            length = count;
+        }
+    }
+    size_t count = scpi_device_message(simulator->scpi, message, length,
                                        simulator_time_s(simulator, now_s), response);
     if (count == 0)
         return 0;
     memcpy(reply, response, count);
-    reply[count] = '\n';
-    return count + 1;
+    for (const char *end = ends[simulator->map.reply_end]; *end; end++)
+        reply[count++] = (uint8_t)*end;
+    return count;
 }
 
 static void overrun(void *context)
@@ -31,7 +43,13 @@ static void overrun(void *context)
     scpi_device_error(simulator->scpi, -363, NULL);
 }
 
+static void interrupted(void *context)
+{
+    struct simulator *simulator = context;
+    scpi_device_error(simulator->scpi, -410, NULL);
+}
+
 struct speaker scpi_speaker(struct simulator *simulator)
 {
-    return (struct speaker){frame, answer, overrun, 0, simulator};
+    return (struct speaker){frame, answer, overrun, interrupted, 0, simulator};
 }

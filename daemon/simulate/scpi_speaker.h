@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * SCPI on the wire: messages end with LF (a CR before it is white space),
- * replies with LF.
+ * SCPI on the wire: messages and replies end as the profile says, LF where it
+ * says nothing (a CR before it is white space). What a terse dialect says is put
+ * into plain SCPI first.
  */
 #ifndef WAKEDRAW_SIMULATE_SCPI_SPEAKER_H
 #define WAKEDRAW_SIMULATE_SCPI_SPEAKER_H

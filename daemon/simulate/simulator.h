@@ -7,6 +7,7 @@
 #define WAKEDRAW_SIMULATE_SIMULATOR_H
 
 #include "base/error.h"
+#include "simulate/dialect.h"
 #include "simulate/output.h"
 #include "simulate/scpi_device.h"
 #include "simulate/supply_map.h"
@@ -26,6 +27,7 @@ struct simulator {
     uint64_t seed;
     double time_scale, started_s;
     struct supply_map map;
+    struct dialect dialect;
     struct scpi_device *scpi; /* NULL: it speaks Modbus */
     int modbus_address;
     struct supply_registers registers;

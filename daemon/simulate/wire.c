@@ -193,7 +193,9 @@ double wire_next_s(const struct wire *wire, double now_s)
         if (skip > 0)
             next_s = fmin(next_s, client->in_s[skip - 1]);
         else if (length > 0)
-            next_s = fmin(next_s, fmax(client->in_s[length - 1], client->busy_until_s));
+            next_s = fmin(next_s, wire->options.interrupts
+                                      ? client->in_s[length - 1]
+                                      : fmax(client->in_s[length - 1], client->busy_until_s));
         else if (wire->speaker.silence_s > 0)
             next_s = fmin(next_s, last_s + wire->speaker.silence_s);
     }
@@ -266,6 +268,17 @@ static bool has_listener(struct wire *wire)
     return wire->terminal.in_use;
 }
 
+/* Strictly, a message that comes before the reply has gone takes its place. */
+static void interrupt(struct wire *wire, struct client *client, double now_s)
+{
+    if (!wire->options.interrupts || client->out_count == 0)
+        return;
+    client->out_count = 0;
+    client->out_free_s = client->busy_until_s = now_s;
+    if (wire->speaker.interrupted)
+        wire->speaker.interrupted(wire->speaker.context);
+}
+
 static void answer_due(struct wire *wire, struct client *client, double now_s)
 {
     uint8_t reply[WIRE_LONGEST_REPLY];
@@ -287,6 +300,8 @@ static void answer_due(struct wire *wire, struct client *client, double now_s)
             }
             return;
         }
+        if (client->in_s[length - 1] <= now_s)
+            interrupt(wire, client, now_s);
         if (fmax(client->in_s[length - 1], client->busy_until_s) > now_s)
             return;
         size_t count =

@@ -27,6 +27,9 @@ struct speaker {
                      uint8_t reply[WIRE_LONGEST_REPLY]);
     /* More bytes than any message has came in without an end. */
     void (*overrun)(void *context);
+    /* A message came while the reply to the one before was still on its way, and
+     * the wire is one that drops it then (wire_options); may be NULL. */
+    void (*interrupted)(void *context);
     /* An incomplete message is dropped after so long a silence; 0: never. */
     double silence_s;
     void *context;
@@ -35,6 +38,7 @@ struct speaker {
 struct wire_options {
     double line_rate_baud; /* 10 bits a character; 0: none */
     double turnaround_s;   /* from a message's last byte to the reply's first */
+    bool interrupts;       /* strict IEEE 488.2; else replies queue, as most serial ports have it */
 };
 
 struct wire;
