@@ -22,6 +22,7 @@ struct scpi {
     double whole_s;    /* when its reply was whole */
     size_t reply_chars;
     int failures; /* of readings, in a row */
+    int selected; /* the output last told to be selected; 0: not known */
 };
 
 enum answer {

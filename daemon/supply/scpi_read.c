@@ -39,6 +39,7 @@ enum supply_result scpi_select(struct supply *supply, struct error *error)
     if (!scpi_ask_number(connection, profile->query_selection, false, 0, &selected, &gone))
         return supply_fail(connection, gone ? SUPPLY_GONE : SUPPLY_NO_READING, error,
                            "no answer to %s", profile->query_selection);
+    connection->scpi->selected = (int)selected;
     if (selected == supply->output)
         return SUPPLY_OK;
     return supply_fail(connection, SUPPLY_NO_READING, error,
@@ -86,6 +87,21 @@ static void read_values(const struct supply *supply, const struct scpi_plan *pla
         values->state = SCPI_VALUES_BAD;
 }
 
+/* The outputs of one connection are read in turn: where another one was, the
+ * message selects ours first; the reply tells whether it is. */
+static const char *select_first(const struct supply *supply, const struct scpi_plan *plan,
+                                char text[SCPI_MESSAGE])
+{
+    const struct scpi_profile *profile = &supply->connection->profile->scpi;
+    char select[SCPI_MESSAGE];
+    if (plan->select && supply->control && profile->select[0] &&
+        supply->connection->scpi->selected != supply->output &&
+        scpi_text_fill(profile->select, supply->output, 0, select, sizeof select) &&
+        scpi_text_join(select, plan->message, SCPI_JOIN_ROOT, text, SCPI_MESSAGE))
+        return text;
+    return plan->message;
+}
+
 enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
                             struct scpi_values *values)
 {
@@ -99,7 +115,9 @@ enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
     char lines[5][SCPI_REPLY];
     char *fields[8] = {0};
     size_t count = 0;
-    enum answer answer = scpi_ask(connection, plan->message, supply->control, lines[0]);
+    char text[SCPI_MESSAGE];
+    const char *message = select_first(supply, plan, text);
+    enum answer answer = scpi_ask(connection, message, supply->control, lines[0]);
     for (size_t line = 0; answer == ANSWER_WHOLE; line++) {
         char *cut[8];
         size_t here = scpi_text_split(lines[line], cut, 8);
@@ -114,8 +132,11 @@ enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
                            connection->scpi->whole_s + connection->profile->reply_timeout_s,
                            lines[line + 1]);
     }
+    if (answer == ANSWER_SILENT)
+        connection->scpi->late = true;
     if (answer == ANSWER_WHOLE)
         read_values(supply, plan, fields, values);
+    connection->scpi->selected = values->state == SCPI_VALUES_BAD ? 0 : values->selected;
     return answer;
 }
 
@@ -294,6 +315,9 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
     if (plan->message[0]) {
         answer = scpi_ask_joined(supply, plan, &values);
     } else {
+        enum supply_result selected = plan->select ? scpi_select(supply, error) : SUPPLY_OK;
+        if (selected != SUPPLY_OK)
+            return selected;
         query_chars = strlen(plan->voltage) + strlen(plan->current) + 2;
         answer = ask_apart(supply, plan, &values);
     }
@@ -301,15 +325,10 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
         return no_answer(supply, answer, error);
     scpi->failures = 0;
     if (values.selected != supply->output) {
-        if (supply->control)
-            return scpi_select(supply, error) == SUPPLY_GONE
-                       ? SUPPLY_GONE
-                       : supply_fail(connection, SUPPLY_NO_READING, error,
-                                     "output %d was selected at the supply", values.selected);
         return supply_fail(connection, SUPPLY_NO_READING, error,
-                           "output %d is selected at the supply, not output %d (selecting needs "
-                           "control = on)",
-                           values.selected, supply->output);
+                           "output %d is selected at the supply, not output %d%s", values.selected,
+                           supply->output,
+                           supply->control ? "" : " (selecting needs control = on)");
     }
     connection_note_round_trip(connection, scpi->whole_s - scpi->asked_s, (double)query_chars,
                                (double)scpi->reply_chars, 0);
