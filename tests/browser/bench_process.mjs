@@ -44,8 +44,9 @@ class Process {
 }
 
 export class RealBench {
-  static async start({ module = 'reefer-controller', options = [] } = {}) {
+  static async start({ module = 'reefer-controller', options = [], control = 'off' } = {}) {
     const bench = new RealBench();
+    bench.control = control;
     bench.folder = await mkdtemp(join(tmpdir(), 'wakedraw-page-'));
     bench.panel = join(bench.folder, 'left.panel');
     bench.supply = await Process.start(['simulate', '--link', 'tcp:127.0.0.1:0', '--profile', 'scpi',
@@ -59,7 +60,8 @@ export class RealBench {
   async startDaemon(port = this.port) {
     const path = join(this.folder, 'bench.ini');
     await writeFile(path, `[bench]\nname = page test\ndata = ${this.folder}/data\n`
-      + `listen = 127.0.0.1:${port}\n\n[supply left]\nlink = ${this.link}\nprofile = scpi\n`);
+      + `listen = 127.0.0.1:${port}\n\n[supply left]\nlink = ${this.link}\nprofile = scpi\n`
+      + `control = ${this.control}\n`);
     this.daemon = await Process.start(['serve', '--config', path, '--web', join(ROOT, 'web')],
       'listening');
     this.port = Number(/:(\d+)\/?\s*$/.exec(this.daemon.line)[1]);

@@ -97,6 +97,7 @@ export class MockBench {
     const list = (items) => json(response, 200, { items: items.slice(0, limit), next: null });
     if (kind === 'live') return this.stream(response);
     if (kind === 'supplies' && deed === 'on-bench') return this.putOnBench(request, id, response);
+    if (kind === 'supplies' && deed === 'output') return this.putOutput(request, id, response);
     if (kind === 'supplies') return list([...this.supplies.values()]);
     if (kind === 'module-types' && request.method === 'POST') {
       const type = { id: String(this.types.length + 1), feeds: [], cautions: [], ...await body(request) };
@@ -131,6 +132,19 @@ export class MockBench {
     return this.tell(name);
   }
 
+  async putOutput(request, name, response) {
+    const said = await body(request);
+    if (this.refusal) {
+      const refusal = this.refusal;
+      this.refusal = null;
+      return json(response, refusal.status, refusal);
+    }
+    this.puts.push({ name, said });
+    this.supplies.get(name).output_on = said.on;
+    json(response, 200, this.supplies.get(name));
+    return this.tell(name);
+  }
+
   stream(response) {
     if (this.refuseStreams > 0) {
       this.refuseStreams--;
@@ -158,7 +172,8 @@ export class MockBench {
     this.supplies.set(name, {
       name, link: 'tcp:127.0.0.1:5025', profile: 'scpi', output: 1, control: false,
       state: 'reading', problem: null, identity: 'Harbour Lane,HL-30,0007,1.2', module_type: null,
-      unit: null, work_order: null, stage: null, voltage_V: 0, current_A: 0, output_on: false,
+      unit: null, work_order: null, stage: null, voltage_V: 0, current_A: 0,
+      voltage_set_V: 12, limit_set_A: 1.5, output_on: false,
       limited: false, last_reading_at: new Date().toISOString(), age_s: 0.01, rate_hz: 48.7,
       limit_hz: 50, limit_why: '3.1 ms a round trip; the supply converts 50 times a second', conversion_hz: 50,
       jitter_s: 0.0008, longest_gap_s: 0.031, gaps: 0, repeats: 0, timeouts: 0, garbled: 0,

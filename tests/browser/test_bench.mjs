@@ -196,4 +196,24 @@ benchCheck('the form says what is on the bench', async (page, bench) => {
   await shows(page, 'details', 'no reference for anchor light timer');
 });
 
+check('bench: off and on through the daemon, where control is on', async () => {
+  const bench = await RealBench.start({ ...OPTIONS, control: 'on' });
+  let page = null;
+  try {
+    await until(async () => (await bench.supplyItem()).state === 'reading', 'the supply reads');
+    page = await openPage(await theBrowser(), bench.url);
+    await shows(page, 'mark', 'waiting');
+    await page.locator('#switch-on').click();
+    await page.locator('#on-go').click();
+    await shows(page, 'mark', 'watching');
+    await page.locator('#switch-off').click();
+    await shows(page, 'mark', 'waiting');
+    assert.equal((await bench.supplyItem()).output_on, false);
+    assert.deepEqual(page.complaints, []);
+  } finally {
+    await page?.context().close();
+    await bench.stop();
+  }
+});
+
 await finish(closeBrowser);

@@ -323,6 +323,40 @@ pageCheck('what the bench sends is text, never markup', async (page, mock) => {
   assert.equal(await page.locator('#entry-unit b, #entry-unit img').count(), 0);
 });
 
+// --- the output ---
+
+pageCheck('without control: no button, the words say where the switch is', async (page) => {
+  await shows(page, 'switch-note', 'use the switch on the supply');
+  assert.equal(await page.locator('#switch').isVisible(), false);
+});
+
+pageCheck('with control: off at a touch, on asks first', async (page, mock) => {
+  mock.tell('left', { control: true, output_on: true });
+  await until(() => page.locator('#switch-on').isDisabled(), 'on is on already');
+  const box = await page.locator('#switch-off').boundingBox();
+  assert.ok(box.height >= 48 && box.width >= 120, JSON.stringify(box));
+  await page.locator('#switch-off').click();
+  await until(() => mock.puts.length === 1, 'off went out');
+  await until(() => page.locator('#switch-on').isEnabled(), 'it may be switched on again');
+  await page.locator('#switch-on').click();
+  await shows(page, 'on-text', 'sets 12.00 V and sets the current limit to 1.500 A');
+  await page.locator('#on-cancel').click();
+  await page.locator('#switch-on').click();
+  await page.locator('#on-go').click();
+  await until(() => mock.puts.length === 2, 'on went out');
+  assert.deepEqual(mock.puts.map(({ said }) => said), [{ on: false }, { on: true }]);
+});
+
+pageCheck('off refused: said at once, with the way out', async (page, mock) => {
+  mock.tell('left', { control: true, output_on: true });
+  await until(() => page.locator('#switch-off').isVisible(), 'the control is there');
+  mock.refusal = { status: 503, title: 'Unavailable', detail: 'the supply does not answer.' };
+  await page.locator('#switch-off').click();
+  await shows(page, 'switch-note', 'off was not carried out: the supply does not answer. use the switch');
+  await page.locator('#switch-off').click();
+  await until(async () => !await page.locator('#switch-note').isVisible(), 'carried out now');
+});
+
 // --- empty states, several supplies ---
 
 pageCheck('no supply configured: says how to', async (page) => {

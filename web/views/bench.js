@@ -8,6 +8,7 @@ import { LiveStream } from '../lib/live_stream.js';
 import { setData, setHidden, setText } from '../lib/page.js';
 import { References } from '../lib/references.js';
 import { SupplyWatch } from '../lib/supply_watch.js';
+import { outputSwitch } from './output_switch.js';
 import { onBenchForm, stageButtons } from './on_bench_form.js';
 import { Copy } from './copy.js';
 import { phasesView } from './phases.js';
@@ -44,8 +45,7 @@ const phases = phasesView({
   table: at('phases-table'), body: at('phases'), empty: at('phases-empty'),
 });
 const supply = supplyView({
-  identity: at('identity'), output: at('output'), switchNote: at('switch-note'),
-  rate: at('rate'), cautions: at('cautions'),
+  identity: at('identity'), output: at('output'), set: at('output-set'), rate: at('rate'), cautions: at('cautions'),
 });
 const strip = stripView(at('strip'), (id) => copy.lay(id));
 const entries = onBenchForm({
@@ -65,6 +65,11 @@ const entries = onBenchForm({
   fetchTypes();
   render();
 });
+const outputs = outputSwitch({
+  buttons: at('switch'), off: at('switch-off'), on: at('switch-on'), note: at('switch-note'),
+  dialog: at('on-dialog'), title: at('on-title'), text: at('on-text'), cancel: at('on-cancel'),
+  go: at('on-go'),
+}, (problem) => entries.open(chosen, watches.get(chosen)?.item ?? null, problem.message));
 let picture = null;
 const trace = traceView(at('trace'), () => {
   picture = compose();
@@ -237,7 +242,9 @@ function render() {
   })), chosen);
   if (watch) {
     const fresh = ['waiting', 'watching', 'judged'].includes(standing);
-    supply.show(watch, fresh, types.get(watch.item?.module_type));
+    const type = types.get(watch.item?.module_type);
+    supply.show(watch, fresh, type);
+    outputs.show(watch.item, type);
     strip.show(watch.strip, copy.id, fresh ? watch.current?.id ?? null : null);
   }
   document.title = picture.title;
@@ -255,7 +262,7 @@ at('entries-change').addEventListener('click', () => {
   entries.open(chosen, watches.get(chosen)?.item ?? null);
 });
 document.addEventListener('keydown', (event) => {
-  if (event.key === 'Escape' && !at('form-dialog').open) copy.clear();
+  if (event.key === 'Escape' && !document.querySelector('dialog[open]')) copy.clear();
 });
 setInterval(render, TICK_MS);
 render();

@@ -25,10 +25,11 @@ export function onBenchForm(entries, form, saved) {
     setHidden(entries.change, copy || on === null);
   }
 
-  async function open(name, on) {
+  // codeWanted: why the access code is asked for; else it is not asked for yet.
+  async function open(name, on, codeWanted = '') {
     supply = name;
-    say('');
-    setHidden(form.codeRow, true);
+    say(codeWanted);
+    setHidden(form.codeRow, codeWanted === '');
     try {
       types = (await get('module-types?limit=500')).items;
     } catch (problem) {

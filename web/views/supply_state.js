@@ -39,7 +39,7 @@ export function supplyView(places) {
     const last = watch.recent.last();
     setText(places.identity, item?.identity || 'not identified yet');
     setText(places.output, outputLine(item, last, fresh));
-    setText(places.switchNote, switchLine(item));
+    setText(places.set, setLine(item));
     rebuilt(places.rate, rateLines(item, watch), () => rateLines(item, watch).map(
       (text) => element('li', '', text),
     ));
@@ -58,10 +58,10 @@ function outputLine(item, last, fresh) {
   return `Output ${on}${voltage}${limited}`;
 }
 
-function switchLine(item) {
-  return item?.control
-    ? 'Off: use the supply\u2019s own switch; this page cannot switch it yet.'
-    : 'Off: use the switch on the supply.';
+function setLine(item) {
+  const { voltage_set_V: voltage, limit_set_A: limit } = item ?? {};
+  if (typeof voltage !== 'number' && typeof limit !== 'number') return '';
+  return `set to ${volts(voltage)}, limit ${amperes(limit)}`;
 }
 
 function rateLines(item, watch) {
