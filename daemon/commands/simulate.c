@@ -16,8 +16,8 @@
 #include <string.h>
 
 struct asked {
-    const char *link, *profile, *module, *unit, *fault, *panel, *say, *cycle, *number_form;
-    const char *identity;
+    const char *link, *profile, *panel, *say, *number_form, *identity;
+    struct option_texts modules, units, faults, cycles; /* one an output, in order */
     bool output_on, interrupts;
     double voltage_V, limit_A, temperature_C, outputs, time_scale, seed, nan_every;
     double line_rate_baud, turnaround_s, conversion_hz;
@@ -28,9 +28,6 @@ static struct asked defaults(void)
 {
     return (struct asked){
         .profile = "scpi",
-        .module = "reefer-controller",
-        .unit = "HL-0001",
-        .fault = "none",
         .number_form = "nr2",
         .identity = "Harbour Lane,bench supply,1,1.0",
         .outputs = NAN,
@@ -65,7 +62,7 @@ static const char details[] =
     "The panel takes a line and answers with one (ok, error: ..., or JSON):\n"
     "output on|off, ignition on|off, plug in|out, unit SERIAL, fault FAULT, module NAME,\n"
     "temperature C, voltage V, limit A, unplug [S], replug, silence S, late S, garbage,\n"
-    "half, status.\n"
+    "half, status; before it, with several outputs, an output's number: 2 output on.\n"
     "  wakedraw simulate --panel PATH --say \"fault stall:2\"   says one line to it";
 
 static int fail(const struct error *error)
@@ -125,7 +122,41 @@ static int apply_profile(struct asked *asked, struct supply_map *map, struct err
     return 0;
 }
 
-/* What stands on the bench: outputs, module, settings. */
+static const char *text_for(const struct option_texts *texts, int index, const char *otherwise)
+{
+    return (size_t)index < texts->count ? texts->items[index] : otherwise;
+}
+
+/* What hangs on an output, its settings, the hand at it. */
+static int hang_on(const struct asked *asked, struct simulator *simulator, int index,
+                   struct error *error)
+{
+    struct output *output = &simulator->outputs[index];
+    struct module_type type;
+    const char *module =
+        text_for(&asked->modules, index, index == 0 ? "reefer-controller" : "none");
+    bool none = strcmp(module, "none") == 0;
+    simulator->stands[index].limit_by_hand = !isnan(asked->limit_A);
+    if (!none && module_type_find(module, &type, error) != 0)
+        return -1;
+    char unit[20];
+    snprintf(unit, sizeof unit, "HL-000%d", index + 1);
+    if (simulator_put_on(simulator, index, none ? NULL : &type,
+                         text_for(&asked->units, index, unit),
+                         text_for(&asked->faults, index, "none"), error) != 0)
+        return -1;
+    if (!isnan(asked->voltage_V) && !output_set_voltage(output, asked->voltage_V))
+        return error_set(error, EXIT_USAGE, "--voltage", 0, "at most --max-voltage", "found %g",
+                         asked->voltage_V);
+    if (!isnan(asked->limit_A) && !output_set_limit(output, asked->limit_A))
+        return error_set(error, EXIT_USAGE, "--limit", 0, "at most --max-current", "found %g",
+                         asked->limit_A);
+    output_switch(output, asked->output_on);
+    const char *cycle = text_for(&asked->cycles, index, NULL);
+    return cycle ? simulator_cycle(simulator, index, cycle, error) : 0;
+}
+
+/* What stands on the bench: outputs, modules, settings. */
 static int set_up(const struct asked *asked, struct simulator *simulator, struct error *error)
 {
     simulator->seed = (uint64_t)asked->seed;
@@ -142,21 +173,9 @@ static int set_up(const struct asked *asked, struct simulator *simulator, struct
         simulator->outputs[i].ambient_C = asked->temperature_C;
         simulator->output_count++;
     }
-    struct output *first = &simulator->outputs[0];
-    struct module_type type;
-    simulator->limit_by_hand = !isnan(asked->limit_A);
-    if (module_type_find(asked->module, &type, error) != 0 ||
-        simulator_put_on(simulator, &type, asked->unit, asked->fault, error) != 0)
-        return -1;
-    if (!isnan(asked->voltage_V) && !output_set_voltage(first, asked->voltage_V))
-        return error_set(error, EXIT_USAGE, "--voltage", 0, "at most --max-voltage", "found %g",
-                         asked->voltage_V);
-    if (!isnan(asked->limit_A) && !output_set_limit(first, asked->limit_A))
-        return error_set(error, EXIT_USAGE, "--limit", 0, "at most --max-current", "found %g",
-                         asked->limit_A);
-    if (asked->cycle && simulator_cycle(simulator, asked->cycle, error) != 0)
-        return -1;
-    output_switch(first, asked->output_on);
+    for (int i = 0; i < simulator->output_count; i++)
+        if (hang_on(asked, simulator, i, error) != 0)
+            return -1;
     return 0;
 }
 
@@ -234,11 +253,13 @@ int command_simulate(int argc, char **argv)
         {"profile", "NAME", OPTION_TEXT, &asked.profile, 0, 0,
          "what it speaks and reads back (scpi)"},
         {"outputs", "N", OPTION_NUMBER, &asked.outputs, 1, MOST_OUTPUTS,
-         "how many outputs (the profile's); the module is on the first"},
-        {"module", "NAME", OPTION_TEXT, &asked.module, 0, 0,
-         "module type, or its file (reefer-controller)"},
-        {"unit", "SERIAL", OPTION_TEXT, &asked.unit, 0, 0, "which unit of it (HL-0001)"},
-        {"fault", "FAULT", OPTION_TEXT, &asked.fault, 0, 0, "what is wrong with it (none)"},
+         "how many outputs (the profile's)"},
+        {"module", "NAME", OPTION_TEXTS, &asked.modules, 0, 0,
+         "module type, its file, or none (reefer-controller); once an output"},
+        {"unit", "SERIAL", OPTION_TEXTS, &asked.units, 0, 0,
+         "which unit of it (HL-0001); once an output"},
+        {"fault", "FAULT", OPTION_TEXTS, &asked.faults, 0, 0,
+         "what is wrong with it (none); once an output"},
         {"temperature", "C", OPTION_NUMBER, &asked.temperature_C, -40, 125,
          "around the module (23)"},
         {"voltage", "V", OPTION_NUMBER, &asked.voltage_V, 0, 1000,
@@ -246,8 +267,8 @@ int command_simulate(int argc, char **argv)
         {"limit", "A", OPTION_NUMBER, &asked.limit_A, 0, 1000,
          "set current limit at start (the module's)"},
         {"output-on", NULL, OPTION_SWITCH, &asked.output_on, 0, 0, "the output is on at start"},
-        {"cycle", "ON_S:OFF_S[:HOW]", OPTION_TEXT, &asked.cycle, 0, 0,
-         "switch for ever: output, plug or ignition"},
+        {"cycle", "ON_S:OFF_S[:HOW]", OPTION_TEXTS, &asked.cycles, 0, 0,
+         "switch for ever: output, plug or ignition; once an output"},
         {"panel", "PATH", OPTION_TEXT, &asked.panel, 0, 0, "front panel, a Unix-domain socket"},
         {"say", "LINE", OPTION_TEXT, &asked.say, 0, 0, "say that to the panel of a running one"},
         {"line-rate", "BAUD", OPTION_NUMBER, &asked.line_rate_baud, 300, 921600,

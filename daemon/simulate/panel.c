@@ -10,6 +10,7 @@
 
 struct words {
     struct simulator *simulator;
+    int index; /* the output meant */
     double now_s;
     const char *rest; /* what stands after the command's word; "" where nothing */
     char *reply;
@@ -30,7 +31,12 @@ static void refuse_error(const struct words *words, const struct error *error)
 
 static struct output *output_of(const struct words *words)
 {
-    return &words->simulator->outputs[0];
+    return &words->simulator->outputs[words->index];
+}
+
+static struct stand *stand_of(const struct words *words)
+{
+    return &words->simulator->stands[words->index];
 }
 
 /* on and off, or the two words given. */
@@ -73,9 +79,9 @@ static void say_ignition(const struct words *words)
     bool on = false;
     if (!take_switch(words, "on", "off", &on))
         return;
-    if (!words->simulator->type.ignition)
+    if (!stand_of(words)->type.ignition)
         snprintf(words->reply, words->size, "error: %s has no ignition feed",
-                 words->simulator->type.name);
+                 stand_of(words)->type.name);
     else
         output_of(words)->ignition = on;
 }
@@ -87,21 +93,24 @@ static void say_plug(const struct words *words)
         output_of(words)->plugged = in;
 }
 
-static void say_unit(const struct words *words)
+static void put_on(const struct words *words, const struct module_type *type, const char *unit,
+                   const char *fault)
 {
     struct error error;
-    struct simulator *simulator = words->simulator;
-    if (simulator_put_on(simulator, &simulator->type, words->rest, simulator->fault_text, &error) !=
-        0)
+    if (simulator_put_on(words->simulator, words->index, type, unit, fault, &error) != 0)
         refuse_error(words, &error);
+}
+
+static void say_unit(const struct words *words)
+{
+    struct stand *stand = stand_of(words);
+    put_on(words, &stand->type, words->rest, stand->fault_text);
 }
 
 static void say_fault(const struct words *words)
 {
-    struct error error;
-    struct simulator *simulator = words->simulator;
-    if (simulator_put_on(simulator, &simulator->type, simulator->unit, words->rest, &error) != 0)
-        refuse_error(words, &error);
+    struct stand *stand = stand_of(words);
+    put_on(words, &stand->type, stand->unit, words->rest);
 }
 
 /* Another type: the fault of the one before may not fit, so it begins sound. */
@@ -109,10 +118,12 @@ static void say_module(const struct words *words)
 {
     struct error error;
     struct module_type type;
-    struct simulator *simulator = words->simulator;
-    if (module_type_find(words->rest, &type, &error) != 0 ||
-        simulator_put_on(simulator, &type, simulator->unit, "none", &error) != 0)
+    if (strcmp(words->rest, "none") == 0)
+        put_on(words, NULL, NULL, NULL);
+    else if (module_type_find(words->rest, &type, &error) != 0)
         refuse_error(words, &error);
+    else
+        put_on(words, &type, stand_of(words)->unit[0] ? stand_of(words)->unit : "HL-0001", "none");
 }
 
 static void say_temperature(const struct words *words)
@@ -132,7 +143,7 @@ static void say_limit(const struct words *words)
     double number = 0;
     if (take_number(words, 0, output_of(words)->options.most_A, "A", &number)) {
         output_set_limit(output_of(words), number);
-        words->simulator->limit_by_hand = true;
+        stand_of(words)->limit_by_hand = true;
     }
 }
 
@@ -198,9 +209,9 @@ static void say_status(const struct words *words)
         json_object_set_new(status, "link", json_string(wire_text(simulator->wire)));
         json_object_set_new(status, "link_up", json_boolean(wire_plugged(simulator->wire)));
         json_object_set_new(status, "clients", json_integer(wire_clients(simulator->wire)));
-        json_object_set_new(status, "module", json_string(simulator->type.name));
-        json_object_set_new(status, "unit", json_string(simulator->unit));
-        json_object_set_new(status, "fault", json_string(simulator->fault_text));
+        json_object_set_new(status, "module", json_string(stand_of(words)->type.name));
+        json_object_set_new(status, "unit", json_string(stand_of(words)->unit));
+        json_object_set_new(status, "fault", json_string(stand_of(words)->fault_text));
     }
     char *text = status ? json_dumps(status, JSON_COMPACT | JSON_REAL_PRECISION(9)) : NULL;
     snprintf(words->reply, words->size, "%s", text ? text : "error: memory is out");
@@ -235,13 +246,23 @@ void simulator_panel(struct simulator *simulator, const char *line, double now_s
                      unsigned long size)
 {
     simulator_step(simulator, now_s);
+    int index = 0;
+    if (line[0] >= '1' && line[0] <= '9' && line[1] == ' ') {
+        index = line[0] - '1';
+        line += 2;
+    }
+    if (index >= simulator->output_count) {
+        snprintf(reply, size, "error: found output %d, expected 1 to %d", index + 1,
+                 simulator->output_count);
+        return;
+    }
     size_t length = strcspn(line, " ");
     const char *rest = line + length + strspn(line + length, " ");
     snprintf(reply, size, "ok");
     for (size_t i = 0; i < sizeof sayings / sizeof *sayings; i++) {
         if (strlen(sayings[i].word) != length || strncmp(sayings[i].word, line, length) != 0)
             continue;
-        struct words words = {simulator, now_s, rest, reply, size};
+        struct words words = {simulator, index, now_s, rest, reply, size};
         if (rest[0] != '\0' && !sayings[i].takes_rest)
             refuse(&words, "nothing after it");
         else

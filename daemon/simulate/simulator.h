@@ -18,12 +18,21 @@
 
 enum hand { HAND_NONE, HAND_OUTPUT, HAND_PLUG, HAND_IGNITION };
 
-struct simulator {
-    struct output outputs[MOST_OUTPUTS];
-    int output_count;
-    struct module_type type; /* on output 1 */
+/* What hangs on one output, and the hand that switches it. */
+struct stand {
+    struct module_type type; /* no path: nothing hangs there */
     char unit[80];
     char fault_text[200];
+    bool limit_by_hand; /* a limit was asked for: another module leaves it */
+    enum hand hand;
+    double hand_on_s, hand_off_s, hand_next_s; /* real seconds */
+    bool hand_is_on;
+};
+
+struct simulator {
+    struct output outputs[MOST_OUTPUTS];
+    struct stand stands[MOST_OUTPUTS];
+    int output_count;
     uint64_t seed;
     double time_scale, started_s;
     struct supply_map map;
@@ -34,25 +43,23 @@ struct simulator {
     struct modbus_space space;
     struct wire *wire;
     double back_at_s; /* unplugged: when it comes back; INFINITY: when told */
-    enum hand hand;
-    double hand_on_s, hand_off_s, hand_next_s; /* real seconds */
-    bool hand_is_on;
-    bool limit_by_hand; /* a limit was asked for: another module leaves it */
 };
 
 /* The module's time at that instant of the monotonic clock. */
 double simulator_time_s(const struct simulator *simulator, double now_s);
 
-/* Another unit, fault or type on output 1; -1 with the error filled, and all
- * stays as it was. The supply's voltage and limit follow a type's nominal ones. */
-int simulator_put_on(struct simulator *simulator, const struct module_type *type, const char *unit,
-                     const char *fault, struct error *error);
+/* Another unit, fault or type on an output (its index); -1 with the error filled,
+ * and all stays as it was. The supply's voltage and limit follow a type's nominal
+ * ones. `type` NULL: nothing hangs there. */
+int simulator_put_on(struct simulator *simulator, int index, const struct module_type *type,
+                     const char *unit, const char *fault, struct error *error);
 
 /* "ON_S:OFF_S[:output|plug|ignition]" */
-int simulator_cycle(struct simulator *simulator, const char *text, struct error *error);
+int simulator_cycle(struct simulator *simulator, int index, const char *text, struct error *error);
 
-/* One line said at the front panel; the reply ("ok", "error: ..." or one line of
- * JSON) without a line's end. */
+/* One line said at the front panel, before it perhaps the output's number ("2
+ * output on"); the reply ("ok", "error: ..." or one line of JSON) without a
+ * line's end. */
 void simulator_panel(struct simulator *simulator, const char *line, double now_s, char *reply,
                      unsigned long size);
 

@@ -320,6 +320,27 @@ class FrontPanel(WithSupply):
         supply.say("voltage 13.5")
         self.assertEqual(wire.ask("VOLT?"), "13.500")
 
+    def test_several_outputs_have_each_their_module(self):
+        supply = self.supply("--module", "reefer-controller", "--module", "bilge-pump-controller",
+                             "--fault", "none", "--fault", "stall:2", "--unit", "A",
+                             profile="scpi-channel-list")
+        wire = self.wire(supply)
+        self.assertEqual(wire.ask("VOLT? (@1);VOLT? (@2);VOLT? (@3)"), "24.000;12.000;0.000")
+        supply.say("2 output on")
+        self.assertFalse(self.status(supply)["output_on"])
+        self.assertTrue(wait_for(lambda: json.loads(supply.say("2 status"))["phase"] == 2))
+        status = json.loads(supply.say("2 status"))
+        self.assertEqual((status["fault"], status["unit"]), ("stall:2", "HL-0002"))
+        self.assertEqual(json.loads(supply.say("3 status"))["module_state"], "none")
+        with self.assertRaises(RuntimeError):
+            supply.say("3 fault short")
+        with self.assertRaises(RuntimeError):
+            supply.say("5 output on")
+        supply.say("3 module crane-joystick-node", "3 output on")
+        self.assertTrue(wait_for(lambda: json.loads(supply.say("3 status"))["phase"] == 4))
+        supply.say("3 module none")
+        self.assertEqual(json.loads(supply.say("3 status"))["current_A"], 0)
+
     def test_what_is_wrong_is_said(self):
         supply = self.supply("--module", "bilge-pump-controller")
         for line, word in (("outputs on", "expected output"), ("output maybe", "on or off"),
