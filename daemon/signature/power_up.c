@@ -74,6 +74,7 @@ struct power_up_machine {
     bool open;
     bool blind; /* what is on now may have been on before we looked */
     bool seen_any, up_from_start, first_on;
+    bool falling;         /* its flag is off, the readback still shows what was before */
     enum known_flag flag; /* last known */
     double not_before_s;  /* where the last power-up ended */
     double last_s;
@@ -182,7 +183,7 @@ static enum power_up_event begin(struct power_up_machine *m, double at_s, bool h
                                   .doubt_s = NAN,
                                   .off_since_s = NAN};
     m->current.open = m->voltage.open = false;
-    m->blind = m->up_from_start = m->first_on = false;
+    m->blind = m->up_from_start = m->first_on = m->falling = false;
     if (!hidden) {
         m->onset_s = at_s;
         m->keep_from_s = fmax(at_s - POWER_UP_BEFORE_S - TIME_SLACK_S, m->not_before_s);
@@ -415,6 +416,12 @@ static bool looks_off(const struct power_up_machine *m, const struct sample *s, 
     return s->voltage_V < VOLTAGE_FALLS_SHARE * r->most_V && s->voltage_V < r->last[0].voltage_V;
 }
 
+/* The draw of an output that is off, as a readback that renews late still tells it. */
+static bool has_not_fallen(const struct sample *s)
+{
+    return s->voltage_V >= VOLTAGE_OFF_V && s->current_A > REST_MOST_A;
+}
+
 /* Two readings that look off, or one that stands for long enough: off. */
 static bool off_step(struct power_up_machine *m, const struct sample *s, bool off, bool limited)
 {
@@ -442,7 +449,8 @@ static enum power_up_event open_step(struct power_up_machine *m, const struct sa
     if (m->flag == FLAG_YES)
         r->flag_was_on = true;
     if (m->flag == FLAG_NO && r->flag_was_on) {
-        if (s)
+        m->falling = s && has_not_fallen(s);
+        if (s && !m->falling)
             recent_push(m, s);
         return end(m, END_OUTPUT_OFF, reading->time_s);
     }
@@ -491,6 +499,11 @@ enum power_up_event power_up_step(struct power_up_machine *machine, const struct
         m->up_from_start = !m->blind && s->voltage_V >= VOLTAGE_OFF_V;
         m->first_on = !m->blind && m->flag == FLAG_YES;
     }
+    if (m->falling && s) {
+        m->falling = has_not_fallen(s);
+        if (m->falling)
+            s = NULL;
+    }
     return rest_step(m, s, before == FLAG_NO && m->flag == FLAG_YES);
 }
 
@@ -503,7 +516,7 @@ enum power_up_event power_up_lost(struct power_up_machine *machine)
     machine->current.open = machine->voltage.open = false;
     machine->flag = FLAG_UNKNOWN;
     machine->blind = true;
-    machine->up_from_start = machine->first_on = false;
+    machine->up_from_start = machine->first_on = machine->falling = false;
     return event;
 }
 

@@ -440,6 +440,37 @@ static void flag_leads_the_readback(void **state)
     }
 }
 
+/* The same at the end: the flag says off, the readback goes on showing the
+ * draw, and renews it once more, before it falls. */
+static void flag_off_leads_the_readback(void **state)
+{
+    (void)state;
+    for (int repeats = 0; repeats <= 40; repeats++) {
+        struct power_up_machine *m = power_up_create(&rules);
+        assert_non_null(m);
+        struct reading r = {0, 0, 0, true, FLAG_NO, FLAG_NO};
+        int began = 0;
+        int ended = 0;
+        for (int i = 0; i < 2400; i++) {
+            r.time_s = 0.0025 * i;
+            r.output_on = (i >= 400 && i < 1600) || i >= 2000 ? FLAG_YES : FLAG_NO;
+            bool up = (i >= 400 && i < 1600 + repeats) || i >= 2000;
+            bool renewed = i >= 1600 + repeats / 2;
+            r.voltage_V = up ? 24 : fmax(0, 24 - 0.2 * (i - 1600));
+            r.current_A = up ? (renewed ? 0.21 : 0.16) : 0;
+            if (i < 400)
+                r.voltage_V = 0;
+            enum power_up_event event = power_up_step(m, &r);
+            began += event == POWER_UP_BEGAN;
+            ended += event == POWER_UP_ENDED;
+            assert_int_equal(began, i < 400 ? 0 : i < 2000 ? 1 : 2);
+            assert_int_equal(ended, i < 1600 ? 0 : 1);
+        }
+        assert_true(power_up_onset_s(m) == 0.0025 * 2000);
+        power_up_destroy(m);
+    }
+}
+
 static void voltage_up_from_the_start_is_told(void **state)
 {
     (void)state;
@@ -479,6 +510,7 @@ int main(void)
         cmocka_unit_test(supply_goes_away),
         cmocka_unit_test(baseline_is_the_resting_draw),
         cmocka_unit_test(flag_leads_the_readback),
+        cmocka_unit_test(flag_off_leads_the_readback),
         cmocka_unit_test(voltage_up_from_the_start_is_told),
     };
     return cmocka_run_group_tests_name("power-up", tests, NULL, NULL);
