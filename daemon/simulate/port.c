@@ -73,6 +73,8 @@ void port_prompt(int fd)
     setsockopt(fd, IPPROTO_TCP, TCP_NODELAY, &on, sizeof on);
 }
 
+static const struct terminal no_terminal = {.master = -1, .kept = -1, .watch = -1};
+
 static int fail(const char *path, struct terminal *terminal, const char *what, struct error *error)
 {
     int why = errno;
@@ -82,21 +84,21 @@ static int fail(const char *path, struct terminal *terminal, const char *what, s
         close(terminal->kept);
     if (terminal->master >= 0)
         close(terminal->master);
-    *terminal = (struct terminal){-1, -1, -1, false};
+    *terminal = no_terminal;
     return error_set(error, EXIT_UNAVAILABLE, path, 0, NULL, "%s: %s", what, strerror(why));
 }
 
 int terminal_open(const char *path, struct terminal *terminal, struct error *error)
 {
-    *terminal = (struct terminal){-1, -1, -1, false};
+    *terminal = no_terminal;
     struct stat there;
     if (lstat(path, &there) == 0 && !S_ISLNK(there.st_mode))
         return error_set(error, EXIT_UNAVAILABLE, path, 0, "a free path",
                          "something else than a link lies there");
     terminal->master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
-    char slave[PATH_MAX];
+    char *slave = terminal->slave;
     if (terminal->master < 0 || grantpt(terminal->master) != 0 || unlockpt(terminal->master) != 0 ||
-        ptsname_r(terminal->master, slave, sizeof slave) != 0)
+        ptsname_r(terminal->master, slave, sizeof terminal->slave) != 0)
         return fail(path, terminal, "no pseudo-terminal is to be had", error);
     terminal->kept = open(slave, O_RDWR | O_NOCTTY | O_CLOEXEC);
     struct termios mode;
@@ -115,11 +117,15 @@ int terminal_open(const char *path, struct terminal *terminal, struct error *err
 
 void terminal_close(const char *path, struct terminal *terminal)
 {
-    unlink(path);
+    char target[PATH_MAX];
+    ssize_t count = readlink(path, target, sizeof target - 1);
+    target[count > 0 ? count : 0] = '\0';
+    if (strcmp(target, terminal->slave) == 0)
+        unlink(path);
     close(terminal->watch);
     close(terminal->kept);
     close(terminal->master);
-    *terminal = (struct terminal){-1, -1, -1, false};
+    *terminal = no_terminal;
 }
 
 bool terminal_update(struct terminal *terminal)

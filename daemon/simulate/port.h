@@ -17,6 +17,7 @@ int port_listen(const char *host, int *port, struct error *error);
 void port_prompt(int fd);
 
 struct terminal {
+    char slave[64]; /* /dev/pts/N */
     int master;
     int kept;    /* one slave end, so that the master does not end with a client */
     int watch;   /* readable when a client comes or leaves */
@@ -26,6 +27,7 @@ struct terminal {
 /* A raw pseudo-terminal whose slave is linked at the path. A link that lies
  * there is replaced, anything else is an error. */
 int terminal_open(const char *path, struct terminal *terminal, struct error *error);
+/* Removes the link, if it is still its own. */
 void terminal_close(const char *path, struct terminal *terminal);
 
 /* Learns who came and who left. True: a client has closed the port; then it is

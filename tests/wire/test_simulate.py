@@ -219,12 +219,13 @@ class Pace(WithSupply):
         for link in ("tcp:127.0.0.1:0", f"serial:{self.folder}/slow"):
             wire = self.wire(self.supply("--line-rate", 9600, "--identity", identity, link=link))
             least = (len("*IDN?\n") + len(identity) + 1) / 960
-            begin = time.monotonic()
+            took = []
             for _ in range(10):
+                begin = time.monotonic()
                 self.assertEqual(wire.ask("*IDN?"), identity)
-            each = (time.monotonic() - begin) / 10
-            self.assertGreater(each, least * 0.999)
-            self.assertLess(each, least * 1.25 + 0.01)
+                took.append(time.monotonic() - begin)
+            self.assertGreater(min(took), least * 0.999)
+            self.assertLess(min(took), least * 1.1 + 0.005)
 
     def test_turnaround(self):
         wire = self.wire(self.supply("--turnaround", 0.05))
@@ -254,7 +255,7 @@ class Pace(WithSupply):
         while time.monotonic() - begin < 2:
             values.append(wire.ask("MEAS:CURR?"))
         changes = sum(a != b for a, b in zip(values, values[1:]))
-        self.assertGreater(len(values), 400)
+        self.assertGreater(len(values), 150)
         # 40 in 2 s; two neighbours may round to the same milliampere
         self.assertGreaterEqual(changes, 30)
         self.assertLessEqual(changes, 41)
@@ -384,12 +385,12 @@ class Misbehaviour(WithSupply):
         supply = self.supply()
         wire = self.wire(supply)
         wire.ask("*OPC?")
-        supply.say("unplug 0.5")
+        supply.say("unplug 1.5")
         self.assertEqual(wire.line(), "")
         with self.assertRaises(OSError):
             Wire(supply.link)
         self.assertFalse(self.status(supply)["link_up"])
-        self.assertTrue(wait_for(lambda: self.status(supply)["link_up"], 5))
+        self.assertTrue(wait_for(lambda: self.status(supply)["link_up"], 10))
         self.assertEqual(self.wire(supply).ask("*OPC?"), "1")
 
     def test_unplug_and_back_on_a_terminal(self):
