@@ -498,6 +498,7 @@ enum power_up_event power_up_step(struct power_up_machine *machine, const struct
         m->seen_any = true;
         m->up_from_start = !m->blind && s->voltage_V >= VOLTAGE_OFF_V;
         m->first_on = !m->blind && m->flag == FLAG_YES;
+        m->falling = m->flag == FLAG_NO; /* a row cut where the last power-up ended */
     }
     if (m->falling && s) {
         m->falling = has_not_fallen(s);

@@ -442,32 +442,44 @@ static void flag_leads_the_readback(void **state)
 
 /* The same at the end: the flag says off, the readback goes on showing the
  * draw, and renews it once more, before it falls. */
+static struct reading late_readback(int i, int repeats)
+{
+    bool on = (i >= 400 && i < 1600) || i >= 2000;
+    bool up = (i >= 400 && i < 1600 + repeats) || i >= 2000;
+    bool renewed = i >= 1600 + repeats / 2;
+    double falling_V = i < 400 ? 0 : fmax(0, 24 - 0.2 * (i - 1600));
+    return (struct reading){.time_s = 0.0025 * i,
+                            .voltage_V = up ? 24 : falling_V,
+                            .current_A = up ? (renewed ? 0.21 : 0.16) : 0,
+                            .valid = true,
+                            .output_on = on ? FLAG_YES : FLAG_NO,
+                            .limited = FLAG_NO};
+}
+
 static void flag_off_leads_the_readback(void **state)
 {
     (void)state;
     for (int repeats = 0; repeats <= 40; repeats++) {
         struct power_up_machine *m = power_up_create(&rules);
+        struct power_up_machine *cut = power_up_create(&rules); /* begins where the first ended */
         assert_non_null(m);
-        struct reading r = {0, 0, 0, true, FLAG_NO, FLAG_NO};
+        assert_non_null(cut);
         int began = 0;
         int ended = 0;
         for (int i = 0; i < 2400; i++) {
-            r.time_s = 0.0025 * i;
-            r.output_on = (i >= 400 && i < 1600) || i >= 2000 ? FLAG_YES : FLAG_NO;
-            bool up = (i >= 400 && i < 1600 + repeats) || i >= 2000;
-            bool renewed = i >= 1600 + repeats / 2;
-            r.voltage_V = up ? 24 : fmax(0, 24 - 0.2 * (i - 1600));
-            r.current_A = up ? (renewed ? 0.21 : 0.16) : 0;
-            if (i < 400)
-                r.voltage_V = 0;
+            struct reading r = late_readback(i, repeats);
             enum power_up_event event = power_up_step(m, &r);
             began += event == POWER_UP_BEGAN;
             ended += event == POWER_UP_ENDED;
             assert_int_equal(began, i < 400 ? 0 : i < 2000 ? 1 : 2);
             assert_int_equal(ended, i < 1600 ? 0 : 1);
+            if (i >= 1600)
+                assert_int_equal(power_up_step(cut, &r),
+                                 i == 2000 ? POWER_UP_BEGAN : POWER_UP_NOTHING);
         }
         assert_true(power_up_onset_s(m) == 0.0025 * 2000);
         power_up_destroy(m);
+        power_up_destroy(cut);
     }
 }
 
