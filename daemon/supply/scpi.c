@@ -17,6 +17,8 @@ static const char NOISE = '\x7f';
 
 /* A pause in which a supply that was talking has stopped. */
 static const double QUIET_S = 0.04;
+/* How long after the deadline a reply may be found that had come by then. */
+static const double LATEST_LOOK_S = 0.005;
 
 static const char *terminator(const struct connection *connection)
 {
@@ -163,6 +165,10 @@ enum answer scpi_ask(struct connection *connection, const char *message, bool co
                         link_character_s(&connection->spec) * (double)strlen(message);
     answer = scpi_line(connection, message, deadline_s, reply);
     connection->scpi->late = answer == ANSWER_SILENT;
+    /* It came while this process was kept from looking: of what instant it
+     * tells is no longer known. */
+    if (answer == ANSWER_WHOLE && connection->scpi->whole_s > deadline_s + LATEST_LOOK_S)
+        return ANSWER_SILENT;
     return answer;
 }
 

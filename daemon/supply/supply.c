@@ -132,7 +132,7 @@ static void say_why(const struct connection *connection, double link_s, double p
                  connection->query_chars, connection->reply_chars, connection->spec.baud,
                  turnaround_s * 1e3);
     else
-        snprintf(why, size, "%.2f ms a round trip", link_s * 1e3);
+        snprintf(why, size, "%.2f ms a round trip", (link_s - connection->silence_s) * 1e3);
     size_t used = strlen(why);
     if (connection->silence_s > 0)
         used += (size_t)snprintf(why + used, size - used, " + %.2f ms silence",

@@ -14,6 +14,7 @@
 #include <pthread.h>
 #include <setjmp.h>
 #include <stdarg.h>
+#include <stdatomic.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -35,6 +36,7 @@ struct unit {
     size_t count;
     size_t answered;
     char unexpected[128];
+    atomic_bool stopping;
     pthread_t thread;
 };
 
@@ -58,7 +60,7 @@ static void *serve(void *context)
     unsigned char held[256];
     size_t have = 0;
     size_t at = 0;
-    for (;;) {
+    while (!atomic_load(&unit->stopping)) {
         struct pollfd entry = {.fd = unit->master, .events = POLLIN};
         if (poll(&entry, 1, 60) < 0 || (entry.revents & ~POLLIN))
             return NULL;
@@ -89,6 +91,7 @@ static void *serve(void *context)
             have = 0;
         }
     }
+    return NULL;
 }
 
 static void unit_start(struct unit *unit, const struct exchange *exchanges, size_t count)
@@ -111,7 +114,7 @@ static void unit_start(struct unit *unit, const struct exchange *exchanges, size
 
 static void unit_stop(struct unit *unit)
 {
-    pthread_cancel(unit->thread);
+    atomic_store(&unit->stopping, true);
     pthread_join(unit->thread, NULL);
     close(unit->held);
     close(unit->master);

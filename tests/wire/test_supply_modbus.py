@@ -209,7 +209,7 @@ def checksum():
 def main():
     parts = [checksum, misbehaving, speed, identify]
     if Supply:
-        parts[1:1] = [maps, over_tcp_framing_and_serial]
+        parts += [maps, over_tcp_framing_and_serial]
     else:
         skip("python3-pymodbus as a server (%s): maps, framing" % WHY)
     for part in parts:

@@ -147,6 +147,19 @@ class Supply:
         self._run(make).wait(5)
 
     def stop(self):
-        if self.loop:
-            self.loop.call_soon_threadsafe(self.loop.stop)
-            self.thread.join(3)
+        """Closes the server's own descriptors too: a number that is used again
+        while an old transport still holds it would be closed under its new owner."""
+        if not self.loop:
+            return
+
+        def end():
+            transport = getattr(self.box["server"], "transport", None)
+            if transport:
+                transport.close()
+            server = getattr(self.box["server"], "server", None)
+            if server:
+                server.close()
+            self.loop.call_later(0.1, self.loop.stop)
+
+        self.loop.call_soon_threadsafe(end)
+        self.thread.join(3)
