@@ -59,6 +59,26 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     sum->count++;
 }
 
+/* Share of the quantisation's variance that no averaging takes away, by how far
+ * the noise beneath dithers it: exp(-4 pi^2 (s/q)^2). */
+static double quantisation_left(double noise_A, double resolution_A, double *own2)
+{
+    double steps2 = square(resolution_A) / 12;
+    *own2 = fmax(0, square(noise_A) - steps2);
+    return resolution_A > 0 ? exp(-4 * square(M_PI) * *own2 / square(resolution_A)) : 0;
+}
+
+/* Pulses are regular: how well their mean repeats was learned; before that each
+ * pulse counts once. */
+static double pulse_uncertainty(const struct level_sum *sum, const struct level_view *view,
+                                double size_A)
+{
+    if (view->phase->pulse_u > 0)
+        return view->phase->pulse_u;
+    double pulses = 1 + 0.5 * (double)sum->crossings;
+    return view->phase->spread_A / size_A / sqrt(pulses);
+}
+
 struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view,
                                     double resolution_A)
 {
@@ -76,16 +96,17 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     /* Repeats are not new evidence: either one conversion read twice, or a
      * draw that stands still between two counts. */
     level.effective = (double)sum->changes;
-    /* Of pulses, each counts once. */
-    if (view->phase->kind == PHASE_PERIODIC)
-        level.effective = fmin(level.effective, 1 + 0.5 * (double)sum->crossings);
+    double own2 = 0;
+    double left = quantisation_left(view->noise_A, resolution_A, &own2);
+    double steps2 = square(resolution_A) / 12;
+    double size = fmax(fabs(level.current_A), 1e-9);
+    /* What dithers is averaged away; what does not stays however long it lasts. */
+    double averaged = (own2 + steps2 * (1 - left)) / fmax(square(view->noise_A), 1e-18);
     double noise2 = sum->noise_squares / square(sum->shape_squares) * count / level.effective;
     double shape = shape_doubt * sum->doubt / sum->shape_squares;
-    double q = resolution_A;
-    double own = fmax(0, square(view->noise_A) - q * q / 12);
-    double bias = q > 0 ? q / (M_PI * M_SQRT2) * exp(-2 * square(M_PI) * own / (q * q)) : 0;
-    double size = fmax(fabs(level.current_A), 1e-9);
-    level.u = sqrt(noise2 + square(shape) + square(bias / size));
+    level.u = sqrt(noise2 * averaged + square(shape) + steps2 * left / square(size));
+    if (view->phase->kind == PHASE_PERIODIC)
+        level.u = pulse_uncertainty(sum, view, size);
     if (!isnan(view->compared_at_V) && level.voltage_V > 0)
         level.voltage_u =
             view->phase->exponent_u * fabs(log(level.voltage_V / view->compared_at_V));

@@ -38,6 +38,7 @@ struct reference_phase {
     double noise_A;        /* standard deviation of one reading about its unit's shape */
     double spread_A;       /* the same with pulses and all; noise_A at least */
     double uncertainty;    /* of level_A, measurement alone, share */
+    double pulse_u;        /* PHASE_PERIODIC: of its mean over one power-up, share; else 0 */
     double exponent;       /* d ln I / d ln V */
     double exponent_u;     /* its standard uncertainty */
     double duration_s;     /* median of the type; NAN: the last phase */

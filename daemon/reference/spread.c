@@ -6,6 +6,8 @@
 
 static const double prior_exponent_u = 0.7; /* -1, 0 and +1 are all common */
 static const double pool_weight = 0.5, pool_df_most = 12;
+/* Regular pulses repeat better than as many independent readings would. */
+static const double pulse_prior = 0.3;
 /* Phases measured worse than this tell nothing about the spread. */
 static const double worst_level_u = 0.02, worst_duration_u = 0.10;
 
@@ -213,11 +215,38 @@ static double mean_uncertainty2(const struct work *w, size_t p, bool duration, d
     return count > 0 ? sum / count : (double)INFINITY;
 }
 
+/* How well the mean of pulses repeats within a unit; taken as its measurement
+ * uncertainty. With nothing seen twice, a pulse more or less. */
+static void learn_pulses(struct work *w, size_t p)
+{
+    struct reference_phase *phase = &w->reference->phases[p];
+    double prior2 = 0;
+    double count = 0;
+    for (size_t i = 0; i < w->course_count; i++) {
+        const struct course *c = &w->courses[i];
+        w->value[i] = c->follows ? c->log_ratio[p] : (double)NAN;
+        w->variance[i] = 0;
+        if (c->follows && !isnan(c->log_ratio_u[p])) {
+            prior2 += square(pulse_prior * c->log_ratio_u[p]);
+            count++;
+        }
+    }
+    struct components c =
+        analyse(w->courses, w->course_count, w->value, w->variance, w->units, w->unit_mean);
+    prior2 = count > 0 ? prior2 / count : 1;
+    phase->pulse_u = sqrt(shrink_variance(c.within2, c.within_df, prior2, 2));
+    for (size_t i = 0; i < w->course_count; i++)
+        if (w->courses[i].follows && !isnan(w->courses[i].log_ratio_u[p]))
+            w->courses[i].log_ratio_u[p] = phase->pulse_u;
+}
+
 static void learn_levels(struct work *w)
 {
     struct reference *r = w->reference;
     double weight[REFERENCE_MOST_PHASES] = {0};
     for (size_t p = 0; p < r->phase_count; p++) {
+        if (r->phases[p].kind == PHASE_PERIODIC)
+            learn_pulses(w, p);
         shift_level(&r->phases[p], centre(w, p, false));
         double of_mean = 0;
         double u2 = mean_uncertainty2(w, p, false, &of_mean);
