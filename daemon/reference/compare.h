@@ -12,53 +12,8 @@
 #ifndef WAKEDRAW_REFERENCE_COMPARE_H
 #define WAKEDRAW_REFERENCE_COMPARE_H
 
+#include "reference/level.h"
 #include "reference/reference_model.h"
-
-/* What the readings of one phase say about its level. */
-struct level_sum {
-    double weighted, shape_squares; /* sums of w y m and w m^2 */
-    double noise_squares;           /* sum of w^2 m^2 noise^2 */
-    double doubt;                   /* sum of w m h, h the shape's own doubt */
-    double current_A, voltage_V;    /* sums */
-    size_t count;                   /* readings that fit the phase */
-    size_t voltages;
-    size_t changes;   /* of those, times the value changed */
-    size_t crossings; /* of those, times it crossed the mean shape */
-    bool above;       /* the last one was above it */
-    double last_A;
-};
-
-struct measured_level {
-    bool usable;
-    double log_ratio; /* to the template, at the template's voltage */
-    double u;         /* standard uncertainty of measurement, share */
-    double voltage_u; /* from carrying it to the template's voltage, share */
-    double current_A; /* mean as read */
-    double voltage_V; /* mean as read; NAN */
-    double effective; /* readings that are distinct conversions */
-};
-
-/* What it takes to add readings of one phase. */
-struct level_view {
-    const struct reference_phase *phase;
-    double compared_at_V; /* where the template holds; NAN */
-    double wide;          /* share beyond the shape within which readings count */
-    double noise_A;       /* of one reading by this supply */
-};
-
-/* Adds a reading taken since_s after the phase's first one, known to within
- * slack_s; one that is far from the shape is evidence of something else and left
- * out. Where the shape is steep or differs between power-ups a reading counts
- * for less. */
-void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
-                   double slack_s, const struct reading *reading);
-
-struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view,
-                                    double resolution_A);
-
-/* Inrush of the input capacitors: readings this early after onset tell nothing
- * of a level. */
-#define INRUSH_S 0.015
 
 /* One phase given the others. */
 struct level_test {

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reference/follow.h"
 
-#include "reference/compare.h"
+#include "reference/level.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -30,7 +30,7 @@ struct follow {
     double log_spread[REFERENCE_MOST_PHASES]; /* of durations, from their limits */
     struct row *rows;                         /* one a phase */
     size_t read;                              /* readings taken */
-    double last_s, last_current_A, last_voltage_V, fresh_s;
+    double last_s;
     struct path best;
     bool any;
 };
@@ -130,15 +130,13 @@ static double misfit(const struct follow *follow, size_t phase, double current_A
     return outside / follow->noise_A[phase];
 }
 
-static void weigh(struct path *path, double z, bool fresh)
+static void weigh(struct path *path, double z)
 {
     if (z <= 3) {
         path->evidence = fmax(0, path->evidence - wane);
         path->misses = 0;
         return;
     }
-    if (!fresh)
-        return;
     double most = path->misses ? next_miss : first_miss;
     path->evidence += fmin(most, 0.5 * (z * z - 9));
     path->misses++;
@@ -166,24 +164,24 @@ static double score_of(const struct follow *follow, size_t p, double current_A,
 
 /* The path goes on in its phase with this reading. */
 static void go_on(const struct follow *follow, struct path *path, double time_s, double current_A,
-                  double voltage_V, bool fresh)
+                  double voltage_V)
 {
     size_t p = (size_t)path->phase;
     const struct reference_phase *phase = &follow->phases[p];
     double y = at_nominal(follow, p, current_A, voltage_V);
-    double slack = phase->cell_count < 2 ? 0 : path->from_s - path->before_s;
     double since = time_s - path->from_s;
+    double slack =
+        phase->cell_count < 2 ? 0 : path->from_s - path->before_s + follow->options.stretch * since;
     struct shape_band band = follow_shape(phase, since, slack);
     if (p == 0 && time_s < INRUSH_S)
         return;
-    weigh(path, misfit(follow, p, y, band.low_A, band.high_A), fresh);
+    weigh(path, misfit(follow, p, y, band.low_A, band.high_A));
     path->score += score_of(follow, p, y, &band);
 }
 
 /* A path that enters `next` at this reading, out of `from` (NULL: onset). */
 static struct path enter(const struct follow *follow, const struct path *from, size_t next,
-                         size_t index, double time_s, double current_A, double voltage_V,
-                         bool fresh)
+                         size_t index, double time_s, double current_A, double voltage_V)
 {
     struct path path = {.phase = (int)next, .start = index, .from_s = time_s, .before_s = time_s};
     double before_low = 0;
@@ -215,7 +213,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     double low = fmin(before_low, band.low_A);
     double high = fmax(before_high, band.high_A);
     double z = misfit(follow, next, y, low, high);
-    weigh(&path, z, fresh);
+    weigh(&path, z);
     double straight = score_of(follow, next, y, &band);
     path.score += z <= 3 ? fmin(straight, mixture_score) : straight;
     return path;
@@ -264,15 +262,14 @@ static const struct path *best_to_leave(const struct follow *follow, size_t phas
 /* The way into `next` at this reading. Phases that may be shorter than a gap
  * between readings can be passed unseen. */
 static bool find_entry(const struct follow *follow, size_t next, size_t index, double time_s,
-                       double current_A, double voltage_V, bool fresh, struct path *entry)
+                       double current_A, double voltage_V, struct path *entry)
 {
     bool found = false;
     double skipped = 0;
     for (size_t from = next; from-- > 0;) {
         const struct path *leave = best_to_leave(follow, from, time_s);
         if (leave) {
-            struct path path =
-                enter(follow, leave, next, index, time_s, current_A, voltage_V, fresh);
+            struct path path = enter(follow, leave, next, index, time_s, current_A, voltage_V);
             if (!found || path.score + path.evidence < entry->score + entry->evidence)
                 *entry = path;
             found = true;
@@ -300,7 +297,7 @@ struct deaths {
 
 /* Moves the phase's paths on by this reading and drops the dead. */
 static void advance(struct follow *follow, size_t p, double time_s, double current_A,
-                    double voltage_V, bool fresh, struct deaths *deaths)
+                    double voltage_V, struct deaths *deaths)
 {
     struct row *row = &follow->rows[p];
     double limit = follow->phases[p].duration_high_s + follow->options.late_s;
@@ -309,7 +306,7 @@ static void advance(struct follow *follow, size_t p, double time_s, double curre
     for (size_t i = 0; i < row->count; i++) {
         struct path path = row->paths[i];
         struct path before = path;
-        go_on(follow, &path, time_s, current_A, voltage_V, fresh);
+        go_on(follow, &path, time_s, current_A, voltage_V);
         bool too_long = p + 1 < follow->phase_count && time_s - path.from_s > limit;
         bool unlike = path.evidence > FOLLOW_BOUND;
         if (!too_long && !unlike) {
@@ -325,16 +322,6 @@ static void advance(struct follow *follow, size_t p, double time_s, double curre
         }
     }
     row->count = kept;
-}
-
-static bool is_fresh(struct follow *follow, double time_s, double current_A, double voltage_V)
-{
-    bool same = current_A == follow->last_current_A &&
-                (voltage_V == follow->last_voltage_V || isnan(voltage_V));
-    if (follow->read > 0 && same && time_s - follow->fresh_s < follow->options.refresh_s)
-        return false;
-    follow->fresh_s = time_s;
-    return true;
 }
 
 static void choose_best(struct follow *follow)
@@ -356,30 +343,27 @@ static void choose_best(struct follow *follow)
 enum follow_end follow_read(struct follow *follow, size_t index, double time_s, double current_A,
                             double voltage_V)
 {
-    bool fresh = is_fresh(follow, time_s, current_A, voltage_V);
     struct path entries[REFERENCE_MOST_PHASES];
     bool entered[REFERENCE_MOST_PHASES] = {false};
     if (follow->read == 0) {
-        entries[0] = enter(follow, NULL, 0, index, time_s, current_A, voltage_V, fresh);
+        entries[0] = enter(follow, NULL, 0, index, time_s, current_A, voltage_V);
         entered[0] = true;
     } else {
         for (size_t next = 1; next < follow->phase_count; next++)
-            entered[next] = find_entry(follow, next, index, time_s, current_A, voltage_V, fresh,
-                                       &entries[next]);
+            entered[next] =
+                find_entry(follow, next, index, time_s, current_A, voltage_V, &entries[next]);
     }
     struct deaths deaths = {.least = INFINITY, .why = FOLLOW_ALIVE};
     size_t alive = 0;
     for (size_t p = 0; p < follow->phase_count; p++) {
         if (follow->rows[p].count)
-            advance(follow, p, time_s, current_A, voltage_V, fresh, &deaths);
+            advance(follow, p, time_s, current_A, voltage_V, &deaths);
         if (entered[p] && entries[p].evidence <= FOLLOW_BOUND)
             keep(&follow->rows[p], &entries[p]);
         alive += follow->rows[p].count;
     }
     follow->read++;
     follow->last_s = time_s;
-    follow->last_current_A = current_A;
-    follow->last_voltage_V = voltage_V;
     if (alive) {
         choose_best(follow);
         return FOLLOW_ALIVE;

@@ -24,7 +24,7 @@ enum { FOLLOW_MOST_PATHS = 48 }; /* kept per phase, the best by score */
 struct follow_options {
     double envelope;     /* share of the level by which shapes are widened */
     double resolution_A; /* of the supply that reads; 0: as the phase's noise */
-    double refresh_s;    /* repeats within this are one conversion; 0: none */
+    double stretch;      /* share by which a shape may run slower or faster */
     double nominal_V;    /* where the template holds; NAN: voltage is not used */
     double late_s;       /* tolerance on time limits (a slow conversion) */
 };
@@ -49,7 +49,8 @@ struct follow *follow_create(const struct reference_phase *phases, size_t count,
 void follow_destroy(struct follow *follow);
 
 /* The next reading, time from onset; index counts from onset. Invalid readings
- * are not passed. Returns FOLLOW_ALIVE, or why the last paths died at it. */
+ * and repeats of one conversion are not passed. Returns FOLLOW_ALIVE, or why the last paths died at
+ * it. */
 enum follow_end follow_read(struct follow *follow, size_t index, double time_s, double current_A,
                             double voltage_V);
 

@@ -18,6 +18,7 @@
 
 /* A phase shorter than this many readings is its neighbour's shape. */
 static const double shortest_phase_readings = 2.1;
+static const double slow_repeats = 1.5; /* polls a conversion: repeats are then left out */
 static const double following_needed = 0.9;
 static const double duration_cap = 0.42; /* of a limit, on the logarithm */
 static const double window_u = 0.02;     /* what voltage may add to a level's doubt */
@@ -102,9 +103,27 @@ static int find_resolution(struct lesson *lesson)
     if (!(r->accuracy.voltage_resolution_V > 0) && isfinite(voltage))
         r->accuracy.voltage_resolution_V = voltage;
     double typical = median_of(repeats, lesson->course_count);
-    r->refresh_s = typical > 1.3 ? typical * r->reading_interval_s : 0;
+    r->refresh_s = typical > slow_repeats ? (typical - 0.5) * r->reading_interval_s : 0;
     free(repeats);
     return status;
+}
+
+/* Keeps the conversions of their own. */
+static void drop_repeats(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    if (r->refresh_s <= 0)
+        return;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        struct course *course = &lesson->courses[i];
+        struct fresh fresh = {0};
+        size_t kept = 0;
+        for (size_t k = 0; k < course->count; k++)
+            if (fresh_take(&fresh, r->refresh_s, &course->readings[k]))
+                course->readings[kept++] = course->readings[k];
+        course->count = kept;
+        course->interval_s = fmax(course->interval_s, r->refresh_s);
+    }
 }
 
 static void find_voltage(struct lesson *lesson)
@@ -196,7 +215,8 @@ static int find_template(struct lesson *lesson)
     size_t middle = consensus_find(lesson->courses, lesson->course_count, REFERENCE_MOST_PHASES - 1,
                                    kept, support, &count);
     const struct course *central = &lesson->courses[middle];
-    count = drop_short(central, fmax(r->reading_interval_s, r->refresh_s), kept, support, count);
+    count =
+        drop_short(central, fmax(r->reading_interval_s, 1.2 * r->refresh_s), kept, support, count);
     for (;;) {
         set_follow(lesson, central, kept, count);
         size_t following = 0;
@@ -346,6 +366,7 @@ int teach(const struct reference_request *request, const struct known_good *unit
         find_watch(&lesson);
         status = find_resolution(&lesson);
         if (status == 0) {
+            drop_repeats(&lesson);
             find_voltage(&lesson);
             status = find_template(&lesson);
         }

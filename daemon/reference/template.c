@@ -3,6 +3,7 @@
 
 #include "reference/compare.h"
 #include "reference/follow.h"
+#include "reference/spread.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -490,7 +491,7 @@ size_t template_follow(const struct reference *reference, struct course *courses
     }
     struct follow_options options = {.envelope = loose_envelope,
                                      .resolution_A = reference->accuracy.current_resolution_A,
-                                     .refresh_s = reference->refresh_s,
+                                     .stretch = 3 * SPREAD_DURATION,
                                      .nominal_V = NAN,
                                      .late_s = reference->refresh_s};
     size_t following = 0;
@@ -526,27 +527,28 @@ static void measure_duration(const struct course *course, size_t p, double refre
 void template_measure_courses(const struct reference *reference, struct course *courses,
                               size_t course_count)
 {
-    double q = reference->accuracy.current_resolution_A;
     for (size_t c = 0; c < course_count; c++) {
         struct course *course = &courses[c];
         if (!course->follows)
             continue;
         for (size_t p = 0; p < reference->phase_count; p++) {
-            struct level_view view = {.phase = &reference->phases[p],
-                                      .compared_at_V = reference->compared_at_V,
-                                      .wide = loose_envelope,
-                                      .noise_A = reference->phases[p].noise_A};
-            struct level_sum sum = {0};
             size_t from = course->starts[p];
-            double slack =
-                from > 0 ? course->readings[from].time_s - course->readings[from - 1].time_s : 0;
             size_t to = phase_end(course, p, reference->phase_count);
+            double began_s = course->readings[from].time_s;
+            struct level_view view = {
+                .phase = &reference->phases[p],
+                .compared_at_V = reference->compared_at_V,
+                .wide = loose_envelope,
+                .noise_A = reference->phases[p].noise_A,
+                .resolution_A = reference->accuracy.current_resolution_A,
+                .slack_s = from > 0 ? began_s - course->readings[from - 1].time_s : 0,
+                .stretch = SPREAD_DURATION};
+            struct level_sum sum = {0};
             for (size_t i = from + 1; i < to; i++)
                 if (course->readings[i].time_s >= INRUSH_S)
-                    level_sum_add(&sum, &view,
-                                  course->readings[i].time_s - course->readings[from].time_s, slack,
+                    level_sum_add(&sum, &view, course->readings[i].time_s - began_s,
                                   &course->readings[i]);
-            struct measured_level level = level_measure(&sum, &view, q);
+            struct measured_level level = level_measure(&sum, &view);
             course->log_ratio[p] = level.usable ? level.log_ratio : (double)NAN;
             course->log_ratio_u[p] = level.usable ? level.u : (double)NAN;
             course->level_V[p] = level.voltage_V;

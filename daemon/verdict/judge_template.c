@@ -44,7 +44,7 @@ struct template_judge *template_judge_create(const struct judge *judge)
     template->envelope = reference_envelope(reference);
     struct follow_options options = {.envelope = template->envelope,
                                      .resolution_A = step,
-                                     .refresh_s = reference->refresh_s,
+                                     .stretch = 3 * reference->duration.predictive,
                                      .nominal_V = reference->compared_at_V,
                                      .late_s = reference->refresh_s};
     for (size_t p = 0; p < reference->phase_count; p++) {
@@ -69,28 +69,35 @@ void template_judge_destroy(struct template_judge *template)
     free(template);
 }
 
-static struct level_view view_of(const struct judge *judge, size_t p)
+static struct level_view view_of(const struct judge *judge, size_t p, size_t start)
 {
+    double slack =
+        start > 0 ? since_onset(judge, start)->time_s - since_onset(judge, start - 1)->time_s : 0;
     return (struct level_view){.phase = &judge->reference->phases[p],
                                .compared_at_V = judge->reference->compared_at_V,
                                .wide = judge->template->envelope +
                                        0.5 * judge->reference->smallest_level_fault,
-                               .noise_A = judge->template->noise_A[p]};
+                               .noise_A = judge->template->noise_A[p],
+                               .resolution_A = judge->accuracy.current_resolution_A,
+                               .slack_s = fmax(slack, judge->reference->refresh_s),
+                               .stretch = judge->reference->duration.predictive};
 }
 
 /* Adds readings from..to-1 of a phase that began at reading `start`. */
 static void sum_up(const struct judge *judge, size_t p, size_t start, size_t from, size_t to)
 {
-    struct level_view view = view_of(judge, p);
+    struct template_judge *template = judge->template;
+    struct level_view view = view_of(judge, p, start);
     double began_s = since_onset(judge, start)->time_s;
-    double slack = start > 0 ? began_s - since_onset(judge, start - 1)->time_s : 0;
+    struct fresh fresh = template->sums[p].fresh;
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
-        if (!reading->valid || i == start || reading->time_s - judge->verdict->onset_s < INRUSH_S)
+        if (!reading->valid || !fresh_take(&fresh, judge->reference->refresh_s, reading) ||
+            i == start || reading->time_s - judge->verdict->onset_s < INRUSH_S)
             continue;
-        level_sum_add(&judge->template->sums[p].sum, &view, reading->time_s - began_s, slack,
-                      reading);
+        level_sum_add(&template->sums[p].sum, &view, reading->time_s - began_s, reading);
     }
+    template->sums[p].fresh = fresh;
 }
 
 void template_measure(struct judge *judge)
@@ -110,13 +117,13 @@ void template_measure(struct judge *judge)
         if (sum->any && sum->from == from && sum->to < to)
             already = sum->to;
         else
-            sum->sum = (struct level_sum){0};
+            *sum = (struct phase_sum){0};
         sum_up(judge, p, from, already, to);
         sum->any = true;
         sum->from = from;
         sum->to = to;
-        struct level_view view = view_of(judge, p);
-        template->levels[p] = level_measure(&sum->sum, &view, judge->accuracy.current_resolution_A);
+        struct level_view view = view_of(judge, p, from);
+        template->levels[p] = level_measure(&sum->sum, &view);
         /* The first readings of a phase may still be in doubt of its start. */
         if (p + 1 == template->level_count && sum->sum.count < FEWEST_RUNNING)
             template->levels[p].usable = false;
@@ -192,8 +199,9 @@ bool template_check_levels(struct judge *judge)
     for (size_t p = 0; p < template->level_count; p++) {
         const struct measured_level *level = &template->levels[p];
         bool running = p + 1 == template->level_count;
-        bool pulses = judge->reference->phases[p].kind == PHASE_PERIODIC;
-        if (!level->usable || !is_level_judged(judge, p) || (running && pulses))
+        /* Of pulses and slopes the part seen so far is not the whole. */
+        bool flat = judge->reference->phases[p].kind == PHASE_LEVEL;
+        if (!level->usable || !is_level_judged(judge, p) || (running && !flat))
             continue;
         struct level_test test =
             level_test_one(judge->reference, template->levels, template->level_count, p);
@@ -267,7 +275,8 @@ static bool looks_off(const struct judge *judge, const struct reading *reading)
 bool template_judge_read(struct judge *judge, const struct reading *reading)
 {
     struct template_judge *template = judge->template;
-    if (!reading->valid || looks_off(judge, reading))
+    if (!reading->valid || looks_off(judge, reading) ||
+        !fresh_take(&template->fresh, judge->reference->refresh_s, reading))
         return false;
     bool outside = check_voltage(judge, reading);
     enum follow_end end =

@@ -14,10 +14,12 @@ struct phase_sum {
     bool any;
     size_t from, to; /* readings taken: from..to-1 */
     struct level_sum sum;
+    struct fresh fresh;
 };
 
 struct template_judge {
     struct follow *follow;
+    struct fresh fresh;
     double envelope;
     double noise_A[REFERENCE_MOST_PHASES]; /* of a reading by this supply */
     struct phase_sum sums[REFERENCE_MOST_PHASES];

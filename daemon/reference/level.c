@@ -1,0 +1,166 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reference/level.h"
+
+#include "reference/follow.h"
+
+#include <math.h>
+
+/* Share of a shape's own doubt that is common to all its readings. */
+static const double shape_doubt = 0.3;
+
+static double square(double x)
+{
+    return x * x;
+}
+
+bool fresh_take(struct fresh *fresh, double refresh_s, const struct reading *reading)
+{
+    bool same = fresh->any && reading->current_A == fresh->current_A &&
+                (reading->voltage_V == fresh->voltage_V || isnan(reading->voltage_V));
+    if (same && reading->time_s - fresh->since_s < refresh_s)
+        return false;
+    *fresh = (struct fresh){reading->current_A, reading->voltage_V, reading->time_s, true};
+    return true;
+}
+
+static double at_template_voltage(const struct level_view *view, const struct reading *reading)
+{
+    double exponent = view->phase->exponent;
+    if (exponent == 0 || !(reading->voltage_V > 0.5 * view->compared_at_V))
+        return reading->current_A;
+    return reading->current_A * exp(-exponent * log(reading->voltage_V / view->compared_at_V));
+}
+
+/* How steep the shape is there, over a cell to both sides. */
+static double slope_at(const struct reference_phase *phase, double since_s)
+{
+    if (phase->cell_count < 2)
+        return 0;
+    double before = fmax(since_s - phase->cell_s, 0);
+    double after = since_s + phase->cell_s;
+    double rise = follow_shape(phase, after, 0).mean_A - follow_shape(phase, before, 0).mean_A;
+    return rise / (after - before);
+}
+
+static bool is_near(const struct level_view *view, const struct shape_band *band, double slope,
+                    double since_s, double y)
+{
+    double timing = fabs(slope) * (view->slack_s + 3 * view->stretch * since_s);
+    double noise = 3 * view->noise_A + timing;
+    return y >= band->low_A - view->wide * fabs(band->low_A) - noise &&
+           y <= band->high_A + view->wide * fabs(band->high_A) + noise;
+}
+
+void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
+                   const struct reading *reading)
+{
+    double y = at_template_voltage(view, reading);
+    struct shape_band band = follow_shape(view->phase, since_s, 0);
+    double slope = slope_at(view->phase, since_s);
+    if (!is_near(view, &band, slope, since_s, y))
+        return;
+    if (sum->count == 0 || reading->current_A != sum->last_A)
+        sum->changes++;
+    sum->last_A = reading->current_A;
+    bool above = y > band.mean_A;
+    sum->crossings += sum->count > 0 && above != sum->above;
+    sum->above = above;
+    bool pulses = view->phase->kind == PHASE_PERIODIC;
+    double own = fmax(view->noise_A, view->phase->spread_A);
+    double doubt = pulses ? 0 : (band.high_A - band.low_A) / 3;
+    double weight = 1 / (square(own) + square(doubt));
+    double regressors[3] = {band.mean_A, -slope, -slope * since_s};
+    for (int i = 0; i < 3; i++) {
+        for (int j = 0; j < 3; j++)
+            sum->squares[i][j] += weight * regressors[i] * regressors[j];
+        sum->products[i] += weight * regressors[i] * y;
+    }
+    sum->doubt += weight * fabs(band.mean_A) * doubt;
+    sum->current_A += reading->current_A;
+    if (!isnan(reading->voltage_V)) {
+        sum->voltage_V += reading->voltage_V;
+        sum->voltages++;
+    }
+    sum->count++;
+}
+
+/* Share of the quantisation's variance that no averaging takes away, by how far
+ * the noise beneath dithers it: exp(-4 pi^2 (s/q)^2). */
+static double quantisation_left(double noise_A, double resolution_A, double *own2)
+{
+    double steps2 = square(resolution_A) / 12;
+    *own2 = fmax(0, square(noise_A) - steps2);
+    return resolution_A > 0 ? exp(-4 * square(M_PI) * *own2 / square(resolution_A)) : 0;
+}
+
+/* Pulses are regular: how well their mean repeats was learned; before that each
+ * pulse counts once. */
+static double pulse_uncertainty(const struct level_sum *sum, const struct level_view *view,
+                                double size_A)
+{
+    if (view->phase->pulse_u > 0)
+        return view->phase->pulse_u;
+    double pulses = 1 + 0.5 * (double)sum->crossings;
+    return view->phase->spread_A / size_A / sqrt(pulses);
+}
+
+/* The ratio and its variance with shift and stretch integrated out: the 2 x 2
+ * block of the nuisances, with their priors, is eliminated. */
+static double solve_ratio(const struct level_sum *sum, const struct level_view *view, double scale,
+                          double *variance)
+{
+    double shift2 = fmax(square(view->slack_s) / 12, 1e-8);
+    double stretch2 = fmax(square(view->stretch), 1e-8);
+    double a = scale * sum->squares[1][1] + 1 / shift2;
+    double b = scale * sum->squares[1][2];
+    double c = scale * sum->squares[2][2] + 1 / stretch2;
+    double determinant = a * c - b * b;
+    double x = scale * sum->squares[0][1];
+    double y = scale * sum->squares[0][2];
+    /* Coefficients that take the nuisances off the ratio's equation. */
+    double p = (c * x - b * y) / determinant;
+    double q = (a * y - b * x) / determinant;
+    double information = scale * sum->squares[0][0] - p * x - q * y;
+    /* A ratio of one is where shift and stretch are linear, so that they are
+     * solved for on what is left of the readings there. */
+    double left0 = scale * (sum->products[0] - sum->squares[0][0]);
+    double left1 = scale * (sum->products[1] - sum->squares[0][1]);
+    double left2 = scale * (sum->products[2] - sum->squares[0][2]);
+    *variance = 1 / information;
+    return 1 + (left0 - p * left1 - q * left2) / information;
+}
+
+struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view)
+{
+    struct measured_level level = {.usable = false, .voltage_V = NAN, .effective = 0};
+    if (sum->count == 0)
+        return level;
+    double count = (double)sum->count;
+    level.current_A = sum->current_A / count;
+    if (sum->voltages > 0)
+        level.voltage_V = sum->voltage_V / (double)sum->voltages;
+    if (!(sum->squares[0][0] > 0))
+        return level;
+    /* Readings that stand still between two counts are no new evidence. */
+    level.effective = (double)sum->changes;
+    double variance = 0;
+    double ratio = solve_ratio(sum, view, level.effective / count, &variance);
+    if (!(ratio > 0) || !(variance > 0))
+        return level;
+    level.usable = true;
+    level.log_ratio = log(ratio);
+    double own2 = 0;
+    double left = quantisation_left(view->noise_A, view->resolution_A, &own2);
+    double steps2 = square(view->resolution_A) / 12;
+    double size = fmax(fabs(level.current_A), 1e-9);
+    /* What dithers is averaged away; what does not stays however long it lasts. */
+    double averaged = 1 - steps2 * left / fmax(own2 + steps2, 1e-18);
+    double shape = shape_doubt * sum->doubt / sum->squares[0][0];
+    level.u = sqrt(variance * averaged + square(shape) + steps2 * left / square(size));
+    if (view->phase->kind == PHASE_PERIODIC)
+        level.u = pulse_uncertainty(sum, view, size);
+    if (!isnan(view->compared_at_V) && level.voltage_V > 0)
+        level.voltage_u =
+            view->phase->exponent_u * fabs(log(level.voltage_V / view->compared_at_V));
+    return level;
+}

@@ -1,0 +1,71 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Measuring one phase's level against a template's shape: weighted least
+ * squares of the readings on the shape, with the phase's beginning (known to
+ * within the gap between two readings) and its pace as nuisances of known
+ * spread, so that a ramp that starts a little late is not taken for a low one.
+ */
+#ifndef WAKEDRAW_REFERENCE_LEVEL_H
+#define WAKEDRAW_REFERENCE_LEVEL_H
+
+#include "reference/reference_model.h"
+
+/* A supply polled faster than it converts repeats itself: tells the readings
+ * that are conversions of their own. */
+struct fresh {
+    double current_A, voltage_V, since_s;
+    bool any;
+};
+
+/* True where the reading is not a repeat of the last within refresh_s. */
+bool fresh_take(struct fresh *fresh, double refresh_s, const struct reading *reading);
+
+/* Inrush of the input capacitors: readings this early after onset tell nothing
+ * of a level. */
+#define INRUSH_S 0.015
+
+/* What the readings of one phase say about its level: sums of weighted squares
+ * and products of the shape, of its shift and of its stretch, and of the
+ * readings. */
+struct level_sum {
+    double squares[3][3];
+    double products[3];
+    double doubt;                /* sum of w m h, h the shape's own doubt */
+    double current_A, voltage_V; /* sums */
+    size_t count;                /* readings that fit the phase */
+    size_t voltages;
+    size_t changes;   /* of those, times the value changed */
+    size_t crossings; /* of those, times it crossed the mean shape */
+    bool above;       /* the last one was above it */
+    double last_A;
+};
+
+struct measured_level {
+    bool usable;
+    double log_ratio; /* to the template, at the template's voltage */
+    double u;         /* standard uncertainty of measurement, share */
+    double voltage_u; /* from carrying it to the template's voltage, share */
+    double current_A; /* mean as read */
+    double voltage_V; /* mean as read; NAN */
+    double effective; /* readings that are distinct conversions */
+};
+
+/* What it takes to add readings of one phase. */
+struct level_view {
+    const struct reference_phase *phase;
+    double compared_at_V; /* where the template holds; NAN */
+    double wide;          /* share beyond the shape within which readings count */
+    double noise_A;       /* of one reading by this supply */
+    double resolution_A;  /* likewise */
+    double slack_s;       /* the phase began within this before its first reading */
+    double stretch;       /* spread of the pace, share */
+};
+
+/* Adds a reading taken since_s after the phase's first one. One that is far
+ * from the shape is evidence of something else and left out. */
+void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
+                   const struct reading *reading);
+
+struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view);
+
+#endif
