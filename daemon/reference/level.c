@@ -8,6 +8,9 @@
 /* Share of a shape's own doubt that is common to all its readings. */
 static const double shape_doubt = 0.3;
 
+/* Departures from a shape come in about so many independent pieces. */
+static const double misfits_in_shape = 5;
+
 static double square(double x)
 {
     return x * x;
@@ -130,6 +133,18 @@ static double solve_ratio(const struct level_sum *sum, const struct level_view *
     return 1 + (left0 - p * left1 - q * left2) / information;
 }
 
+/* Readings that stand still between two counts are no new evidence, and how a
+ * power-up departs from the shape is common to many readings. */
+static double effective_count(const struct level_sum *sum, const struct level_view *view)
+{
+    double changes = (double)sum->changes;
+    double spread2 = square(fmax(view->phase->spread_A, view->noise_A));
+    double white = square(view->noise_A) / spread2;
+    if (view->phase->kind == PHASE_PERIODIC)
+        return changes;
+    return 1 / (white / changes + (1 - white) / fmin(changes, misfits_in_shape));
+}
+
 struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view)
 {
     struct measured_level level = {.usable = false, .voltage_V = NAN, .effective = 0};
@@ -141,8 +156,7 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
         level.voltage_V = sum->voltage_V / (double)sum->voltages;
     if (!(sum->squares[0][0] > 0))
         return level;
-    /* Readings that stand still between two counts are no new evidence. */
-    level.effective = (double)sum->changes;
+    level.effective = effective_count(sum, view);
     double variance = 0;
     double ratio = solve_ratio(sum, view, level.effective / count, &variance);
     if (!(ratio > 0) || !(variance > 0))

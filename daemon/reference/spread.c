@@ -343,7 +343,7 @@ int spread_learn(struct reference *reference, struct course *courses, size_t cou
     return status;
 }
 
-static void learn_exponent(struct reference_phase *phase, struct course *courses,
+static void learn_exponent(struct reference_phase *phase, const struct course *courses,
                            size_t course_count, size_t p, double at_V)
 {
     double sum_x = 0;
@@ -382,7 +382,7 @@ static void learn_exponent(struct reference_phase *phase, struct course *courses
         phase->exponent = 0;
 }
 
-void exponents_learn(struct reference *reference, struct course *courses, size_t course_count)
+void exponents_learn(struct reference *reference, const struct course *courses, size_t course_count)
 {
     double at_V = reference->compared_at_V;
     for (size_t p = 0; p < reference->phase_count; p++) {
@@ -392,10 +392,5 @@ void exponents_learn(struct reference *reference, struct course *courses, size_t
             continue;
         }
         learn_exponent(phase, courses, course_count, p, at_V);
-        for (size_t i = 0; i < course_count; i++) {
-            struct course *c = &courses[i];
-            if (c->follows && c->level_V[p] > 0)
-                c->log_ratio[p] -= phase->exponent * log(c->level_V[p] / at_V);
-        }
     }
 }

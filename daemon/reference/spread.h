@@ -36,8 +36,8 @@ void spread_priors(struct reference *reference, const struct reference *const *p
  * -1: memory is out. */
 int spread_learn(struct reference *reference, struct course *courses, size_t course_count);
 
-/* Load exponents where known-goods were seen at different voltages; takes what
- * voltage explains off the log ratios. */
-void exponents_learn(struct reference *reference, struct course *courses, size_t course_count);
+/* Load exponents where known-goods were seen at different voltages. */
+void exponents_learn(struct reference *reference, const struct course *courses,
+                     size_t course_count);
 
 #endif

@@ -274,6 +274,47 @@ static void allow_first_readings(struct lesson *lesson)
     }
 }
 
+/* Measures the courses, learns the load laws, and where there are any carries
+ * all readings to one voltage and learns the shapes anew. */
+static int find_exponents(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    double exponents[REFERENCE_MOST_PHASES];
+    double exponents_u[REFERENCE_MOST_PHASES];
+    allow_first_readings(lesson);
+    template_measure_courses(r, lesson->courses, lesson->course_count);
+    exponents_learn(r, lesson->courses, lesson->course_count);
+    bool any = false;
+    for (size_t p = 0; p < r->phase_count; p++) {
+        exponents[p] = r->phases[p].exponent;
+        exponents_u[p] = r->phases[p].exponent_u;
+        any |= exponents[p] != 0;
+    }
+    if (!any)
+        return 0;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        struct course *c = &lesson->courses[i];
+        size_t p = 0;
+        for (size_t k = 0; c->follows && k < c->count; k++) {
+            while (p + 1 < r->phase_count && k >= c->starts[p + 1])
+                p++;
+            struct reading *reading = &c->readings[k];
+            if (reading->voltage_V > 0.5 * r->compared_at_V)
+                reading->current_A *=
+                    exp(-exponents[p] * log(reading->voltage_V / r->compared_at_V));
+        }
+    }
+    if (template_build(r, lesson->courses, lesson->course_count, r->phase_count) != 0)
+        return -1;
+    allow_first_readings(lesson);
+    template_measure_courses(r, lesson->courses, lesson->course_count);
+    for (size_t p = 0; p < r->phase_count; p++) {
+        r->phases[p].exponent = exponents[p];
+        r->phases[p].exponent_u = exponents_u[p];
+    }
+    return 0;
+}
+
 static void set_limits(struct lesson *lesson)
 {
     struct reference *r = lesson->reference;
@@ -371,9 +412,9 @@ int teach(const struct reference_request *request, const struct known_good *unit
             status = find_template(&lesson);
         }
         if (status == 0) {
-            allow_first_readings(&lesson);
-            template_measure_courses(reference, lesson.courses, lesson.course_count);
-            exponents_learn(reference, lesson.courses, lesson.course_count);
+            status = find_exponents(&lesson);
+        }
+        if (status == 0) {
             spread_priors(reference, request->pool, request->pool_count);
             status = spread_learn(reference, lesson.courses, lesson.course_count);
         }

@@ -405,8 +405,11 @@ static int build_phase(struct reference *reference, struct course *courses, size
     if (status == 0 && samples.count > 0) {
         use_grid(phase, &grid, bent, noise);
         phase->noise_A = residual_noise(phase, &samples, floor_A, &apart);
-        use_grid(phase, &grid, bent, fmax(noise, phase->noise_A));
+        /* Of what is left about a shape, the readings' own noise is the part
+         * that changes from one to the next; the rest is how power-ups differ. */
         phase->spread_A = phase->noise_A;
+        if (phase->cell_count > 1)
+            phase->noise_A = fmin(phase->noise_A, noise);
         name_kind(phase, lengths_s[p]);
         if ((pulsed || apart > pulse_share) && samples.count >= 20)
             status = use_pulses(phase, &samples);
@@ -489,7 +492,11 @@ size_t template_follow(const struct reference *reference, struct course *courses
         loose[p].duration_low_s = loose[p].duration_s * exp(-loose_log_duration);
         loose[p].duration_high_s = loose[p].duration_s * exp(loose_log_duration);
     }
-    struct follow_options options = {.envelope = loose_envelope,
+    double volts = 0;
+    for (size_t c = 0; c < course_count; c++)
+        if (courses[c].voltage_V > 0 && reference->compared_at_V > 0)
+            volts = fmax(volts, fabs(log(courses[c].voltage_V / reference->compared_at_V)));
+    struct follow_options options = {.envelope = loose_envelope + volts,
                                      .resolution_A = reference->accuracy.current_resolution_A,
                                      .stretch = 3 * SPREAD_DURATION,
                                      .nominal_V = NAN,

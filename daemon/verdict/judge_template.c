@@ -100,7 +100,7 @@ static void sum_up(const struct judge *judge, size_t p, size_t start, size_t fro
     template->sums[p].fresh = fresh;
 }
 
-void template_measure(struct judge *judge)
+void template_measure(struct judge *judge, bool over)
 {
     struct template_judge *template = judge->template;
     const struct path *path = follow_best(template->follow);
@@ -111,7 +111,7 @@ void template_measure(struct judge *judge)
         struct phase_sum *sum = &template->sums[p];
         size_t from = path->starts[p];
         size_t to = p + 1 < template->level_count ? path->starts[p + 1] : count_since_onset(judge);
-        if (sum->any && sum->from == from && sum->to == to)
+        if (sum->any && sum->from == from && sum->to == to && !over)
             continue;
         size_t already = from;
         if (sum->any && sum->from == from && sum->to < to)
@@ -124,8 +124,10 @@ void template_measure(struct judge *judge)
         sum->to = to;
         struct level_view view = view_of(judge, p, from);
         template->levels[p] = level_measure(&sum->sum, &view);
-        /* The first readings of a phase may still be in doubt of its start. */
-        if (p + 1 == template->level_count && sum->sum.count < FEWEST_RUNNING)
+        /* The first readings of a phase may still be in doubt of its start; of
+         * pulses and slopes the part seen so far is not the whole. */
+        bool running = p + 1 == template->level_count && !over;
+        if (running && (sum->sum.count < FEWEST_RUNNING || view.phase->kind != PHASE_LEVEL))
             template->levels[p].usable = false;
     }
     const struct level_sum *last = &template->sums[path->phase].sum;
@@ -199,9 +201,7 @@ bool template_check_levels(struct judge *judge)
     for (size_t p = 0; p < template->level_count; p++) {
         const struct measured_level *level = &template->levels[p];
         bool running = p + 1 == template->level_count;
-        /* Of pulses and slopes the part seen so far is not the whole. */
-        bool flat = judge->reference->phases[p].kind == PHASE_LEVEL;
-        if (!level->usable || !is_level_judged(judge, p) || (running && !flat))
+        if (!level->usable || !is_level_judged(judge, p))
             continue;
         struct level_test test =
             level_test_one(judge->reference, template->levels, template->level_count, p);
@@ -290,7 +290,7 @@ bool template_judge_read(struct judge *judge, const struct reading *reading)
         template_explain(judge, end);
         return true;
     }
-    template_measure(judge);
+    template_measure(judge, false);
     return template_check_levels(judge);
 }
 
@@ -388,7 +388,7 @@ void template_judge_end(struct judge *judge)
 {
     struct template_judge *template = judge->template;
     const struct reference *reference = judge->reference;
-    template_measure(judge);
+    template_measure(judge, true);
     if (unsure_of_limit(judge))
         return;
     const struct path *path = follow_best(template->follow);

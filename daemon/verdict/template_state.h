@@ -33,8 +33,9 @@ struct template_judge {
 const struct reading *since_onset(const struct judge *judge, size_t index);
 size_t count_since_onset(const struct judge *judge);
 
-/* Brings sums and levels up to date with the best path. */
-void template_measure(struct judge *judge);
+/* Brings sums and levels up to date with the best path; `over` when the watch
+ * is: the last phase is whole then. */
+void template_measure(struct judge *judge, bool over);
 
 /* Settles bad where a level is off beyond doubt; `running` is the phase going
  * on, whose mean is looked at again and again. */
