@@ -99,6 +99,7 @@ export class MockBench {
     if (kind === 'supplies' && deed === 'on-bench') return this.putOnBench(request, id, response);
     if (kind === 'supplies' && deed === 'output') return this.putOutput(request, id, response);
     if (kind === 'supplies') return list([...this.supplies.values()]);
+    if (kind === 'health') return json(response, 200, { status: 'ok', name: 'Harbour Lane', version: '0.1.0' });
     if (kind === 'module-types' && request.method === 'POST') {
       const type = { id: String(this.types.length + 1), feeds: [], cautions: [], ...await body(request) };
       this.types.push(type);
@@ -191,6 +192,8 @@ export class MockBench {
     const item = this.supplies.get(name);
     item.last_reading_at = new Date().toISOString();
     item.age_s = 0;
+    item.voltage_V = voltage_V.at(-1);
+    item.current_A = current_A.at(-1);
     this.send('reading', { supply: name, power_up: item.power_up, time_s, voltage_V, current_A });
     const open = this.powerUps.find((each) => each.id === item.power_up);
     if (!open) return;

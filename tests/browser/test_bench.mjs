@@ -36,7 +36,7 @@ function benchCheck(name, scene) {
   });
 }
 
-const text = (page, id) => page.locator(`#${id}`).innerText();
+const text = async (page, id) => (await page.locator(`#${id}`).innerText()).replaceAll('\u00a0', ' ');
 const shows = (page, id, wanted, patience_ms = 10000) => until(
   async () => (await text(page, id)).toLowerCase().includes(wanted.toLowerCase()),
   `#${id} shows "${wanted}"`, patience_ms,

@@ -32,7 +32,7 @@ function pageCheck(name, scene, { size = LANDSCAPE, furnished = true, options = 
   });
 }
 
-const text = (page, id) => page.locator(`#${id}`).innerText();
+const text = async (page, id) => (await page.locator(`#${id}`).innerText()).replaceAll('\u00a0', ' ');
 const shows = (page, id, wanted) => until(
   async () => (await text(page, id)).toLowerCase().includes(wanted.toLowerCase())
     || (await text(page, id), false), `#${id} shows "${wanted}"`,

@@ -21,21 +21,22 @@ function random() {
 }
 
 check('words: amperes, ranges, times as printed', () => {
-  assert.equal(words.amperes(0.2514), '0.251 A');
-  assert.equal(words.amperes(12.345), '12.35 A');
-  assert.equal(words.amperes(-0.0002), '0.000 A');
-  assert.equal(words.amperes(null), '–');
-  assert.equal(words.amperes(NaN), '–');
-  assert.equal(words.ampereRange(0.24, 0.2666), '0.240 to 0.267 A');
-  assert.equal(words.ampereRange(null, 0.2), '');
-  assert.equal(words.duration(3.21), '3.2 s');
-  assert.equal(words.duration(245), '4 min 05 s');
-  assert.equal(words.duration(7800), '2 h 10 min');
-  assert.equal(words.milliseconds(0.0004), '0.4 ms');
-  assert.equal(words.clockTime('not a time'), '–');
-  assert.equal(words.day(Date.now()), 'today');
-  assert.equal(words.counted(1, 'gap'), '1 gap');
-  assert.equal(words.counted(0, 'gap'), '0 gaps');
+  const same = (found, wanted) => assert.equal(found.replaceAll('\u00a0', ' '), wanted);
+  same(words.amperes(0.2514), '0.251 A');
+  same(words.amperes(12.345), '12.35 A');
+  same(words.amperes(-0.0002), '0.000 A');
+  same(words.amperes(null), '–');
+  same(words.amperes(NaN), '–');
+  same(words.ampereRange(0.24, 0.2666), '0.240 to 0.267 A');
+  same(words.ampereRange(null, 0.2), '');
+  same(words.duration(3.21), '3.2 s');
+  same(words.duration(245), '4 min 05 s');
+  same(words.duration(7800), '2 h 10 min');
+  same(words.milliseconds(0.0004), '0.4 ms');
+  same(words.clockTime('not a time'), '–');
+  same(words.day(Date.now()), 'today');
+  same(words.counted(1, 'gap'), '1 gap');
+  same(words.counted(0, 'gap'), '0 gaps');
 });
 
 check('readings: what does not go on is left out, nulls become gaps', () => {

@@ -3,23 +3,24 @@
 // Numbers and times as the page prints them. Pure.
 
 const NOT_KNOWN = '–';
+const TIED = '\u00a0'; // a figure and its unit stay on one line
 
 const isNumber = (value) => typeof value === 'number' && Number.isFinite(value);
 
 // "0.251 A"; two decimals from 10 A.
 export function amperes(value) {
   if (!isNumber(value)) return NOT_KNOWN;
-  return `${plain(value, Math.abs(value) < 10 ? 3 : 2)} A`;
+  return `${plain(value, Math.abs(value) < 10 ? 3 : 2)}${TIED}A`;
 }
 
 export function volts(value) {
-  return isNumber(value) ? `${plain(value, 2)} V` : NOT_KNOWN;
+  return isNumber(value) ? `${plain(value, 2)}${TIED}V` : NOT_KNOWN;
 }
 
 // "0.24 to 0.27 A"
 export function ampereRange(low, high) {
   if (!isNumber(low) || !isNumber(high)) return '';
-  return `${plain(low, 3)} to ${plain(high, 3)} A`;
+  return `${plain(low, 3)} to ${plain(high, 3)}${TIED}A`;
 }
 
 // A time since onset: "0.35", "12.4"; without the unit.
@@ -31,7 +32,7 @@ export function instant(seconds) {
 // How long something lasts or has lasted: "3.2 s", "4 min 05 s", "2 h 10 min".
 export function duration(seconds) {
   if (!isNumber(seconds)) return NOT_KNOWN;
-  if (seconds < 60) return `${plain(seconds, 1)} s`;
+  if (seconds < 60) return `${plain(seconds, 1)}${TIED}s`;
   const whole = Math.floor(seconds);
   if (whole < 3600) return `${Math.floor(whole / 60)} min ${two(whole % 60)} s`;
   return `${Math.floor(whole / 3600)} h ${two(Math.floor((whole % 3600) / 60))} min`;
@@ -41,7 +42,7 @@ export function duration(seconds) {
 export function milliseconds(seconds) {
   if (!isNumber(seconds)) return NOT_KNOWN;
   const value = seconds * 1000;
-  return `${plain(value, value < 10 ? 1 : 0)} ms`;
+  return `${plain(value, value < 10 ? 1 : 0)}${TIED}ms`;
 }
 
 export function perSecond(hz) {

@@ -155,6 +155,10 @@ async function refetch() {
       watch.takeStrip(items.filter((item) => item.supply === watch.name));
     }
   });
+  await attempt(async () => {
+    const { name } = await get('health');
+    if (name) setText(at('bench-name'), `${name}: sheet No.`);
+  });
   await fetchTypes();
   render();
 }

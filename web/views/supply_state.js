@@ -21,11 +21,20 @@ export function tabsView(place, choose) {
       made.type = 'button';
       made.dataset.supply = each.name;
       made.setAttribute('aria-pressed', String(each.name === chosen));
+      if (each.name === chosen) requestAnimationFrame(() => bringIntoView(made));
       made.addEventListener('click', () => choose(each.name));
       return made;
     }));
   }
   return { show };
+}
+
+function bringIntoView(tab) {
+  const row = tab.parentElement;
+  if (row === null) return;
+  const right_px = tab.offsetLeft + tab.offsetWidth - row.clientWidth;
+  if (row.scrollLeft > tab.offsetLeft) row.scrollLeft = tab.offsetLeft;
+  else if (row.scrollLeft < right_px) row.scrollLeft = right_px;
 }
 
 export const tabWords = {
@@ -36,9 +45,8 @@ export const tabWords = {
 export function supplyView(places) {
   function show(watch, fresh, type) {
     const { item } = watch;
-    const last = watch.recent.last();
     setText(places.identity, item?.identity || 'not identified yet');
-    setText(places.output, outputLine(item, last, fresh));
+    setText(places.output, outputLine(item, fresh));
     setText(places.set, setLine(item));
     rebuilt(places.rate, rateLines(item, watch), () => rateLines(item, watch).map(
       (text) => element('li', '', text),
@@ -50,11 +58,12 @@ export function supplyView(places) {
   return { show };
 }
 
-function outputLine(item, last, fresh) {
+// All from one telling, so that it agrees with itself.
+function outputLine(item, fresh) {
   if (!fresh || item === null) return 'Output: not known';
   const on = item.output_on === true ? 'on' : item.output_on === false ? 'off' : 'not told';
   const limited = item.limited === true ? ', in current limit' : '';
-  const voltage = last ? `, ${volts(last.voltage_V)}` : '';
+  const voltage = typeof item.voltage_V === 'number' ? `, ${volts(item.voltage_V)}` : '';
   return `Output ${on}${voltage}${limited}`;
 }
 

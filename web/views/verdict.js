@@ -46,7 +46,7 @@ export function verdictView(places) {
 
   // The figure large, its unit beside it after it.
   function showDraw(value_A) {
-    const [figure, unit] = amperes(value_A).split(' ');
+    const [figure, unit] = amperes(value_A).split('\u00a0');
     rebuilt(places.draw, [figure, unit], () => [
       figure, ...(unit ? [element('span', 'draw-gap', ' '), element('span', 'draw-unit', unit)] : []),
     ]);
