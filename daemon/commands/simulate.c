@@ -206,7 +206,7 @@ static int connect_wire(const struct asked *asked, struct simulator *simulator, 
             return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
         if (simulator->map.limited_bit > 1 && simulator->map.limited_bit < 15)
             scpi_device_limit_bit(simulator->scpi, simulator->map.limited_bit);
-        dialect_init(&simulator->dialect, &simulator->map);
+        dialect_init(&simulator->dialect, &simulator->map, simulator->output_count);
         speaker = scpi_speaker(simulator);
     }
     simulator->wire = wire_create(&endpoint, &options, &speaker, error);

@@ -58,9 +58,9 @@ static bool is_plain(const char *pattern)
     return scpi_knows(text[0] == ':' ? text + 1 : text, query);
 }
 
-void dialect_init(struct dialect *dialect, const struct supply_map *map)
+void dialect_init(struct dialect *dialect, const struct supply_map *map, int outputs)
 {
-    *dialect = (struct dialect){.map = map};
+    *dialect = (struct dialect){.map = map, .outputs = outputs};
     for (int i = 0; i < MESSAGE_COUNT; i++) {
         dialect->own[i] = map->messages[i][0] != '\0' && !is_plain(map->messages[i]);
         dialect->any = dialect->any || dialect->own[i];
@@ -126,6 +126,22 @@ static int put_plain(enum message_name name, const struct filled *filled, char *
     return count < size ? (int)count : -1;
 }
 
+static int switch_all(const struct dialect *dialect, enum message_name name, char *plain,
+                      size_t size)
+{
+    size_t used = 0;
+    for (int output = 1; output <= dialect->outputs; output++) {
+        struct filled filled = {.output = output};
+        if (used > 0 && used + 1 < size)
+            plain[used++] = ';';
+        int count = put_plain(name, &filled, plain + used, size - used);
+        if (count < 0)
+            return -1;
+        used += (size_t)count;
+    }
+    return (int)used;
+}
+
 /* One part; what the dialect does not state is passed on. -1: no room. */
 static int translate_part(const struct dialect *dialect, const char *part, char *plain, size_t size,
                           bool *found)
@@ -134,6 +150,8 @@ static int translate_part(const struct dialect *dialect, const char *part, char 
         struct filled filled = {0};
         if (dialect->own[i] && matches(dialect->map->messages[i], part, &filled)) {
             *found = true;
+            if ((i == MESSAGE_OUTPUT_ON || i == MESSAGE_OUTPUT_OFF) && filled.output == 0)
+                return switch_all(dialect, (enum message_name)i, plain, size);
             return put_plain((enum message_name)i, &filled, plain, size);
         }
     }

@@ -14,12 +14,14 @@
 
 struct dialect {
     const struct supply_map *map;
+    int outputs;
     bool own[MESSAGE_COUNT]; /* stated, and not plain SCPI */
     bool any;
 };
 
-/* The map must outlive it. */
-void dialect_init(struct dialect *dialect, const struct supply_map *map);
+/* The map must outlive it. A message that switches and names no output means
+ * all `outputs`. */
+void dialect_init(struct dialect *dialect, const struct supply_map *map, int outputs);
 
 /* The message (of `length` bytes, without its end) with all parts that are the
  * dialect's put into plain SCPI; the others as they are. Its length, or 0 where

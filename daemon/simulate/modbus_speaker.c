@@ -66,9 +66,11 @@ struct speaker modbus_speaker(struct simulator *simulator, bool rtu, int address
     simulator->registers =
         (struct supply_registers){&simulator->map, simulator->outputs, simulator->output_count, 0};
     simulator->space = supply_registers_space(&simulator->registers);
-    if (!rtu)
-        return (struct speaker){mbap_frame_length, mbap_answer, overrun, NULL, 0, simulator};
-    return (struct speaker){
-        rtu_frame_length, rtu_answer, overrun, NULL, fmax(LEAST_SILENCE_S, 3.5 * character_s),
-        simulator};
+    struct speaker speaker = {.frame = rtu ? rtu_frame_length : mbap_frame_length,
+                              .answer = rtu ? rtu_answer : mbap_answer,
+                              .overrun = overrun,
+                              .context = simulator};
+    if (rtu)
+        speaker.silence_s = fmax(LEAST_SILENCE_S, 3.5 * character_s);
+    return speaker;
 }

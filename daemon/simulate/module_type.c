@@ -253,11 +253,12 @@ int module_type_read(const char *path, struct module_type *type, struct error *e
 
 int module_type_find(const char *name_or_path, struct module_type *type, struct error *error)
 {
-    char path[512];
-    if (data_path(name_or_path, "WAKEDRAW_MODULES", "signatures/harbour-lane/modules", "modules",
-                  path) != 0)
-        return error_set(error, EXIT_NO_INPUT, name_or_path, 0,
-                         "a path, or the name of a file in signatures/harbour-lane/modules",
-                         "no such module");
-    return module_type_read(path, type, error);
+    static const struct data_kind kind = {"WAKEDRAW_MODULES", "signatures/harbour-lane/modules",
+                                          "modules"};
+    char path[512], names[200], expected[240];
+    if (data_path(&kind, name_or_path, path) == 0)
+        return module_type_read(path, type, error);
+    snprintf(expected, sizeof expected, "a path, or one of %s",
+             data_names(&kind, names, sizeof names));
+    return error_set(error, EXIT_NO_INPUT, name_or_path, 0, expected, "no such module");
 }

@@ -3,10 +3,15 @@
 
 #include <string.h>
 
+/* What ends a message that has no end of its own. */
+#define SILENCE_S 0.004
+
 static size_t frame(void *context, const uint8_t *bytes, size_t count, size_t *skip)
 {
     (void)skip;
     const struct simulator *simulator = context;
+    if (simulator->map.message_end == END_GAP)
+        return 0;
     const uint8_t *end = memchr(bytes, simulator->map.message_end == END_CR ? '\r' : '\n', count);
     return end ? (size_t)(end - bytes) + 1 : 0;
 }
@@ -19,7 +24,8 @@ static size_t answer(void *context, const uint8_t *bytes, size_t length, double 
     const struct simulator *simulator = context;
     const char *message = (const char *)bytes;
     char plain[SCPI_LONGEST_MESSAGE], response[SCPI_LONGEST_RESPONSE];
-    length--;
+    if (simulator->map.message_end != END_GAP)
+        length--;
     if (simulator->dialect.any) {
         size_t count = dialect_translate(&simulator->dialect, message, length, plain, sizeof plain);
         if (count > 0) {
@@ -51,5 +57,14 @@ static void interrupted(void *context)
 
 struct speaker scpi_speaker(struct simulator *simulator)
 {
-    return (struct speaker){frame, answer, overrun, interrupted, 0, simulator};
+    struct speaker speaker = {.frame = frame,
+                              .answer = answer,
+                              .overrun = overrun,
+                              .interrupted = interrupted,
+                              .context = simulator};
+    if (simulator->map.message_end == END_GAP) {
+        speaker.silence_s = SILENCE_S;
+        speaker.silence_ends_message = true;
+    }
+    return speaker;
 }

@@ -165,15 +165,21 @@ static int take_modbus_key(struct supply_map *map, const struct ini_pair *pair, 
 
 static int take_end(const struct ini_pair *pair, enum message_end *end, struct error *error)
 {
-    static const char *const words[] = {"LF", "CR", "CRLF", "gap"};
-    for (int i = 0; i < 4; i++) {
-        if (strcmp(words[i], pair->value) == 0) {
-            *end = (enum message_end)i;
+    static const struct {
+        const char *word;
+        enum message_end end;
+    } words[] = {
+        {"LF", END_LF}, {"CR", END_CR}, {"CRLF", END_CRLF}, {"gap", END_GAP}, {"none", END_GAP}};
+    for (size_t i = 0; i < sizeof words / sizeof *words; i++) {
+        if (strcmp(words[i].word, pair->value) == 0) {
+            *end = words[i].end;
             return 0;
         }
     }
     /* "auto" is for who asks; who answers has one way. */
-    return strcmp(pair->value, "auto") == 0 ? 0 : refuse(pair, "LF, CR, CRLF, gap or auto", error);
+    return strcmp(pair->value, "auto") == 0
+               ? 0
+               : refuse(pair, "LF, CR, CRLF, gap, none or auto", error);
 }
 
 static int take_scpi_key(struct supply_map *map, const struct ini_pair *pair, struct error *error)
@@ -214,9 +220,13 @@ static int take_pair(void *context, const struct ini_pair *pair, struct error *e
 int supply_map_read(const char *name_or_path, struct supply_map *map, struct error *error)
 {
     *map = (struct supply_map){.outputs = 1, .limited_bit = -1};
-    if (data_path(name_or_path, "WAKEDRAW_PROFILES", "daemon/profiles", "profiles", map->path) != 0)
-        return error_set(error, EXIT_NO_INPUT, name_or_path, 0,
-                         "a path, or the name of an installed profile", "no such profile");
+    static const struct data_kind kind = {"WAKEDRAW_PROFILES", "daemon/profiles", "profiles"};
+    char names[200], expected[240];
+    if (data_path(&kind, name_or_path, map->path) != 0) {
+        snprintf(expected, sizeof expected, "a path, or one of %s",
+                 data_names(&kind, names, sizeof names));
+        return error_set(error, EXIT_NO_INPUT, name_or_path, 0, expected, "no such profile");
+    }
     if (ini_file_read(map->path, take_pair, map, error) != 0)
         return -1;
     if (map->modbus && (map->function == 0 || !map->voltage.known || !map->current.known))

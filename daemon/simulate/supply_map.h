@@ -53,6 +53,7 @@ enum message_name {
     MESSAGE_COUNT,
 };
 
+/* END_GAP: nothing but a silence ("none" for messages, "gap" for replies). */
 enum message_end { END_LF, END_CR, END_CRLF, END_GAP };
 
 struct supply_map {

@@ -279,6 +279,24 @@ static void interrupt(struct wire *wire, struct client *client, double now_s)
         wire->speaker.interrupted(wire->speaker.context);
 }
 
+/* Nothing among the bytes is whole: they are left, dropped, or a message all the
+ * same. Its length, or 0. */
+static size_t unfinished(struct wire *wire, struct client *client, double now_s)
+{
+    const struct speaker *speaker = &wire->speaker;
+    bool silent =
+        speaker->silence_s > 0 && now_s >= client->in_s[client->in_count - 1] + speaker->silence_s;
+    if (client->in_count == IN_ROOM) {
+        speaker->overrun(speaker->context);
+        client->in_count = 0;
+    } else if (silent && speaker->silence_ends_message) {
+        return client->in_count;
+    } else if (silent) {
+        client->in_count = 0;
+    }
+    return 0;
+}
+
 static void answer_due(struct wire *wire, struct client *client, double now_s)
 {
     uint8_t reply[WIRE_LONGEST_REPLY];
@@ -291,14 +309,9 @@ static void answer_due(struct wire *wire, struct client *client, double now_s)
             continue;
         }
         if (length == 0) {
-            double last_s = client->in_s[client->in_count - 1];
-            if (client->in_count == IN_ROOM) {
-                wire->speaker.overrun(wire->speaker.context);
-                client->in_count = 0;
-            } else if (wire->speaker.silence_s > 0 && now_s >= last_s + wire->speaker.silence_s) {
-                client->in_count = 0;
-            }
-            return;
+            length = unfinished(wire, client, now_s);
+            if (length == 0)
+                return;
         }
         if (client->in_s[length - 1] <= now_s)
             interrupt(wire, client, now_s);

@@ -30,8 +30,10 @@ struct speaker {
     /* A message came while the reply to the one before was still on its way, and
      * the wire is one that drops it then (wire_options); may be NULL. */
     void (*interrupted)(void *context);
-    /* An incomplete message is dropped after so long a silence; 0: never. */
+    /* What has come without an end is dropped after so long a silence, or is a
+     * message; 0: neither. */
     double silence_s;
+    bool silence_ends_message;
     void *context;
 };
 

@@ -212,6 +212,26 @@ reply_end = CRLF
         self.assertEqual(ask("VSET1?"), "12.500\r")
 
 
+    def test_shipped_terse_profile_has_no_ends(self):
+        supply = self.supply("--noise-A", 0, "--noise-V", 0, profile="terse")
+        wire = self.wire(supply)
+
+        def ask(text):
+            wire.send(text.encode())
+            time.sleep(0.05)
+            return os.read(wire.fd, 100) if select.select([wire.fd], [], [], 2)[0] else b""
+
+        self.assertEqual(ask("VSET1?"), b"24.000")
+        wire.send(b"VSET1:12.5")
+        time.sleep(0.1)
+        self.assertEqual(ask("VSET1?"), b"12.500")
+        wire.send(b"OUT1")
+        time.sleep(0.3)
+        self.assertEqual(ask("VOUT1?"), b"12.50")
+        self.assertEqual([json.loads(supply.say(f"{n} status"))["output_on"] for n in (1, 2)],
+                         [True, True])
+
+
 class Pace(WithSupply):
     def test_line_rate_is_kept_both_ways(self):
         # 10 bits a character: (6 + 32) characters at 9600 baud take 39.6 ms
@@ -249,16 +269,16 @@ class Pace(WithSupply):
         self.assertEqual(wire.ask("SYST:ERR?"), '0,"No error"')
 
     def test_readback_renews_at_its_rate(self):
-        supply = self.supply("--conversion-hz", 20, "--noise-A", 0.01, "--output-on")
+        supply = self.supply("--conversion-hz", 5, "--noise-A", 0.05, "--output-on")
         wire = self.wire(supply)
         values, begin = [], time.monotonic()
-        while time.monotonic() - begin < 2:
+        while time.monotonic() - begin < 3:
             values.append(wire.ask("MEAS:CURR?"))
         changes = sum(a != b for a, b in zip(values, values[1:]))
-        self.assertGreater(len(values), 150)
-        # 40 in 2 s; two neighbours may round to the same milliampere
-        self.assertGreaterEqual(changes, 30)
-        self.assertLessEqual(changes, 41)
+        self.assertGreater(len(values), 100)
+        # 15 in 3 s; a busy machine may pass over one, and two may round to the same
+        self.assertGreaterEqual(changes, 11)
+        self.assertLessEqual(changes, 16)
 
     def test_idle_costs_next_to_nothing_and_polling_little(self):
         supply = self.supply("--output-on")
