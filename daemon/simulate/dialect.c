@@ -123,7 +123,7 @@ static int put_plain(enum message_name name, const struct filled *filled, char *
         form++;
     }
     plain[count < size ? count : size - 1] = '\0';
-    return count < size ? (int)count : -1;
+    return *form == '\0' && count < size ? (int)count : -1;
 }
 
 static int switch_all(const struct dialect *dialect, enum message_name name, char *plain,

@@ -96,10 +96,11 @@ int terminal_open(const char *path, struct terminal *terminal, struct error *err
         return error_set(error, EXIT_UNAVAILABLE, path, 0, "a free path",
                          "something else than a link lies there");
     terminal->master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
-    char *slave = terminal->slave;
+    char slave[sizeof terminal->slave];
     if (terminal->master < 0 || grantpt(terminal->master) != 0 || unlockpt(terminal->master) != 0 ||
-        ptsname_r(terminal->master, slave, sizeof terminal->slave) != 0)
+        ptsname_r(terminal->master, slave, sizeof slave) != 0)
         return fail(path, terminal, "no pseudo-terminal is to be had", error);
+    memcpy(terminal->slave, slave, sizeof slave);
     terminal->kept = open(slave, O_RDWR | O_NOCTTY | O_CLOEXEC);
     struct termios mode;
     if (terminal->kept < 0 || tcgetattr(terminal->kept, &mode) != 0)

@@ -3,6 +3,7 @@
  * What the simulated supply is told: module files, faults, links, profiles; and
  * that the types which come with it wake as they should.
  */
+#include "simulate/dialect.h"
 #include "simulate/endpoint.h"
 #include "simulate/output.h"
 #include "simulate/supply_map.h"
@@ -268,6 +269,52 @@ static void map_errors_say_where(void **state)
     assert_map_error("[supply]\nvoltage_resolution_V = fine\n", 2, "fine", "a number");
 }
 
+static void dialect_becomes_plain(void **state)
+{
+    (void)state;
+    static const struct supply_map map = {
+        .messages = {[MESSAGE_READ_VOLTAGE] = "VOUT{output}?",
+                     [MESSAGE_READ_CURRENT] = "MEAS:CURR?",
+                     [MESSAGE_READ] = "ALL?",
+                     [MESSAGE_SET_VOLTAGE] = "VSET{output}:{value}",
+                     [MESSAGE_OUTPUT_ON] = "OUT1",
+                     [MESSAGE_OUTPUT_OFF] = "OUTP OFF,(@{output})"}};
+    struct dialect dialect;
+    dialect_init(&dialect, &map, 2);
+    /* what plain SCPI knows already is not the dialect's */
+    assert_true(dialect.any && dialect.own[MESSAGE_READ_VOLTAGE]);
+    assert_false(dialect.own[MESSAGE_READ_CURRENT]);
+    assert_false(dialect.own[MESSAGE_OUTPUT_OFF]);
+    static const char *const cases[][2] = {
+        {"VOUT2?", ":MEAS:VOLT? (@2)"},
+        {"vout1?\r", ":MEAS:VOLT? (@1)"},
+        {"VSET1:12.50", ":VOLT 12.50,(@1)"},
+        {"VSET2:-1e1", ":VOLT -1e1,(@2)"},
+        {"ALL?", ":MEAS:VOLT? (@1);:MEAS:CURR? (@1)"},
+        {"OUT1", ":OUTP ON,(@1);:OUTP ON,(@2)"},
+        {"VOUT1?;VOUT2?", ":MEAS:VOLT? (@1);:MEAS:VOLT? (@2)"},
+        {"VOUT1?;*IDN?", ":MEAS:VOLT? (@1);*IDN?"},
+        {"VOUT?", "VOUT?"},
+        {"VOUT0?", "VOUT0?"},
+        {"VOUT1? ", ":MEAS:VOLT? (@1)"},
+        {"VSET1:", "VSET1:"},
+        {"VSET1:5x", "VSET1:5x"},
+        {"VOLT 5;CURR 1", "VOLT 5;CURR 1"},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        char plain[200];
+        size_t length =
+            dialect_translate(&dialect, cases[i][0], strlen(cases[i][0]), plain, sizeof plain);
+        assert_int_equal(length, strlen(cases[i][1]));
+        assert_memory_equal(plain, cases[i][1], length);
+    }
+    /* no room: nothing, never half */
+    char little[20];
+    assert_int_equal(dialect_translate(&dialect, "ALL?", 4, little, sizeof little), 0);
+    assert_int_equal(dialect_translate(&dialect, "OUT1", 4, little, sizeof little), 0);
+    assert_int_equal(dialect_translate(&dialect, "VOUT1?;VOUT1?", 13, little, sizeof little), 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -276,6 +323,7 @@ int main(void)
         cmocka_unit_test(shipped_types_wake),
         cmocka_unit_test(faults_that_are_none),
         cmocka_unit_test(links),
+        cmocka_unit_test(dialect_becomes_plain),
         cmocka_unit_test(map_errors_say_where),
     };
     return cmocka_run_group_tests_name("simulated supply's files", tests, NULL, NULL);
