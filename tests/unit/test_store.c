@@ -493,23 +493,53 @@ static void test_a_kill_leaves_incomplete_ones(void **state)
     json_decref(item);
 }
 
+static void hold_until_told(int told, int ready)
+{
+    struct store *held = store_open(directory, NULL);
+    char byte = held ? 'y' : 'n';
+    if (write(ready, &byte, 1) != 1 || read(told, &byte, 1) != 0)
+        byte = 'n';
+    store_close(held);
+    _exit(byte == 'y' ? 0 : 1);
+}
+
 static void test_one_process_holds_the_directory(void **state)
 {
     (void)state;
+    store_reader_close(reader);
+    store_close(store);
+    reader = NULL;
+    int told[2];
+    int ready[2];
+    assert_int_equal(pipe(told), 0);
+    assert_int_equal(pipe(ready), 0);
     pid_t child = fork();
     assert_true(child >= 0);
     if (child == 0) {
-        struct error found = {0};
-        struct store *second = store_open(directory, &found);
-        char expected[64];
-        snprintf(expected, sizeof expected, "held by process %ld", (long)getppid());
-        _exit(!second && found.status == EXIT_UNAVAILABLE && strcmp(found.found, expected) == 0
-                  ? 0
-                  : 1);
+        close(told[1]);
+        hold_until_told(told[0], ready[1]);
     }
+    char byte = 0;
+    assert_int_equal(read(ready[0], &byte, 1), 1);
+    assert_int_equal(byte, 'y');
+    char expected[64];
+    snprintf(expected, sizeof expected, "held by process %ld", (long)child);
+    store = store_open(directory, &error);
+    assert_null(store);
+    assert_int_equal(error.status, EXIT_UNAVAILABLE);
+    assert_string_equal(error.found, expected);
+    /* Reading is not kept out. */
+    reader = store_reader_open(directory, &error);
+    assert_non_null(reader);
+    close(told[0]);
+    close(told[1]);
     int status = 0;
     assert_int_equal(waitpid(child, &status, 0), child);
     assert_int_equal(status, 0);
+    close(ready[0]);
+    close(ready[1]);
+    store = store_open(directory, &error);
+    assert_non_null(store);
 }
 
 static void run_sql(const char *sql)
