@@ -39,7 +39,8 @@ static double draw_A(double t)
 static size_t power_up(struct trace *trace, double rate_hz, double step_A, double jitter_s)
 {
     double noise_A = 0.0004;
-    for (double t = -0.5; t < 30; t += 1 / rate_hz) {
+    for (int i = 0; i < 30.5 * rate_hz; i++) {
+        double t = -0.5 + i / rate_hz;
         double amperes = draw_A(t) + noise_A * normal();
         double volts = 13.8 - 0.05 * amperes + 0.0015 * normal();
         struct reading reading = {.time_s = t + 0.5 + jitter_s * fabs(normal()),

@@ -93,7 +93,7 @@ static void test_long_lines_are_read_whole_or_refused(void **state)
     for (size_t length = 150; length <= 1100; length += length < 990 ? 67 : 1) {
         char content[1300] = "[a]\nk=";
         memset(content + 6, 'v', length - 2);
-        strcpy(content + 4 + length, "\nlast=1\n");
+        snprintf(content + 4 + length, 20, "\nlast=1\n");
         struct pairs pairs = {.refuse_line = 0};
         int status = read_text(content, &pairs);
         if (length > 1000) {
@@ -106,13 +106,13 @@ static void test_long_lines_are_read_whole_or_refused(void **state)
             fail_msg("%zu bytes: line %ld: %s", length, error.line, error.found);
         char expected[1300] = "2 [a] k=";
         memset(expected + 8, 'v', length - 2);
-        strcpy(expected + 6 + length, ";3 [a] last=1;");
+        snprintf(expected + 6 + length, 20, ";3 [a] last=1;");
         assert_string_equal(pairs.text, expected);
     }
     /* A comment may be as long. */
     char content[1200] = "# ";
     memset(content + 2, 'c', 990);
-    strcpy(content + 992, "\n[a]\nk=1\n");
+    snprintf(content + 992, 20, "\n[a]\nk=1\n");
     check_good(content, "3 [a] k=1;");
 }
 

@@ -131,7 +131,8 @@ static void fill(const char *data)
         json_loads("{\"onset_s\": 0.5, \"phases\": [], \"baseline_A\": 0}", 0, NULL);
     for (int i = 0; i < 3; i++) {
         int64_t id = 0;
-        assert_int_equal(store_begin_power_up(store, "left", 1769846709123456 + 1000000 * i, &bench,
+        assert_int_equal(store_begin_power_up(store, "left",
+                                              1769846709123456 + (int64_t)1000000 * i, &bench,
                                               "scpi", readings, 100, &id, &error),
                          0);
         assert_int_equal(store_finish_power_up(store, id, STATE_COMPLETE, verdict, 1, signature,

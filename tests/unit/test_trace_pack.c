@@ -23,7 +23,7 @@ static double uniform(void)
 
 static bool same_double(double a, double b)
 {
-    return (isnan(a) && isnan(b)) || memcmp(&a, &b, sizeof a) == 0;
+    return (isnan(a) && isnan(b)) || (a == b && !signbit(a) == !signbit(b));
 }
 
 static bool same_reading(const struct reading *a, const struct reading *b)
