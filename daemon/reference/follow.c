@@ -13,6 +13,8 @@ static const double first_miss = 4.5, next_miss = 6;
 static const double wane = 0.4; /* taken off by a reading that fits */
 static const double most_score = 8;
 static const double mixture_score = 0.7;
+enum { EXPIRED_LATELY = 5 };
+static const double departed = 0.1; /* of the jump: a first reading has left the old level */
 static const double score_behind = 30; /* paths further behind are dropped */
 /* Units differ by about this: the score should not tell them apart. */
 static const double unit_share = 0.02;
@@ -32,6 +34,8 @@ struct follow {
     size_t read;                              /* readings taken */
     double last_s;
     struct path best;
+    struct path expired; /* the last that ran out of time while still alike */
+    size_t expired_read; /* when, in readings taken; 0: none */
     bool any;
 };
 
@@ -184,6 +188,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
                          size_t index, double time_s, double current_A, double voltage_V)
 {
     struct path path = {.phase = (int)next, .start = index, .from_s = time_s, .before_s = time_s};
+    double before_A = 0;
     double before_low = 0;
     double before_high = 0;
     if (from) {
@@ -197,6 +202,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
         path.evidence = from->evidence;
         path.misses = from->misses;
         path.score = from->score;
+        before_A = band.mean_A;
         before_low = band.low_A;
         before_high = band.high_A;
         double log_ratio =
@@ -212,6 +218,9 @@ static struct path enter(const struct follow *follow, const struct path *from, s
         return path;
     double low = fmin(before_low, band.low_A);
     double high = fmax(before_high, band.high_A);
+    double jump = band.mean_A - before_A;
+    if (from && fabs(jump) > 4 * follow->noise_A[next] && (y - before_A) / jump < departed)
+        path.evidence = 2 * FOLLOW_BOUND;
     double z = misfit(follow, next, y, low, high);
     weigh(&path, z);
     double straight = score_of(follow, next, y, &band);
@@ -314,6 +323,10 @@ static void advance(struct follow *follow, size_t p, double time_s, double curre
                 row->paths[kept++] = path;
             continue;
         }
+        if (too_long && path.misses == 0) {
+            follow->expired = before;
+            follow->expired_read = follow->read;
+        }
         if (before.score + before.evidence < deaths->least) {
             deaths->least = before.score + before.evidence;
             deaths->best = before;
@@ -367,6 +380,11 @@ enum follow_end follow_read(struct follow *follow, size_t index, double time_s, 
     if (alive) {
         choose_best(follow);
         return FOLLOW_ALIVE;
+    }
+    /* A path or two may have gone into the next phase on trust as time ran out. */
+    if (follow->expired_read && follow->read - follow->expired_read <= EXPIRED_LATELY) {
+        follow->best = follow->expired;
+        return FOLLOW_TOO_LONG;
     }
     if (deaths.why == FOLLOW_ALIVE)
         return FOLLOW_UNLIKE;

@@ -11,6 +11,8 @@
 static const double watch_without_type_s = 30;
 /* Readings kept while nothing has begun: onset may be found a little late. */
 static const double kept_before_s = 5;
+enum { FEWEST_RESTING = 3 };
+static const double resting_least_V = 5; /* the voltage is up before onset */
 
 /* Says why there is no verdict so far; made only when asked for. */
 static void set_undecided(const struct judge *judge)
@@ -127,6 +129,30 @@ static void take(struct judge *judge, const struct reading *reading)
         judge_range_end(judge);
 }
 
+/* A resting draw above what known-goods had, with the voltage up before onset:
+ * something draws that should be asleep. */
+static bool resting_draw_is_high(const struct judge *judge, double *baseline_A)
+{
+    const struct reference *reference = judge->reference;
+    if (!reference || isnan(reference->baseline_high_A) || judge->first < FEWEST_RESTING)
+        return false;
+    size_t seen = 0;
+    *baseline_A = power_up_baseline_A(judge->machine, &seen);
+    const struct reading *before = &judge->kept.readings[judge->first - 1];
+    return seen >= FEWEST_RESTING && before->voltage_V > resting_least_V &&
+           *baseline_A > reference->baseline_high_A;
+}
+
+static void settle_resting(struct judge *judge, double baseline_A)
+{
+    struct finding finding = finding_of(REASON_LEAKAGE);
+    finding.measured = baseline_A;
+    finding.high = judge->reference->baseline_high_A;
+    judge->last_s = judge->kept.readings[judge->kept.count - 1].time_s;
+    judge_settle(judge, VERDICT_BAD);
+    reasons_add(judge->verdict, &finding);
+}
+
 /* Onset is found: what was kept since then is taken in order, as if onset had
  * been known. Stops at the reading that settles the verdict. */
 static void begin(struct judge *judge)
@@ -138,6 +164,11 @@ static void begin(struct judge *judge)
     while (judge->first < judge->kept.count &&
            judge->kept.readings[judge->first].time_s < judge->verdict->onset_s)
         judge->first++;
+    double baseline_A = 0;
+    if (resting_draw_is_high(judge, &baseline_A)) {
+        settle_resting(judge, baseline_A);
+        return;
+    }
     size_t count = judge->kept.count;
     for (size_t i = judge->first; i < count && !judge->verdict->final; i++)
         take(judge, &judge->kept.readings[i]);
@@ -179,6 +210,9 @@ static void settle_asleep(struct judge *judge, const struct reading *reading)
     bool nothing = most_A <= fmax(0.001, judge->accuracy.current_resolution_A);
     struct finding finding = finding_of(nothing ? REASON_NO_DRAW : REASON_NO_WAKE);
     finding.measured = most_A;
+    finding.at_s = judge_elapsed_s(judge);
+    finding.low = judge->reference->final_low_A;
+    finding.high = judge->reference->final_high_A;
     judge_settle(judge, VERDICT_BAD);
     reasons_add(judge->verdict, &finding);
 }

@@ -97,18 +97,30 @@ static struct finding limit_finding(const struct scene *scene)
     return finding;
 }
 
+/* A few milliamperes and no step so far. */
+static bool is_asleep(const struct scene *scene)
+{
+    double asleep = asleep_share * scene->reference->final_expected_A;
+    return scene->phase == 0 && scene->tail.mean_A < asleep &&
+           scene->tail.mean_A > scene->nothing_A &&
+           scene->tail.mean_A < 1.2 * scene->reference->phases[0].level_A;
+}
+
+static struct finding asleep_finding(const struct scene *scene)
+{
+    struct finding finding = phase_finding(scene, REASON_NO_WAKE, 0);
+    finding.at_s = judge_elapsed_s(scene->judge);
+    finding.low = scene->reference->final_low_A;
+    finding.high = scene->reference->final_high_A;
+    return finding;
+}
+
 /* Still alike its phase, but out of time. */
 static struct finding too_long(const struct scene *scene)
 {
     const struct reference_phase *phase = &scene->reference->phases[scene->phase];
-    double asleep = asleep_share * scene->reference->final_expected_A;
-    if (scene->phase == 0 && scene->tail.mean_A < asleep && scene->tail.mean_A > scene->nothing_A) {
-        struct finding finding = phase_finding(scene, REASON_NO_WAKE, 0);
-        finding.at_s = scene->in_phase_s;
-        finding.low = scene->reference->final_low_A;
-        finding.high = scene->reference->final_high_A;
-        return finding;
-    }
+    if (is_asleep(scene))
+        return asleep_finding(scene);
     struct finding finding = phase_finding(scene, REASON_STALLED, scene->phase);
     finding.measured = scene->in_phase_s;
     finding.low = phase->duration_low_s;
@@ -210,6 +222,8 @@ static struct finding unlike(const struct scene *scene)
     size_t p = scene->phase;
     double m = scene->tail.mean_A;
     struct finding finding;
+    if (is_asleep(scene) && m < 0.7 * r->phases[0].level_A)
+        return asleep_finding(scene);
     if (is_unsteady(scene)) {
         finding = phase_finding(scene, REASON_UNSTEADY, p);
         finding.measured = scene->tail.newest_A;

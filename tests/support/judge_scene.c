@@ -1,0 +1,101 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "support/judge_scene.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+static double even(uint64_t *state)
+{
+    *state = *state * 6364136223846793005u + 1442695040888963407u;
+    return ((double)(*state >> 11) + 0.5) / 9007199254740992.0;
+}
+
+static double normal(uint64_t *state)
+{
+    double radius = sqrt(-2 * log(even(state)));
+    return radius * cos(2 * M_PI * even(state));
+}
+
+struct judge_scene scene_good(uint64_t seed)
+{
+    return (struct judge_scene){.steps = {{0.10, 1, 0}, {0.25, 2, 0}, {0.40, 100, 0}},
+                                .count = 3,
+                                .volts = 13.8,
+                                .resting_A = 0.005,
+                                .end_s = 8,
+                                .interval_s = 0.02,
+                                .resolution_A = 0.001,
+                                .noise_A = 0.0006,
+                                .seed = seed};
+}
+
+static const struct scene_step *step_at(const struct judge_scene *scene, double since_s)
+{
+    int k = 0;
+    while (k + 1 < scene->count && since_s >= scene->steps[k].length_s) {
+        since_s -= scene->steps[k].length_s;
+        k++;
+    }
+    return &scene->steps[k];
+}
+
+void scene_trace(const struct judge_scene *scene, struct trace *trace)
+{
+    uint64_t state = scene->seed * 2654435761u + 12345;
+    for (int i = 0; i < 8; i++)
+        (void)even(&state);
+    double onset = 0.6;
+    long index = 0;
+    for (double t = 0; t < onset + scene->end_s;
+         t += scene->interval_s * (0.95 + 0.1 * even(&state)), index++) {
+        bool on = t >= onset && !scene->never_on;
+        const struct scene_step *step = step_at(scene, t - onset);
+        double current = scene->volts_before ? scene->resting_A : 0;
+        if (on)
+            current = step->level_A + (index % 2 ? step->swing_A : -step->swing_A);
+        current += scene->noise_A * normal(&state);
+        double volts = on || scene->volts_before ? scene->volts + 0.003 * normal(&state) : 0;
+        struct reading reading = {.time_s = t,
+                                  .voltage_V = nearbyint(volts / 0.01) * 0.01,
+                                  .current_A = nearbyint(current / scene->resolution_A) *
+                                               scene->resolution_A,
+                                  .valid = true,
+                                  .output_on = FLAG_UNKNOWN,
+                                  .limited = FLAG_UNKNOWN};
+        reading_quantise(&reading);
+        if (!trace_append(trace, &reading))
+            abort();
+    }
+}
+
+struct reference *scene_reference(int units, bool volts_before)
+{
+    enum { MOST = 8, AGAIN = 3 };
+    static const double factors[MOST] = {1.0, 1.012, 0.99, 1.004, 0.985, 1.016, 0.997, 1.008};
+    static const char *const names[MOST] = {"a", "b", "c", "d", "e", "f", "g", "h"};
+    struct trace traces[MOST][AGAIN] = {0};
+    struct known_good goods[MOST] = {0};
+    for (int u = 0; u < units; u++) {
+        for (int j = 0; j < AGAIN; j++) {
+            struct judge_scene scene = scene_good((uint64_t)(100 * u + j));
+            scene.volts_before = volts_before;
+            for (int k = 0; k < scene.count; k++) {
+                scene.steps[k].level_A *= factors[u];
+                scene.steps[k].length_s *= 1 + 0.02 * ((u + k) % 3 - 1) + 0.004 * (j - 1);
+            }
+            scene_trace(&scene, &traces[u][j]);
+        }
+        goods[u] = (struct known_good){.unit = names[u], .traces = traces[u], .count = AGAIN};
+    }
+    struct reference_request request = {
+        .module_type = "three steps", .nominal_voltage_V = NAN, .watch_s = 6};
+    struct error error = {0};
+    struct reference *reference = reference_build(&request, goods, (size_t)units, &error);
+    if (!reference)
+        error_print(&error);
+    for (int u = 0; u < units; u++)
+        for (int j = 0; j < AGAIN; j++)
+            trace_clear(&traces[u][j]);
+    return reference;
+}
