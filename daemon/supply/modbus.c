@@ -198,6 +198,12 @@ static void modbus_stop(struct connection *connection)
     modbus->context = NULL;
 }
 
+static void modbus_forget(struct supply *supply)
+{
+    free(supply->modbus_plan);
+    supply->modbus_plan = NULL;
+}
+
 static int modbus_open(struct connection *connection, struct error *error)
 {
     if (link_descriptor(connection->link) >= FD_SETSIZE)
@@ -209,6 +215,8 @@ static int modbus_open(struct connection *connection, struct error *error)
         return error_set(error, EXIT_SOFTWARE, connection->spec.text, 0, NULL, "memory is out");
     memset(connection->modbus, 0, sizeof *connection->modbus);
     connection->modbus->silence_s = silence_of(&connection->spec);
+    for (int i = 0; i < connection->output_count; i++)
+        modbus_forget(connection->outputs[i]);
     if (start_context(connection) != 0)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL, "%s",
                          modbus_strerror(errno));
@@ -242,12 +250,6 @@ static void modbus_destroy(struct connection *connection)
     modbus_stop(connection);
     free(connection->modbus);
     connection->modbus = NULL;
-}
-
-static void modbus_forget(struct supply *supply)
-{
-    free(supply->modbus_plan);
-    supply->modbus_plan = NULL;
 }
 
 /* Widens the first block by the flag's register where that is cheap. */

@@ -155,13 +155,13 @@ enum answer scpi_line(struct connection *connection, const char *sent, double de
     }
 }
 
-enum answer scpi_ask(struct connection *connection, const char *message, bool control,
-                     char reply[SCPI_REPLY])
+enum answer scpi_ask_within(struct connection *connection, const char *message, bool control,
+                            double timeout_s, char reply[SCPI_REPLY])
 {
     enum answer answer = scpi_send(connection, message, control);
     if (answer != ANSWER_WHOLE)
         return answer;
-    double deadline_s = connection->scpi->asked_s + connection->profile->reply_timeout_s +
+    double deadline_s = connection->scpi->asked_s + timeout_s +
                         link_character_s(&connection->spec) * (double)strlen(message);
     answer = scpi_line(connection, message, deadline_s, reply);
     connection->scpi->late = answer == ANSWER_SILENT;
@@ -170,6 +170,13 @@ enum answer scpi_ask(struct connection *connection, const char *message, bool co
     if (answer == ANSWER_WHOLE && connection->scpi->whole_s > deadline_s + LATEST_LOOK_S)
         return ANSWER_SILENT;
     return answer;
+}
+
+enum answer scpi_ask(struct connection *connection, const char *message, bool control,
+                     char reply[SCPI_REPLY])
+{
+    return scpi_ask_within(connection, message, control, connection->profile->reply_timeout_s,
+                           reply);
 }
 
 /* Waits for the line to fall quiet and throws away what came, `longest_s` at
@@ -208,18 +215,20 @@ static int wait_out(struct connection *connection)
     return wait_for_quiet(connection, timeout_s);
 }
 
-/* Asks who is there and passes over whatever else comes first. */
-static bool hears_identity(struct connection *connection)
+/* Asks who is there and passes over whatever else comes first. *lines: how much
+ * that was. */
+static bool hears_identity(struct connection *connection, int *lines)
 {
     struct scpi *scpi = connection->scpi;
     const char *identify = connection->profile->scpi.identify;
     scpi->in_count = 0;
+    *lines = 0;
     if (scpi_send(connection, identify, false) != ANSWER_WHOLE)
         return false;
     double deadline_s = clock_monotonic_s() + connection->profile->reply_timeout_s +
                         200 * link_character_s(&connection->spec);
     char reply[SCPI_REPLY];
-    for (int lines = 0; lines < MOST_STRAY_LINES; lines++) {
+    for (; *lines < MOST_STRAY_LINES; ++*lines) {
         if (scpi_line(connection, identify, deadline_s, reply) != ANSWER_WHOLE)
             return false;
         if (strncmp(reply, connection->identity, sizeof connection->identity - 1) == 0)
@@ -235,9 +244,12 @@ int scpi_resynchronise(struct connection *connection)
         return -1;
     bool known = connection->profile->scpi.identify[0] && connection->identity[0];
     for (int attempt = 0; known; attempt++) {
-        if (hears_identity(connection))
+        int lines = 0;
+        if (hears_identity(connection, &lines))
             break;
-        if (attempt == 1 || wait_out(connection) != 0)
+        /* Something is there, if not yet in step: once more. */
+        bool something = lines > 0 || scpi->in_count > 0;
+        if (attempt == 1 || !something || wait_out(connection) != 0)
             return -1;
     }
     if (wait_for_quiet(connection, connection->profile->reply_timeout_s) != 0)
@@ -365,6 +377,16 @@ static int identify(struct connection *connection, struct error *error)
     return 0;
 }
 
+/* The same supply is back: how it wants to be asked is still known. */
+static void keep_or_forget_plans(struct connection *connection)
+{
+    if (strcmp(connection->identity, connection->known_identity) == 0)
+        return;
+    for (int i = 0; i < connection->output_count; i++)
+        connection->dialect->forget(connection->outputs[i]);
+    memcpy(connection->known_identity, connection->identity, sizeof connection->identity);
+}
+
 static int scpi_open(struct connection *connection, struct error *error)
 {
     if (!connection->scpi)
@@ -389,6 +411,7 @@ static int scpi_open(struct connection *connection, struct error *error)
         scpi_send(connection, profile->clear, false);
     if (profile->identify[0] && identify(connection, error) != 0)
         return -1;
+    keep_or_forget_plans(connection);
     scpi_take_errors(connection, NULL, 0);
     if (scpi->out_of_step && scpi_resynchronise(connection) != 0)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,

@@ -40,7 +40,9 @@ enum answer scpi_send(struct connection *connection, const char *message, bool c
 enum answer scpi_line(struct connection *connection, const char *sent, double deadline_s,
                       char reply[SCPI_REPLY]);
 
-/* scpi_send, then scpi_line within the profile's timeout. */
+/* scpi_send, then scpi_line within the profile's timeout (or a shorter one). */
+enum answer scpi_ask_within(struct connection *connection, const char *message, bool control,
+                            double timeout_s, char reply[SCPI_REPLY]);
 enum answer scpi_ask(struct connection *connection, const char *message, bool control,
                      char reply[SCPI_REPLY]);
 

@@ -14,8 +14,11 @@
 static const double FLAGS_MAY_COST = 0.1;
 static const double CEILING_S = 0.0008;
 static const double SECOND_LINE_S = 0.3;
+/* A question that a supply does not know stays unanswered, and each opening
+ * waits for it: no longer than a sound answer could take. */
+static const double OPTIONAL_S = 0.3;
 
-enum { TRIALS = 4 };
+enum { TRIALS = 3 };
 
 static void fill(const struct supply *supply, const char *message, char text[SCPI_MESSAGE])
 {
@@ -191,7 +194,11 @@ static bool try_optional(struct supply *supply, struct scpi_plan *plan)
             continue;
         char reply[SCPI_REPLY];
         double number = 0;
-        enum answer answer = scpi_ask(connection, optional[i].message, false, reply);
+        double timeout_s = fmin(OPTIONAL_S, connection->profile->reply_timeout_s);
+        enum answer answer =
+            scpi_ask_within(connection, optional[i].message, false, timeout_s, reply);
+        /* Were it only slow, who-is-there would find its answer in front. */
+        connection->scpi->late = false;
         bool good = answer == ANSWER_WHOLE;
         if (good && optional[i].flag)
             good = scpi_text_flag(reply) >= 0;

@@ -67,7 +67,6 @@ int connection_open(struct connection *connection, struct error *error)
     memset(&connection->pace, 0, sizeof connection->pace);
     for (int i = 0; i < connection->output_count; i++) {
         struct supply *supply = connection->outputs[i];
-        connection->dialect->forget(supply);
         memset(&supply->renewal, 0, sizeof supply->renewal);
         supply->output_on = FLAG_UNKNOWN;
         supply->output_due_s = 0;

@@ -43,7 +43,7 @@ struct connection {
     struct modbus *modbus;
     struct supply *outputs[MOST_OUTPUTS];
     int output_count;
-    char identity[160];
+    char identity[160], known_identity[160]; /* now, and when the plans were made */
     struct wire_pace pace;
     double query_chars, reply_chars, silence_s; /* of the last reading */
     uint64_t transactions, timeouts, garbled, resynchronised, supply_errors, repeats;

@@ -35,6 +35,11 @@ def finish():
     sys.exit(1 if failed else 0)
 
 
+def busy():
+    """Is there more to run than processors to run it on?"""
+    return os.getloadavg()[0] > 0.8 * (os.cpu_count() or 1)
+
+
 class Run:
     """What `wakedraw identify --json --readings N` told."""
 
