@@ -180,25 +180,20 @@ enum answer scpi_ask(struct connection *connection, const char *message, bool co
 }
 
 /* Waits for the line to fall quiet and throws away what came, `longest_s` at
- * most; -1: gone. */
+ * most. -1: gone, or it never falls quiet. */
 static int wait_for_quiet(struct connection *connection, double longest_s)
 {
     struct scpi *scpi = connection->scpi;
     double until_s = clock_monotonic_s() + longest_s;
-    scpi->in_count = 0;
-    for (;;) {
-        double now_s = clock_monotonic_s();
-        if (now_s >= until_s)
-            break;
-        double deadline_s = now_s + QUIET_S + 4 * link_character_s(&connection->spec);
-        long got = receive(connection, deadline_s);
-        if (got == -1)
-            return -1;
-        if (got == 0)
-            break;
+    long got = 1;
+    while (got > 0 && clock_monotonic_s() < until_s) {
         scpi->in_count = 0;
+        double pause_s = QUIET_S + 4 * link_character_s(&connection->spec);
+        got = receive(connection, clock_monotonic_s() + pause_s);
     }
-    return link_drain(connection->link);
+    scpi->in_count = 0;
+    scpi->babbles = got > 0;
+    return got == 0 ? link_drain(connection->link) : -1;
 }
 
 /* Where one question is open, its reply may still come: waits for it as long
@@ -328,14 +323,12 @@ static int refuse_identity(const struct connection *connection, enum answer answ
     const char *query = connection->profile->scpi.identify;
     double timeout_s = connection->profile->reply_timeout_s;
     const char *place = connection->spec.text;
-    if (answer == ANSWER_GONE)
-        return error_set(error, EXIT_UNAVAILABLE, place, 0, NULL,
-                         "the link closed while %s was "
-                         "asked",
-                         query);
-    if (answer == ANSWER_CONFUSED)
+    if (connection->scpi->babbles || answer == ANSWER_CONFUSED)
         return error_set(error, EXIT_UNAVAILABLE, place, 0, NULL,
                          "bytes come in that nobody asked for");
+    if (answer == ANSWER_GONE)
+        return error_set(error, EXIT_UNAVAILABLE, place, 0, NULL,
+                         "the link closed while %s was asked", query);
     return error_set(error, EXIT_UNAVAILABLE, place, 0, NULL,
                      connection->scpi->in_count ? "no whole line came for %s within %g s"
                                                 : "no answer to %s within %g s",
@@ -397,9 +390,10 @@ static int scpi_open(struct connection *connection, struct error *error)
     memset(scpi, 0, sizeof *scpi);
     const struct scpi_profile *profile = &connection->profile->scpi;
     scpi->reply_end = profile->reply_end;
-    if (wait_for_quiet(connection, 0.5) != 0)
+    if (wait_for_quiet(connection, 1) != 0)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
-                         "the link closed at once");
+                         scpi->babbles ? "bytes come in that nobody asked for"
+                                       : "the link closed at once");
     bool control = false;
     for (int i = 0; i < connection->output_count; i++)
         control = control || connection->outputs[i]->control;

@@ -15,6 +15,7 @@ struct scpi {
     size_t in_count;
     enum line_end reply_end;
     bool out_of_step;  /* resynchronise before the next question */
+    bool babbles;      /* bytes come without end */
     bool late;         /* a reply may still come */
     bool remote;       /* was taken into remote state by us */
     double asked_s;    /* when the last message had been handed over */
