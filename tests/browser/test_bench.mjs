@@ -27,7 +27,8 @@ function benchCheck(name, scene) {
       assert.deepEqual(page.complaints, []);
       return note;
     } catch (error) {
-      error.stack += `\ndaemon: ${bench.daemon.said}`;
+      error.stack += `\ndaemon: ${bench.daemon.said}\nnewest: ${await asJson(bench.newest())}`
+        + `\nsupply: ${await asJson(bench.supplyItem())}\npage: ${await page?.locator('main').innerText()}`;
       throw error;
     } finally {
       await page?.context().close();
@@ -36,6 +37,8 @@ function benchCheck(name, scene) {
   });
 }
 
+// For a failure's report: what is asked for, or why it cannot be had.
+const asJson = (asked) => asked.then(JSON.stringify, (error) => error.message);
 const text = async (page, id) => (await page.locator(`#${id}`).innerText()).replaceAll('\u00a0', ' ');
 const shows = (page, id, wanted, patience_ms = 10000) => until(
   async () => (await text(page, id)).toLowerCase().includes(wanted.toLowerCase()),
