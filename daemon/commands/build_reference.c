@@ -21,8 +21,13 @@ struct folder {
     size_t count;
 };
 
+enum { MOST_UNITS = 1000 };
+
+/* The units as reference_build takes them, and what they own. */
 struct known_goods {
-    struct known_good *units;
+    struct known_good units[MOST_UNITS];
+    struct trace *traces[MOST_UNITS];
+    char *names[MOST_UNITS];
     size_t count;
 };
 
@@ -72,14 +77,12 @@ static int folder_read(const char *path, const char *ending, struct folder *fold
 static void known_goods_clear(struct known_goods *goods)
 {
     for (size_t i = 0; i < goods->count; i++) {
-        struct trace *traces = (struct trace *)(uintptr_t)goods->units[i].traces;
         for (size_t j = 0; j < goods->units[i].count; j++)
-            trace_clear(&traces[j]);
-        free(traces);
-        free((char *)(uintptr_t)goods->units[i].unit);
+            trace_clear(&goods->traces[i][j]);
+        free(goods->traces[i]);
+        free(goods->names[i]);
     }
-    free(goods->units);
-    *goods = (struct known_goods){0};
+    free(goods);
 }
 
 static char *last_name(const char *path)
@@ -93,31 +96,35 @@ static char *last_name(const char *path)
     return strndup(path + start, length - start);
 }
 
+static int read_traces(const char *path, const struct folder *folder, struct known_goods *goods,
+                       struct error *error)
+{
+    if (folder->count == 0)
+        return error_set(error, EXIT_BAD_DATA, path, 0, "one .csv a power-up",
+                         "found no .csv file");
+    if (goods->count == MOST_UNITS)
+        return error_set(error, EXIT_USAGE, path, 0, "at most 1000 units", "found more");
+    struct trace *traces = calloc(folder->count, sizeof *traces);
+    char *name = last_name(path);
+    size_t at = goods->count++;
+    goods->traces[at] = traces;
+    goods->names[at] = name;
+    goods->units[at] =
+        (struct known_good){.unit = name, .traces = traces, .count = traces ? folder->count : 0};
+    if (!traces || !name)
+        return error_set(error, EXIT_SOFTWARE, path, 0, NULL, "memory is out");
+    for (size_t i = 0; i < folder->count; i++)
+        if (trace_file_read(folder->paths[i], &traces[i], error) != 0)
+            return -1;
+    return 0;
+}
+
 static int read_unit(const char *path, struct known_goods *goods, struct error *error)
 {
     struct folder folder = {0};
     int status = folder_read(path, ".csv", &folder, error);
-    if (status == 0 && folder.count == 0)
-        status =
-            error_set(error, EXIT_BAD_DATA, path, 0, "one .csv a power-up", "found no .csv file");
-    struct trace *traces = NULL;
-    if (status == 0) {
-        traces = calloc(folder.count, sizeof *traces);
-        char *name = last_name(path);
-        struct known_good *grown = realloc(goods->units, (goods->count + 1) * sizeof *goods->units);
-        if (grown)
-            goods->units = grown;
-        if (!traces || !name || !grown) {
-            free(traces);
-            free(name);
-            status = error_set(error, EXIT_SOFTWARE, path, 0, NULL, "memory is out");
-        } else {
-            goods->units[goods->count++] =
-                (struct known_good){.unit = name, .traces = traces, .count = folder.count};
-        }
-    }
-    for (size_t i = 0; status == 0 && i < folder.count; i++)
-        status = trace_file_read(folder.paths[i], &traces[i], error);
+    if (status == 0)
+        status = read_traces(path, &folder, goods, error);
     folder_clear(&folder);
     return status;
 }
@@ -126,7 +133,7 @@ static int read_pool(const char *path, struct reference ***pool, size_t *count, 
 {
     struct folder folder = {0};
     int status = folder_read(path, ".json", &folder, error);
-    *pool = status == 0 && folder.count ? calloc(folder.count, sizeof **pool) : NULL;
+    *pool = status == 0 && folder.count ? calloc(folder.count, sizeof(struct reference *)) : NULL;
     for (size_t i = 0; status == 0 && *pool && i < folder.count; i++) {
         size_t length = 0;
         char *text = text_file_read(folder.paths[i], &length, error);
@@ -179,7 +186,9 @@ struct arguments {
 static int run(const struct arguments *arguments, struct reference_request *request,
                struct error *error)
 {
-    struct known_goods goods = {0};
+    struct known_goods *goods = calloc(1, sizeof *goods);
+    if (!goods)
+        return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "memory is out");
     struct reference **pool = NULL;
     struct profile *profile = NULL;
     struct reference *reference = NULL;
@@ -194,14 +203,14 @@ static int run(const struct arguments *arguments, struct reference_request *requ
         status = read_pool(arguments->pool, &pool, &request->pool_count, error);
     request->pool = (const struct reference *const *)pool;
     for (int i = 0; status == 0 && i < arguments->unit_count; i++)
-        status = read_unit(arguments->units[i], &goods, error);
+        status = read_unit(arguments->units[i], goods, error);
     if (status == 0) {
-        reference = reference_build(request, goods.units, goods.count, error);
+        reference = reference_build(request, goods->units, goods->count, error);
         status = reference ? write_out(reference, arguments->out, error) : -1;
     }
     reference_destroy(reference);
-    known_goods_clear(&goods);
-    for (size_t i = 0; i < request->pool_count; i++)
+    known_goods_clear(goods);
+    for (size_t i = 0; pool && i < request->pool_count; i++)
         reference_destroy(pool[i]);
     free(pool);
     profile_destroy(profile);

@@ -14,7 +14,7 @@ static const double wane = 0.4; /* taken off by a reading that fits */
 static const double most_score = 8;
 static const double mixture_score = 0.7;
 enum { EXPIRED_LATELY = 5 };
-static const double departed = 0.1; /* of the jump: a first reading has left the old level */
+static const double departed = 0.1;    /* of the jump: a first reading has left the old level */
 static const double score_behind = 30; /* paths further behind are dropped */
 /* Units differ by about this: the score should not tell them apart. */
 static const double unit_share = 0.02;

@@ -30,11 +30,11 @@ struct follow_options {
 };
 
 struct path {
-    int phase;
     size_t start;  /* index of the phase's first reading (perhaps a mixture) */
     double from_s; /* its time, and that of the reading before it */
     double before_s;
     double evidence, score;
+    int phase;
     int misses; /* readings in a row that do not fit */
     uint32_t starts[REFERENCE_MOST_PHASES];
 };

@@ -43,7 +43,7 @@ static bool is_scalar(const json_t *value)
 }
 
 /* Depth of what is inside: 0 a scalar, 1 holds scalars only. */
-static int depth_of(const json_t *value)
+static int depth_of(json_t *value)
 {
     int deepest = 0;
     if (is_scalar(value))
@@ -55,8 +55,7 @@ static int depth_of(const json_t *value)
         }
         return deepest + 1;
     }
-    for (void *at = json_object_iter((json_t *)(uintptr_t)value); at;
-         at = json_object_iter_next((json_t *)(uintptr_t)value, at)) {
+    for (void *at = json_object_iter(value); at; at = json_object_iter_next(value, at)) {
         int depth = depth_of(json_object_iter_value(at));
         deepest = depth > deepest ? depth : deepest;
     }

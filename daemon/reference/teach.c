@@ -279,8 +279,8 @@ static void allow_first_readings(struct lesson *lesson)
 static int find_exponents(struct lesson *lesson)
 {
     struct reference *r = lesson->reference;
-    double exponents[REFERENCE_MOST_PHASES];
-    double exponents_u[REFERENCE_MOST_PHASES];
+    double exponents[REFERENCE_MOST_PHASES] = {0};
+    double exponents_u[REFERENCE_MOST_PHASES] = {0};
     allow_first_readings(lesson);
     template_measure_courses(r, lesson->courses, lesson->course_count);
     exponents_learn(r, lesson->courses, lesson->course_count);

@@ -394,9 +394,9 @@ void template_judge_end(struct judge *judge)
     const struct path *path = follow_best(template->follow);
     double evidence = follow_evidence_in_last(template->follow);
     if (!path || (size_t)path->phase + 1 < reference->phase_count || evidence > evidence_for_good) {
-        struct finding finding =
-            finding_of(path && evidence <= FOLLOW_BOUND ? REASON_UNSTEADY : REASON_INCOMPLETE);
-        if (finding.code == REASON_UNSTEADY) {
+        struct finding finding = finding_of(REASON_INCOMPLETE);
+        if (path && evidence <= FOLLOW_BOUND) {
+            finding = finding_of(REASON_UNSTEADY);
             finding.phase = path->phase;
             finding.phase_count = (int)reference->phase_count;
             finding.measured = since_onset(judge, count_since_onset(judge) - 1)->current_A;

@@ -270,15 +270,13 @@ void template_explain(struct judge *judge, enum follow_end why)
     scene.tail = look_back(judge, why == FOLLOW_TOO_LONG ? 3 : (size_t)misses);
     scene.nothing_A = fmax(2 * judge->accuracy.current_resolution_A,
                            nothing_share * fabs(reference->final_expected_A));
+    bool expected = reference->phases[scene.phase].level_A > 1.5 * scene.nothing_A;
     bool silent = fabs(scene.tail.mean_A) < scene.nothing_A &&
-                  reference->phases[scene.phase].level_A > 1.5 * scene.nothing_A;
+                  (expected || (why == FOLLOW_TOO_LONG && !was_drawing(&scene)));
     struct finding finding;
     if (is_at_limit(&scene))
         finding = limit_finding(&scene);
     else if (silent)
-        finding = nothing_drawn(&scene);
-    else if (why == FOLLOW_TOO_LONG && fabs(scene.tail.mean_A) < scene.nothing_A &&
-             !was_drawing(&scene))
         finding = nothing_drawn(&scene);
     else if (why == FOLLOW_TOO_LONG)
         finding = too_long(&scene);
