@@ -317,6 +317,24 @@ def outputs():
     instrument.stop()
 
 
+def terse():
+    """Messages and replies with no end but silence."""
+    for output in (1, 2):
+        instrument = Instrument(Traps(terminator=b""), outputs=2, dialect="terse")
+        run = read("serial:" + instrument.start_pty(), 25, "terse", output=output)
+        instrument.stop()
+        check("terse, output %d: 25 readings" % output, len(run.readings) == 25, run.error)
+        check("terse, output %d: asked by number" % output,
+              asked(instrument, b"VOUT%d?" % output) >= 25, instrument.received[-3:])
+        check("terse, output %d: nothing but questions sent" % output,
+              only_asks(instrument) is None)
+        if output == 1:
+            wrong = wrong_readings(instrument, run.readings)
+            check("terse: every reading right", not wrong, wrong[:2])
+        check("terse: set points known, so is the limit",
+              all(r["limited"] is False for r in run.readings[-10:]), run.readings[-1:])
+
+
 def flags():
     instrument = Instrument(Traps(), values=lambda k, t: (8.0, 2.0))
     instrument.limited = True
@@ -429,7 +447,7 @@ def identify():
 
 def main():
     for part in (manners, errors_queued, overflow, faults, nobody_there, in_use, replugged,
-                 outputs, flags, speed, renewal, wakes, identify):
+                 outputs, terse, flags, speed, renewal, wakes, identify):
         print(part.__name__)
         part()
     finish()

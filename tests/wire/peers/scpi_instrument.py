@@ -89,7 +89,7 @@ class Instrument:
         self.values = values
         self.outputs = outputs
         self.identity = identity
-        self.dialect = dialect  # plain, nselect or list
+        self.dialect = dialect  # plain, nselect, list or terse
         self.received = []      # every program message, as bytes without its terminator
         self.told = collections.OrderedDict()  # k -> (instant, volts, amperes)
         self.errors = collections.deque()
@@ -157,9 +157,25 @@ class Instrument:
     def words(self, header):
         return [SHORT.get(w, w) for w in header.upper().split(":") if w]
 
+    def execute_terse(self, message):
+        """The older dialect of numbered queries (common practice, no source):
+        one query a message, no header paths, no error queue."""
+        message = message.strip().upper()
+        if message == "*IDN?":
+            return [self.identity]
+        for word, key in (("VOUT", "MEAS:VOLT?"), ("IOUT", "MEAS:CURR?")):
+            if message.startswith(word) and message[4:] in ("1?", "2?"):
+                return [self.measure(key, int(message[4:-1]))]
+        for word, name in (("VSET", "set_voltage"), ("ISET", "set_limit")):
+            if message.startswith(word) and message[4:] in ("1?", "2?"):
+                return ["%.3f" % getattr(self, name)]
+        return []
+
     def execute(self, message):
         """The replies of one program message, in order."""
         traps = self.traps
+        if self.dialect == "terse":
+            return self.execute_terse(message)
         if traps.refuse_compound and ";" in message:
             self.error(-113, "Undefined header")
             return []
@@ -370,6 +386,8 @@ class Instrument:
                 continue
             self.pace(len(data))
             held += data
+            if self.dialect == "terse":
+                held += b"\n"  # a message is what came at once
             while b"\n" in held:
                 line, held = held.split(b"\n", 1)
                 try:
