@@ -326,7 +326,7 @@ pageCheck('what the bench sends is text, never markup', async (page, mock) => {
 // --- the output ---
 
 pageCheck('without control: no button, the words say where the switch is', async (page) => {
-  await shows(page, 'switch-note', 'use the switch on the supply');
+  await shows(page, 'switch-note', 'use the supply\u2019s switch');
   assert.equal(await page.locator('#switch').isVisible(), false);
 });
 

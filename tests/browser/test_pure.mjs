@@ -5,6 +5,7 @@
 import assert from 'node:assert/strict';
 
 import { LiveStream } from '../../web/lib/live_stream.js';
+import { matchPhases, phaseRows } from '../../web/lib/phase_match.js';
 import { Readings, roundTop, thin } from '../../web/lib/readings.js';
 import { SupplyWatch } from '../../web/lib/supply_watch.js';
 import * as words from '../../web/lib/words.js';
@@ -90,6 +91,35 @@ check('the axis ends above what is drawn, on a round number', () => {
     assert.ok(top >= largest * 1.1 && top <= largest * 2.0, `${largest} ${top}`);
   }
   assert.equal(roundTop(0), 0.1);
+});
+
+// --- which phase is which ---
+
+const level = (low, high, duration_s) => ({
+  kind: 'level', level_A: { expected: (low + high) / 2, low, high },
+  duration_s: duration_s === null ? null : { expected: duration_s, low: 0, high: 9 },
+});
+const TYPE_PHASES = [level(0.08, 0.09, 0.45), level(0.18, 0.2, 1.1), level(0.3, 0.32, 1.6), level(0.23, 0.25, null)];
+const found = (...rows) => rows.map(([from_s, to_s, level_A]) => ({ from_s, to_s, level_A }));
+
+check('phases: the type\u2019s own, in order', () => {
+  assert.deepEqual(matchPhases(found([0, 0.45, 0.085], [0.45, 1.5, 0.19], [1.5, 3.1, 0.31], [3.1, 8, 0.24]), TYPE_PHASES), [0, 1, 2, 3]);
+});
+
+check('phases: an inrush is none of them, a stalled one leaves the rest awaited', () => {
+  const rows = phaseRows(found([0, 0.03, 0.4], [0.03, 0.45, 0.083], [0.45, 8, 0.187]), TYPE_PHASES);
+  assert.deepEqual(rows.map((row) => row.number), [null, 1, 2, 3, 4]);
+  assert.deepEqual(rows.map((row) => row.found !== null), [true, true, true, false, false]);
+});
+
+check('phases: a missing one is left out, a split one is one', () => {
+  assert.deepEqual(matchPhases(found([0, 0.45, 0.085], [0.45, 2, 0.31], [2, 8, 0.24]), TYPE_PHASES), [0, 2, 3]);
+  assert.deepEqual(matchPhases(found([0, 0.45, 0.085], [0.45, 0.9, 0.19], [0.9, 1.5, 0.188], [1.5, 3.1, 0.31], [3.1, 8, 0.24]), TYPE_PHASES), [0, 1, 1, 2, 3]);
+});
+
+check('phases: without a reference they are numbered as they come', () => {
+  assert.deepEqual(phaseRows(found([0, 1, 0.1], [1, 2, 0.2]), null).map((row) => row.number), [1, 2]);
+  assert.deepEqual(phaseRows([], TYPE_PHASES).map((row) => row.found), [null, null, null, null]);
 });
 
 // --- one supply's watch ---

@@ -9,8 +9,16 @@ const isNumber = (value) => typeof value === 'number' && Number.isFinite(value);
 
 // "0.251 A"; two decimals from 10 A.
 export function amperes(value) {
-  if (!isNumber(value)) return NOT_KNOWN;
-  return `${plain(value, Math.abs(value) < 10 ? 3 : 2)}${TIED}A`;
+  return isNumber(value) ? `${figure(value)}${TIED}A` : NOT_KNOWN;
+}
+
+// The same without the unit, for a column that names it.
+export function figure(ampere) {
+  return isNumber(ampere) ? plain(ampere, Math.abs(ampere) < 10 ? 3 : 2) : NOT_KNOWN;
+}
+
+export function figureRange(low, high) {
+  return isNumber(low) && isNumber(high) ? `${plain(low, 3)} to ${plain(high, 3)}` : '';
 }
 
 export function volts(value) {
@@ -19,8 +27,8 @@ export function volts(value) {
 
 // "0.24 to 0.27 A"
 export function ampereRange(low, high) {
-  if (!isNumber(low) || !isNumber(high)) return '';
-  return `${plain(low, 3)} to ${plain(high, 3)}${TIED}A`;
+  const range = figureRange(low, high);
+  return range && `${range}${TIED}A`;
 }
 
 // A time since onset: "0.35", "12.4"; without the unit.

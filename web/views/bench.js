@@ -238,7 +238,7 @@ function render() {
   setText(at('copy-text'), picture.copyText);
   setText(at('number'), picture.number ?? '');
   entries.show(picture.onBench, copy.id !== null);
-  phases.show(picture.phases, picture.expected, picture.suspect);
+  phases.show(picture.phases, picture.suspect);
   setText(at('trace-caption'), picture.caption);
   at('trace').setAttribute('aria-label', picture.caption);
   tabs.show([...watches.values()].map((each) => ({

@@ -20,7 +20,7 @@ export function outputSwitch(places, refused) {
     if (failure !== null && item?.output_on === failure.wanted) failure = null;
     const control = Boolean(item?.control);
     setHidden(places.buttons, !control);
-    setText(places.note, failure?.text ?? (control ? '' : 'Off: use the switch on the supply.'));
+    setText(places.note, failure?.text ?? (control ? '' : 'Off: use the supply\u2019s switch.'));
     setHidden(places.note, control && failure === null);
     if (places.on.disabled !== (item?.output_on === true)) {
       places.on.disabled = item?.output_on === true;

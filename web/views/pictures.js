@@ -3,6 +3,7 @@
 // What the ticket shows, composed from what the page knows. Pure but for the
 // references it asks for; an old verdict is never put where the live one goes.
 
+import { phaseRows } from '../lib/phase_match.js';
 import { envelopeOf, isRangeOnly } from '../lib/references.js';
 import { BEFORE_ONSET_S, endedAt_ms } from '../lib/supply_watch.js';
 import { amperes, clockTime, counted, day, instant, volts } from '../lib/words.js';
@@ -35,6 +36,7 @@ function copyPicture(know) {
   const asked = references.of(item.module_type, item.reference_version ?? null);
   const verdict = item.verdict ?? null;
   const to_s = copyEnd(phases, run, asked.reference);
+  const rows = phaseRows(phases, asked.reference?.phases);
   return sheet({
     copyText: `Earlier power-up: ${whenWas(item.started_at, 'today, ')}`,
     number: item.id,
@@ -42,13 +44,12 @@ function copyPicture(know) {
       ? judged(item, verdict, true, asked.reference, { copy: true })
       : notice('None', 'plain', 'This power-up ended without a verdict.', { copy: true }),
     onBench: item,
-    phases,
-    expected: asked.reference?.phases ?? null,
+    phases: rows,
     suspect: suspectOf(verdict),
     caption: captionOf(item, asked),
     trace: {
       readings: run, shift_s: 0, from_s: -BEFORE_ONSET_S, to_s,
-      envelope: envelopeOf(asked.reference), phases,
+      envelope: envelopeOf(asked.reference), phases: numbered(rows),
       decided_at_s: verdict?.decided_at_s ?? null, quiet: false, paper: 'copy',
     },
     title: `${clockTime(item.started_at)}, earlier`,
@@ -84,16 +85,15 @@ function livePicture(know) {
   if (watch === null) return picture;
   picture.verdict.filed = filedOf(know);
   if (current !== null) {
-    picture.phases = current.phases;
-    picture.expected = asked.reference?.phases ?? null;
+    picture.phases = phaseRows(current.phases, asked.reference?.phases);
     picture.suspect = suspectOf(current.verdict);
     picture.trace = {
       readings: current.run, shift_s: 0, from_s: -BEFORE_ONSET_S, to_s: current.watch_s,
-      envelope: envelopeOf(asked.reference), phases: current.phases,
+      envelope: envelopeOf(asked.reference), phases: numbered(picture.phases),
       decided_at_s: current.verdict?.decided_at_s ?? null, quiet: !live, paper: 'live',
     };
   } else {
-    picture.expected = asked.reference?.phases ?? null;
+    picture.phases = phaseRows([], asked.reference?.phases);
     picture.trace = quietTrace(watch, asked.reference, standing === 'waiting');
   }
   return picture;
@@ -268,9 +268,16 @@ function captionOf(item, asked, pencil = 'this power-up') {
   return `Pencil: ${pencil}. Hatched: reference ${version}, from ${from}.`;
 }
 
+// The number of the type's phase that the first reason points at, or null.
 function suspectOf(verdict) {
   const phase = verdict?.reasons?.[0]?.phase;
-  return typeof phase === 'number' && verdict.verdict !== 'good' ? phase : -1;
+  return typeof phase === 'number' && verdict.verdict !== 'good' ? phase + 1 : null;
+}
+
+// What the trace marks: the phases found, with their numbers.
+function numbered(rows) {
+  return rows.filter((row) => row.found)
+    .map(({ number, found }) => ({ number, from_s: found.from_s, to_s: found.to_s }));
 }
 
 function titleOf(standing, watch) {
@@ -281,7 +288,7 @@ function titleOf(standing, watch) {
 
 function sheet(parts) {
   return {
-    copyText: '', onBench: null, phases: [], expected: null, suspect: -1, caption: '',
+    copyText: '', onBench: null, phases: [], suspect: null, caption: '',
     trace: null, struck: false, number: null, title: 'The bench', ...parts,
   };
 }

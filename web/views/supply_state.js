@@ -86,7 +86,8 @@ function rateLines(item, watch) {
   const judging = watch.current?.judging_s ?? item.judging_s;
   const commit = watch.current?.commit_s ?? item.commit_s;
   if (typeof judging === 'number') {
-    lines.push(`judged in ${milliseconds(judging)}, on the disk in ${milliseconds(commit)}`);
+    lines.push(`judged in ${milliseconds(judging)}, `
+      + (typeof commit === 'number' ? `on the disk in ${milliseconds(commit)}` : 'not on the disk yet'));
   }
   return lines;
 }

@@ -77,7 +77,7 @@ export function drawPhases(u, phases, decided_at_s, ink) {
   ctx.textBaseline = 'middle';
   const top = bbox.top + dots(13);
   const right = bbox.left + bbox.width;
-  phases.forEach((phase, i) => {
+  phases.forEach((phase) => {
     const from = Math.max(bbox.left, u.valToPos(phase.from_s, 'x', true));
     const to = Math.min(right, u.valToPos(phase.to_s, 'x', true));
     if (to <= from) return;
@@ -87,8 +87,8 @@ export function drawPhases(u, phases, decided_at_s, ink) {
     ctx.moveTo(from, bbox.top);
     ctx.lineTo(from, bbox.top + dots(26));
     ctx.stroke();
-    if (to - from < dots(24)) return;
-    number(ctx, String(i + 1), (from + to) / 2, top, ink);
+    if (to - from < dots(24) || phase.number === null) return;
+    number(ctx, String(phase.number), (from + to) / 2, top, ink);
   });
   if (typeof decided_at_s === 'number') drawDecided(u, decided_at_s, ink);
   ctx.restore();
