@@ -83,8 +83,8 @@ function rateLines(item, watch) {
     [item.dropped, 'dropped', 'dropped'],
   ].filter(([number]) => number > 0).map(([number, one, many]) => counted(number, one, many));
   if (mishaps.length > 0) lines.push(mishaps.join(', '));
-  const judging = watch.current?.judging_s ?? item.judging_s;
-  const commit = watch.current?.commit_s ?? item.commit_s;
+  const told = typeof watch.current?.judging_s === 'number' ? watch.current : item;
+  const { judging_s: judging, commit_s: commit } = told;
   if (typeof judging === 'number') {
     lines.push(`judged in ${milliseconds(judging)}, `
       + (typeof commit === 'number' ? `on the disk in ${milliseconds(commit)}` : 'not on the disk yet'));
