@@ -11,6 +11,8 @@ static const double shape_doubt = 0.3;
 /* Departures from a shape come in about so many independent pieces. */
 static const double misfits_in_shape = 5;
 
+static const double passing_share = 0.06;
+
 static double square(double x)
 {
     return x * x;
@@ -54,13 +56,22 @@ static bool is_near(const struct level_view *view, const struct shape_band *band
            y <= band->high_A + view->wide * fabs(band->high_A) + noise;
 }
 
+/* On the way to a steady level (inrush, an edge) a reading tells more of its
+ * instant than of the level. */
+static bool is_passing(const struct level_view *view, const struct shape_band *band, double slope)
+{
+    double much = passing_share * fabs(band->mean_A) + 3 * view->noise_A;
+    return view->phase->kind == PHASE_LEVEL &&
+           (band->high_A - band->low_A > much || fabs(slope) * view->slack_s > much);
+}
+
 void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
                    const struct reading *reading)
 {
     double y = at_template_voltage(view, reading);
     struct shape_band band = follow_shape(view->phase, since_s, 0);
     double slope = slope_at(view->phase, since_s);
-    if (!is_near(view, &band, slope, since_s, y))
+    if (!is_near(view, &band, slope, since_s, y) || is_passing(view, &band, slope))
         return;
     if (sum->count == 0 || reading->current_A != sum->last_A)
         sum->changes++;

@@ -348,27 +348,30 @@ static void name_kind(struct reference_phase *phase, double duration_s)
     phase->kind = straight ? PHASE_RAMP : PHASE_DECAY;
 }
 
-/* Noise from differences of neighbours, before any shape is known. */
+/* Noise from differences of neighbours, before any shape is known: from their
+ * median, so that an inrush does not count. */
 static double difference_noise(const struct course *courses, size_t course_count, size_t p,
                                size_t phase_count, double floor_A)
 {
-    double sum = 0;
+    size_t total = 0;
+    for (size_t c = 0; c < course_count; c++)
+        if (courses[c].follows)
+            total += phase_end(&courses[c], p, phase_count) - courses[c].starts[p];
+    double *steps = malloc((total + 1) * sizeof *steps);
+    if (!steps)
+        return floor_A;
     size_t count = 0;
     for (size_t c = 0; c < course_count; c++) {
         if (!courses[c].follows)
             continue;
-        size_t from = courses[c].starts[p] + 2;
         size_t to = phase_end(&courses[c], p, phase_count);
-        for (size_t i = from; i < to; i++) {
-            double step = courses[c].readings[i].current_A - courses[c].readings[i - 1].current_A;
-            double size = fabs(courses[c].readings[i].current_A);
-            if (fabs(step) > 0.1 * size + 6 * floor_A)
-                continue;
-            sum += 0.5 * square(step);
-            count++;
-        }
+        for (size_t i = courses[c].starts[p] + 2; i < to; i++)
+            steps[count++] =
+                fabs(courses[c].readings[i].current_A - courses[c].readings[i - 1].current_A);
     }
-    return fmax(floor_A, count ? sqrt(sum / (double)count) : 0);
+    double noise = count ? 1.4826 * median_of(steps, count) / M_SQRT2 : 0;
+    free(steps);
+    return fmax(floor_A, noise);
 }
 
 static int build_phase(struct reference *reference, struct course *courses, size_t course_count,

@@ -164,6 +164,8 @@ static bool is_unsteady(const struct scene *scene)
     double before = 0;
     size_t total = count_since_onset(scene->judge);
     size_t from = total > recent.count ? total - recent.count : 0;
+    if (from < scene->path->start + 1)
+        from = scene->path->start + 1;
     double last = NAN;
     for (size_t i = from; i < total; i++) {
         const struct reading *r = since_onset(scene->judge, i);
@@ -230,8 +232,6 @@ static struct finding unlike(const struct scene *scene)
         finding.at_s = judge_elapsed_s(scene->judge);
         return finding;
     }
-    if (other_phase(scene, &finding))
-        return finding;
     const struct reference_phase *phase = &r->phases[p];
     /* Nearer to the next phase than to this one, when that is due. */
     if (p + 1 < r->phase_count && scene->in_phase_s >= 0.9 * phase->duration_low_s) {
@@ -240,6 +240,10 @@ static struct finding unlike(const struct scene *scene)
             return level_off(scene, p + 1);
     }
     size_t readings = count_since_onset(scene->judge) - scene->path->start;
+    if (readings <= scene->tail.count + 2 && fabs(m - phase->level_A) < 0.5 * phase->level_A)
+        return level_off(scene, p);
+    if (other_phase(scene, &finding))
+        return finding;
     if (readings <= scene->tail.count + 2)
         return level_off(scene, p);
     if (p + 1 < r->phase_count) {
