@@ -107,13 +107,10 @@ static double quantisation_left(double noise_A, double resolution_A, double *own
     return resolution_A > 0 ? exp(-4 * square(M_PI) * *own2 / square(resolution_A)) : 0;
 }
 
-/* Pulses are regular: how well their mean repeats was learned; before that each
- * pulse counts once. */
+/* Before it is learned how well the mean of pulses repeats, each counts once. */
 static double pulse_uncertainty(const struct level_sum *sum, const struct level_view *view,
                                 double size_A)
 {
-    if (view->phase->pulse_u > 0)
-        return view->phase->pulse_u;
     double pulses = 1 + 0.5 * (double)sum->crossings;
     return view->phase->spread_A / size_A / sqrt(pulses);
 }
@@ -182,7 +179,9 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     double averaged = 1 - steps2 * left / fmax(own2 + steps2, 1e-18);
     double shape = shape_doubt * sum->doubt / sum->squares[0][0];
     level.u = sqrt(variance * averaged + square(shape) + steps2 * left / square(size));
-    if (view->phase->kind == PHASE_PERIODIC)
+    if (view->phase->repeat_u > 0)
+        level.u = view->phase->repeat_u;
+    else if (view->phase->kind == PHASE_PERIODIC)
         level.u = pulse_uncertainty(sum, view, size);
     if (!isnan(view->compared_at_V) && level.voltage_V > 0)
         level.voltage_u =

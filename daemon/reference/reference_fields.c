@@ -70,7 +70,7 @@ static const struct field unit[] = {
 static const struct field phase[] = {
     {"noise_A", FIELD_NUMBER, P(noise_A), 0, 1000},
     {"spread_A", FIELD_NUMBER, P(spread_A), 0, 1000},
-    {"pulse_u", FIELD_NUMBER, P(pulse_u), 0, 1e6},
+    {"repeat_u", FIELD_NUMBER, P(repeat_u), 0, 1e6},
     {"uncertainty", FIELD_NUMBER, P(uncertainty), 0, 1e6},
     {"exponent", FIELD_NUMBER, P(exponent), -10, 10},
     {"exponent_u", FIELD_NUMBER, P(exponent_u), 0, 10},

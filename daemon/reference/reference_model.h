@@ -33,15 +33,16 @@ struct spread {
  * and high enclose what known-goods, scaled to the mean level, drew there. */
 struct reference_phase {
     enum phase_kind kind;
-    double level_A;        /* mean over the units */
-    double low_A, high_A;  /* limits of a new unit's own level, taken by itself */
-    double noise_A;        /* standard deviation of one reading about its unit's shape */
-    double spread_A;       /* the same with pulses and all; noise_A at least */
-    double uncertainty;    /* of level_A, measurement alone, share */
-    double pulse_u;        /* PHASE_PERIODIC: of its mean over one power-up, share; else 0 */
-    double exponent;       /* d ln I / d ln V */
-    double exponent_u;     /* its standard uncertainty */
-    double duration_s;     /* median of the type; NAN: the last phase */
+    double level_A;       /* mean over the units */
+    double low_A, high_A; /* limits of a new unit's own level, taken by itself */
+    double noise_A;       /* standard deviation of one reading about its unit's shape */
+    double spread_A;      /* the same with pulses and all; noise_A at least */
+    double uncertainty;   /* of level_A, measurement alone, share */
+    double repeat_u;      /* of the level over one power-up, share, as it repeats in known-goods; 0:
+                             LEVEL */
+    double exponent;      /* d ln I / d ln V */
+    double exponent_u;    /* its standard uncertainty */
+    double duration_s;    /* median of the type; NAN: the last phase */
     double duration_low_s; /* NAN as above */
     double duration_high_s;
     double period_s;   /* PHASE_PERIODIC; else NAN */

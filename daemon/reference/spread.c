@@ -8,6 +8,7 @@ static const double prior_exponent_u = 0.7; /* -1, 0 and +1 are all common */
 static const double pool_weight = 0.5, pool_df_most = 12;
 /* Regular pulses repeat better than as many independent readings would. */
 static const double pulse_prior = 0.3;
+static const double repeat_df = 3; /* of what the fit says of itself */
 /* Phases measured worse than this tell nothing about the spread. */
 static const double worst_level_u = 0.02, worst_duration_u = 0.10;
 
@@ -215,11 +216,12 @@ static double mean_uncertainty2(const struct work *w, size_t p, bool duration, d
     return count > 0 ? sum / count : (double)INFINITY;
 }
 
-/* How well the mean of pulses repeats within a unit; taken as its measurement
- * uncertainty. With nothing seen twice, a pulse more or less. */
-static void learn_pulses(struct work *w, size_t p)
+/* How well the level of pulses, ramps and decays repeats within a unit; taken as
+ * its measurement uncertainty. The prior is what the fit says of itself. */
+static void learn_repeat(struct work *w, size_t p)
 {
     struct reference_phase *phase = &w->reference->phases[p];
+    double trust = phase->kind == PHASE_PERIODIC ? pulse_prior : 1;
     double prior2 = 0;
     double count = 0;
     for (size_t i = 0; i < w->course_count; i++) {
@@ -227,33 +229,64 @@ static void learn_pulses(struct work *w, size_t p)
         w->value[i] = c->follows ? c->log_ratio[p] : (double)NAN;
         w->variance[i] = 0;
         if (c->follows && !isnan(c->log_ratio_u[p])) {
-            prior2 += square(pulse_prior * c->log_ratio_u[p]);
+            prior2 += square(trust * c->log_ratio_u[p]);
             count++;
         }
     }
     struct components c =
         analyse(w->courses, w->course_count, w->value, w->variance, w->units, w->unit_mean);
-    prior2 = count > 0 ? prior2 / count : 1;
-    phase->pulse_u = sqrt(shrink_variance(c.within2, c.within_df, prior2, 2));
+    if (count == 0)
+        return;
+    phase->repeat_u = sqrt(shrink_variance(c.within2, c.within_df, prior2 / count, repeat_df));
     for (size_t i = 0; i < w->course_count; i++)
         if (w->courses[i].follows && !isnan(w->courses[i].log_ratio_u[p]))
-            w->courses[i].log_ratio_u[p] = phase->pulse_u;
+            w->courses[i].log_ratio_u[p] = phase->repeat_u;
+}
+
+static bool is_steady(const struct reference_phase *phase)
+{
+    return phase->kind == PHASE_LEVEL || phase->kind == PHASE_PERIODIC;
+}
+
+/* What units' ramps and decays differ by, more than levels do, is taken as doubt
+ * of their measurement. */
+static void learn_pace(struct work *w, size_t p)
+{
+    struct reference_phase *phase = &w->reference->phases[p];
+    for (size_t i = 0; i < w->course_count; i++) {
+        const struct course *c = &w->courses[i];
+        w->value[i] = c->follows ? c->log_ratio[p] - w->common[i] : (double)NAN;
+        w->variance[i] = square(c->log_ratio_u[p]);
+    }
+    struct components c =
+        analyse(w->courses, w->course_count, w->value, w->variance, w->units, w->unit_mean);
+    double excess2 = fmax(0, c.between2 - square(w->reference->level_own.predictive));
+    double share = c.between_df / (c.between_df + repeat_df);
+    phase->repeat_u = sqrt(square(phase->repeat_u) + share * excess2);
 }
 
 static void learn_levels(struct work *w)
 {
     struct reference *r = w->reference;
     double weight[REFERENCE_MOST_PHASES] = {0};
+    size_t steady = 0;
     for (size_t p = 0; p < r->phase_count; p++) {
-        if (r->phases[p].kind == PHASE_PERIODIC)
-            learn_pulses(w, p);
+        if (r->phases[p].kind != PHASE_LEVEL)
+            learn_repeat(w, p);
         shift_level(&r->phases[p], centre(w, p, false));
         double of_mean = 0;
         double u2 = mean_uncertainty2(w, p, false, &of_mean);
         r->phases[p].uncertainty = sqrt(of_mean);
         w->usable[p] = u2 < square(worst_level_u);
-        w->usable_count += w->usable[p];
+        steady += w->usable[p] && is_steady(&r->phases[p]);
         weight[p] = isfinite(u2) ? 1 / (square(SPREAD_OWN) + u2) : 0;
+    }
+    /* Ramps and decays differ from unit to unit in pace, too: the spread of levels
+     * is learned from the others where there are enough. */
+    for (size_t p = 0; p < r->phase_count; p++) {
+        if (steady >= 2 && !is_steady(&r->phases[p]))
+            w->usable[p] = false;
+        w->usable_count += w->usable[p];
     }
     /* The common factor of each power-up. */
     for (size_t i = 0; i < w->course_count; i++) {
@@ -295,6 +328,9 @@ static void learn_levels(struct work *w)
     own.between2 /= left;
     own.within2 /= left;
     use_components(&r->level_own, &own, common.n, common.n * common.m);
+    for (size_t p = 0; p < r->phase_count; p++)
+        if (!is_steady(&r->phases[p]))
+            learn_pace(w, p);
 }
 
 static void learn_durations(struct work *w)

@@ -10,8 +10,9 @@
 #include <string.h>
 
 static const double loose_envelope = 0.12, loose_log_duration = 0.5;
-static const double flat_share = 0.004;  /* a cell this near to the rest is flat */
-static const double pulse_share = 0.012; /* more readings than this apart: pulses */
+static const double flat_share = 0.004;     /* a cell this near to the rest is flat */
+static const double pulse_share = 0.012;    /* more readings than this apart: pulses */
+static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
 static const double least_noise_A = 1e-6;
 
 struct sample {
@@ -33,8 +34,9 @@ static size_t phase_end(const struct course *course, size_t p, size_t phase_coun
     return p + 1 < phase_count ? course->starts[p + 1] : course->count;
 }
 
-/* Mean of a course's readings in the phase, the first (a mixture) left out;
- * strays clipped. NAN: none. */
+/* Mean of a course's readings in the phase without the fifths drawn most and
+ * least (an inrush, strays); the first reading, a mixture, is left out. NAN:
+ * none. */
 static double core_mean(const struct course *course, size_t from, size_t to)
 {
     size_t count = 0;
@@ -44,19 +46,15 @@ static double core_mean(const struct course *course, size_t from, size_t to)
     for (size_t i = from + 1; i < to; i++)
         if (course->readings[i].time_s >= INRUSH_S)
             values[count++] = course->readings[i].current_A;
-    double middle = median_of(values, count);
-    double low = count ? values[count / 100] : 0;
-    double high = count ? values[count - 1 - count / 100] : 0;
-    double sum = 0;
-    size_t used = 0;
-    for (size_t i = 0; i < count; i++) {
-        if (count >= 50 && (values[i] < low || values[i] > high))
-            continue;
-        sum += values[i];
-        used++;
+    double mean = median_of(values, count); /* sorts */
+    size_t outer = count / 5;
+    if (count >= 5) {
+        mean = 0;
+        for (size_t i = outer; i < count - outer; i++)
+            mean += values[i] / (double)(count - 2 * outer);
     }
     free(values);
-    return used ? sum / (double)used : middle;
+    return mean;
 }
 
 /* The readings of one phase over all courses that follow, scaled to the mean
@@ -227,9 +225,10 @@ static size_t bent_cells(const struct grid *grid, double noise_A)
 }
 
 /* Root mean square of what is left about the shape, the furthest readings left
- * out; `share_apart` gets the share outside the shape's band by three of it and 6 %. */
+ * out; `share_apart` gets the share that is behind flat_from_s and outside the
+ * shape's band by three of it and 6 %. */
 static double residual_noise(const struct reference_phase *phase, const struct samples *samples,
-                             double floor_A, double *share_apart)
+                             double floor_A, double flat_from_s, double *share_apart)
 {
     double *left = malloc((samples->count + 1) * sizeof *left);
     *share_apart = 0;
@@ -255,6 +254,8 @@ static double residual_noise(const struct reference_phase *phase, const struct s
     size_t apart = 0;
     double room = 3 * noise + 0.06 * fabs(phase->level_A);
     for (size_t i = 0; i < samples->count; i++) {
+        if (samples->items[i].since_s < flat_from_s)
+            continue;
         struct shape_band band = follow_shape(phase, samples->items[i].since_s, phase->cell_s);
         apart += samples->items[i].value_A < band.low_A - room ||
                  samples->items[i].value_A > band.high_A + room;
@@ -306,19 +307,24 @@ static int use_pulses(struct reference_phase *phase, const struct samples *sampl
     phase->shape_low_A[0] = values[strays];
     phase->shape_high_A[0] = values[samples->count - 1 - strays];
     phase->spread_A = sqrt(fmax(0, squares / count - square(sum / count)));
+    phase->level_A = phase->shape_A[0];
     free(values);
     return 0;
 }
 
 /* Up and down again and again, or cells wide apart late in the phase: pulses. */
-static bool is_pulsed(const struct grid *grid, double level_A, double noise_A)
+static bool is_pulsed(const struct grid *grid, bool first, double level_A, double noise_A)
 {
+    enum { FEWEST_CELLS = 20 };
+    size_t begin = first ? (size_t)(inrush_settled_s / grid->cell_s) + 1 : 1;
+    if (grid->cells < begin + FEWEST_CELLS)
+        return false;
     double step = 0.06 * fabs(level_A) + 6 * noise_A;
     int turns = 0;
     int direction = 0;
     size_t wide = 0;
-    double from = grid->mean_A[1];
-    for (size_t c = 2; c < grid->cells; c++) {
+    double from = grid->mean_A[begin];
+    for (size_t c = begin + 1; c < grid->cells; c++) {
         double move = grid->mean_A[c] - from;
         int now = move > step ? 1 : move < -step ? -1 : 0;
         if (now != 0) {
@@ -333,6 +339,16 @@ static bool is_pulsed(const struct grid *grid, double level_A, double noise_A)
             wide++;
     }
     return turns >= 4 || wide > 2 + grid->cells / 10;
+}
+
+/* Mean of the shape over the phase's length. */
+static double mean_over(const struct reference_phase *phase, double duration_s)
+{
+    enum { PIECES = 200 };
+    double sum = 0;
+    for (int k = 0; k < PIECES; k++)
+        sum += follow_shape(phase, duration_s * (k + 0.5) / PIECES, 0).mean_A;
+    return sum / PIECES;
 }
 
 static void name_kind(struct reference_phase *phase, double duration_s)
@@ -399,7 +415,7 @@ static int build_phase(struct reference *reference, struct course *courses, size
         status = fill_grid(&grid, &samples, noise);
         bent = bent_cells(&grid, noise);
         if (pass == 0)
-            pulsed = is_pulsed(&grid, phase->level_A, noise);
+            pulsed = is_pulsed(&grid, p == 0, phase->level_A, noise);
         extent = 1.3 * (double)(bent + 1) * grid.cell_s;
         if (bent == 0 || extent > 0.6 * lengths_s[p] || grid.cell_s <= 1.01 * interval)
             break;
@@ -407,13 +423,18 @@ static int build_phase(struct reference *reference, struct course *courses, size
     double apart = 0;
     if (status == 0 && samples.count > 0) {
         use_grid(phase, &grid, bent, noise);
-        phase->noise_A = residual_noise(phase, &samples, floor_A, &apart);
+        phase->noise_A =
+            residual_noise(phase, &samples, floor_A, (double)bent * grid.cell_s, &apart);
         /* Of what is left about a shape, the readings' own noise is the part
          * that changes from one to the next; the rest is how power-ups differ. */
         phase->spread_A = phase->noise_A;
         if (phase->cell_count > 1)
             phase->noise_A = fmin(phase->noise_A, noise);
         name_kind(phase, lengths_s[p]);
+        if (phase->kind != PHASE_LEVEL)
+            phase->level_A = mean_over(phase, lengths_s[p]);
+        else
+            phase->level_A = phase->shape_A[phase->cell_count - 1];
         if ((pulsed || apart > pulse_share) && samples.count >= 20)
             status = use_pulses(phase, &samples);
     } else {

@@ -339,8 +339,11 @@ static bool unsure_of_level(struct judge *judge, size_t p)
     finding.share = judge->reference->smallest_level_fault;
     finding.resolution_A = judge->accuracy.current_resolution_A;
     finding.needed_A = NAN;
-    if (fault / whole < resolvable && finding.resolution_A > 0)
-        finding.needed_A = needed_resolution_A(&test, fault, phase->level_A);
+    double needed = needed_resolution_A(&test, fault, phase->level_A);
+    if (fault / whole < resolvable && needed < finding.resolution_A)
+        finding.needed_A = needed;
+    else if (test.u > test.spread)
+        finding.note = "more readings in that phase (a faster link) would do";
     settle_unsure(judge, &finding);
     return true;
 }

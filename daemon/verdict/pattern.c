@@ -188,8 +188,15 @@ static bool other_phase(const struct scene *scene, struct finding *finding)
     double m = scene->tail.mean_A;
     size_t p = scene->phase;
     const struct reference_phase *phase = &r->phases[p];
+    size_t readings = count_since_onset(scene->judge) - scene->path->start;
+    bool entered_on_trust = p > 0 && readings <= scene->tail.count + 2;
     if (p + 1 < r->phase_count && alike(scene, p + 1, 0, m) &&
         scene->in_phase_s < phase->duration_low_s && !alike(scene, p, scene->in_phase_s, m)) {
+        /* What was taken for its first reading was the edge past it. */
+        if (entered_on_trust) {
+            *finding = phase_finding(scene, REASON_MISSING_PHASE, p);
+            return true;
+        }
         *finding = phase_finding(scene, REASON_EARLY, p);
         finding->measured = scene->in_phase_s;
         finding->low = phase->duration_low_s;
@@ -200,12 +207,14 @@ static bool other_phase(const struct scene *scene, struct finding *finding)
         *finding = phase_finding(scene, REASON_MISSING_PHASE, p + 1);
         return true;
     }
-    for (size_t back = 0; back < p && m < 0.9 * phase->level_A; back++) {
-        if (alike(scene, back, 0, m) || alike(scene, back, 1e6, m)) {
-            *finding = phase_finding(scene, REASON_RESTARTS, p);
-            finding->at_s = judge_elapsed_s(scene->judge);
-            return true;
-        }
+    /* Back at what the first phase draws, or at less. */
+    double first = r->phases[0].shape_A[r->phases[0].cell_count - 1];
+    if (p > 0 && m < 0.8 * phase->level_A &&
+        (m < first * (1 + scene->wide) || m < 0.5 * phase->level_A ||
+         alike(scene, 0, INFINITY, m))) {
+        *finding = phase_finding(scene, REASON_RESTARTS, p);
+        finding->at_s = judge_elapsed_s(scene->judge);
+        return true;
     }
     return false;
 }
@@ -236,7 +245,7 @@ static struct finding unlike(const struct scene *scene)
     /* Nearer to the next phase than to this one, when that is due. */
     if (p + 1 < r->phase_count && scene->in_phase_s >= 0.9 * phase->duration_low_s) {
         double next = r->phases[p + 1].level_A;
-        if (fabs(m - next) < 0.5 * fabs(phase->level_A - next))
+        if (fabs(m - next) < 0.5 * fabs(m - phase->level_A))
             return level_off(scene, p + 1);
     }
     size_t readings = count_since_onset(scene->judge) - scene->path->start;

@@ -231,7 +231,7 @@ static void say_resolution(struct words *words, const struct finding *f)
         say(words, "; steps of ");
         say_value(words, f->needed_A, 'A');
         say(words, " or finer would do");
-    } else {
+    } else if (!f->note) {
         say(words, "; one more known-good unit would narrow the limits");
     }
 }
