@@ -86,7 +86,7 @@ function rateLines(item, watch) {
   const told = typeof watch.current?.judging_s === 'number' ? watch.current : item;
   const { judging_s: judging, commit_s: commit } = told;
   if (typeof judging === 'number') {
-    lines.push(`judged in ${milliseconds(judging)}, `
+    lines.push(`${told === item ? 'last one judged' : 'judged'} in ${milliseconds(judging)}, `
       + (typeof commit === 'number' ? `on the disk in ${milliseconds(commit)}` : 'not on the disk yet'));
   }
   return lines;
