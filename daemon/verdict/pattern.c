@@ -164,8 +164,8 @@ static bool is_unsteady(const struct scene *scene)
     double before = 0;
     size_t total = count_since_onset(scene->judge);
     size_t from = total > recent.count ? total - recent.count : 0;
-    if (from < scene->path->start + 1)
-        from = scene->path->start + 1;
+    if (from < scene->path->start)
+        from = scene->path->start;
     double last = NAN;
     for (size_t i = from; i < total; i++) {
         const struct reading *r = since_onset(scene->judge, i);
@@ -178,7 +178,10 @@ static bool is_unsteady(const struct scene *scene)
             before = step;
         last = r->current_A;
     }
-    return turns >= 2;
+    /* To and fro again and again, or to both sides of what the phase draws. */
+    double both = scene->wide * fabs(phase->level_A) + noise;
+    return turns >= 2 || (turns >= 1 && scene->tail.low_A < phase->level_A - both &&
+                          scene->tail.high_A > phase->level_A + both);
 }
 
 /* The draw changed to what another phase draws. */
@@ -245,7 +248,8 @@ static struct finding unlike(const struct scene *scene)
     /* Nearer to the next phase than to this one, when that is due. */
     if (p + 1 < r->phase_count && scene->in_phase_s >= 0.9 * phase->duration_low_s) {
         double next = r->phases[p + 1].level_A;
-        if (fabs(m - next) < 0.5 * fabs(m - phase->level_A))
+        bool skipped = p + 2 < r->phase_count && alike(scene, p + 2, 0, m);
+        if (!skipped && fabs(m - next) < 0.5 * fabs(m - phase->level_A))
             return level_off(scene, p + 1);
     }
     size_t readings = count_since_onset(scene->judge) - scene->path->start;
