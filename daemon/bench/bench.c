@@ -162,6 +162,17 @@ static int hand_over(struct bench *bench, int supply, const struct on_bench *on_
     return 0;
 }
 
+static int read_on_bench(struct bench *bench, const char *supply, struct on_bench *on_bench,
+                         struct error *error)
+{
+    struct store_reader *reader = store_reader_open(bench->config->data, error);
+    if (!reader)
+        return -1;
+    int status = store_read_on_bench(reader, supply, on_bench, error);
+    store_reader_close(reader);
+    return status;
+}
+
 /* What was on the bench when the daemon stopped, and the types the
  * configuration says are always there. */
 static void restore_on_bench(struct bench *bench)
@@ -170,9 +181,7 @@ static void restore_on_bench(struct bench *bench)
         const struct supply_config *supply = &bench->config->supplies[i];
         struct on_bench on_bench = {0};
         struct error error = {0};
-        struct store_reader *reader = store_reader_open(bench->config->data, &error);
-        int status = reader ? store_read_on_bench(reader, supply->name, &on_bench, &error) : -1;
-        store_reader_close(reader);
+        int status = read_on_bench(bench, supply->name, &on_bench, &error);
         if (supply->module_type[0] && strcmp(on_bench.module_type, supply->module_type) != 0) {
             on_bench = (struct on_bench){0};
             snprintf(on_bench.module_type, sizeof on_bench.module_type, "%s", supply->module_type);
@@ -263,8 +272,12 @@ int bench_put_on(struct bench *bench, const char *supply, const struct on_bench 
     struct on_bench_write write = {supply, on_bench};
     pthread_mutex_lock(&bench->change_mutex);
     int status = bench_write(bench, write_on_bench, &write, error);
+    /* The store completes what was said: a work order names its unit. */
+    struct on_bench kept = {0};
     if (status == 0)
-        status = hand_over(bench, index, on_bench, error);
+        status = read_on_bench(bench, supply, &kept, error);
+    if (status == 0)
+        status = hand_over(bench, index, &kept, error);
     pthread_mutex_unlock(&bench->change_mutex);
     return status;
 }

@@ -7,6 +7,7 @@
 #include "supply/supply.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -28,7 +29,7 @@ struct output {
     int index; /* in the configuration */
     struct supply *supply;
     struct arrivals arrivals;
-    double last_time_s; /* running clock, of the last reading handed on */
+    struct reading last; /* the last one handed on; time on the running clock */
     uint64_t gaps, dropped;
     double rate_hz;
 };
@@ -51,6 +52,7 @@ struct poller {
     struct connection *connection;
     struct output outputs[MOST_OUTPUTS];
     int count;
+    double conversion_hz; /* learned; NAN: not known */
     double next_state_s;
     pthread_t thread;
     bool started;
@@ -75,6 +77,7 @@ struct poller *poller_create(const struct config *config, const int *members, in
     poller->queue = queue;
     poller->board = board;
     poller->zero_s = zero_s;
+    poller->conversion_hz = NAN;
     pthread_mutex_init(&poller->mutex, NULL);
     waiting_init(&poller->changed);
     const struct supply_config *first = &config->supplies[members[0]];
@@ -85,7 +88,7 @@ struct poller *poller_create(const struct config *config, const int *members, in
         const struct supply_config *member = &config->supplies[members[i]];
         struct output *output = &poller->outputs[i];
         output->index = members[i];
-        output->last_time_s = -1;
+        output->last.time_s = -1;
         output->rate_hz = member->rate_hz;
         output->supply = supply_create(poller->connection, member->output, member->control, error);
         if (!output->supply)
@@ -164,6 +167,7 @@ static void publish_state(struct poller *poller, const char *problem)
 {
     struct wire_state wire = {.limit_hz = NAN, .conversion_hz = NAN};
     connection_wire_state(poller->connection, &wire);
+    poller->conversion_hz = wire.conversion_hz;
     for (int i = 0; i < poller->count; i++) {
         struct output *output = &poller->outputs[i];
         struct polling_status status = {.connected = connection_is_open(poller->connection),
@@ -176,6 +180,11 @@ static void publish_state(struct poller *poller, const char *problem)
         supply_settings(output->supply, &status.voltage_set_V, &status.limit_set_A);
         /* What one output can reach where several take turns. */
         status.wire.limit_hz = wire.limit_hz / poller->count;
+        if (wire.conversion_hz < status.wire.limit_hz) {
+            status.wire.limit_hz = wire.conversion_hz;
+            snprintf(status.wire.limit_why, sizeof status.wire.limit_why,
+                     "its readback renews %.1f times a second", wire.conversion_hz);
+        }
         pthread_mutex_lock(&poller->board->mutex);
         poller->board->supplies[output->index].polling = status;
         pthread_mutex_unlock(&poller->board->mutex);
@@ -233,17 +242,31 @@ static void take_order(struct poller *poller)
     pthread_mutex_unlock(&poller->mutex);
 }
 
+/* A supply is asked oftener than it converts, so as to see each conversion soon
+ * after it is made; what says the same thing again is left out. On a steady
+ * draw a new conversion may read the same: one a renewal is handed on then. */
+static bool says_nothing_new(const struct poller *poller, const struct output *output,
+                             const struct reading *reading, bool repeat)
+{
+    const struct reading *last = &output->last;
+    return repeat && isfinite(poller->conversion_hz) && reading->output_on == last->output_on &&
+           reading->limited == last->limited && reading->valid == last->valid &&
+           reading->time_s - last->time_s < 0.9 / poller->conversion_hz;
+}
+
 static void hand_on(struct poller *poller, struct output *output, struct reading *reading,
                     bool repeat, double received_s)
 {
-    note_arrival(output, received_s);
     reading->time_s -= poller->zero_s;
     reading_quantise(reading);
-    if (reading->time_s <= output->last_time_s) {
-        reading->time_s = output->last_time_s + READING_TIME_STEP_S;
+    if (says_nothing_new(poller, output, reading, repeat))
+        return;
+    note_arrival(output, received_s);
+    if (reading->time_s <= output->last.time_s) {
+        reading->time_s = output->last.time_s + READING_TIME_STEP_S;
         reading_quantise(reading);
     }
-    output->last_time_s = reading->time_s;
+    output->last = *reading;
     struct queue_item item = {.kind = ITEM_READING,
                               .supply = output->index,
                               .reading = *reading,
