@@ -178,8 +178,6 @@ static void publish_state(struct poller *poller, const char *problem)
         strncat(status.problem, problem, sizeof status.problem - 1);
         describe_arrivals(&output->arrivals, &status);
         supply_settings(output->supply, &status.voltage_set_V, &status.limit_set_A);
-        /* What one output can reach where several take turns. */
-        status.wire.limit_hz = wire.limit_hz / poller->count;
         if (wire.conversion_hz < status.wire.limit_hz) {
             status.wire.limit_hz = wire.conversion_hz;
             snprintf(status.wire.limit_why, sizeof status.wire.limit_why,
