@@ -258,6 +258,32 @@ int noise_local(const double *current_A, size_t count, const struct noise *noise
     return 0;
 }
 
+double noise_within(const double *current_A, size_t count, const struct noise *noise,
+                    double *scratch)
+{
+    size_t n = 0;
+    double last = count ? current_A[0] : 0;
+    for (size_t i = 1; i < count; i++) {
+        if (noise->repeats > 1 && fabs(current_A[i] - last) < 0.5 * noise->count_A)
+            continue;
+        scratch[n++] = current_A[i] - last;
+        last = current_A[i];
+    }
+    double local = 0;
+    if (n) {
+        qsort(scratch, n, sizeof *scratch, by_size);
+        double trend = scratch[n / 2];
+        for (size_t i = 0; i < n; i++)
+            scratch[i] = fabs(scratch[i] - trend);
+        qsort(scratch, n, sizeof *scratch, by_size);
+        local = scratch[(size_t)(0.6 * (double)n)] / (SIXTY_PERCENT * sqrt(2));
+    }
+    double square = local * local / (1 - noise->correlation);
+    double whole = noise->deviation_A * noise->deviation_A;
+    double used = fmin((double)n, 1e3);
+    return fmax(noise->floor_A, sqrt((used * square + LOCAL_PRIOR * whole) / (used + LOCAL_PRIOR)));
+}
+
 double noise_lag1(const double *values, size_t count)
 {
     double mean = 0;

@@ -28,6 +28,11 @@ int noise_learn(const double *current_A, size_t count, double count_A, struct no
 int noise_local(const double *current_A, size_t count, const struct noise *noise,
                 double *deviation_A);
 
+/* The standard deviation inside one phase, from its own differences less their
+ * median, drawn towards the whole row's. Scratch must hold count values. */
+double noise_within(const double *current_A, size_t count, const struct noise *noise,
+                    double *scratch);
+
 /* Lag-1 autocorrelation of values about their mean, as NIST's univariate data
  * sets define it; NAN where all are equal. */
 double noise_lag1(const double *values, size_t count);

@@ -6,6 +6,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define PENALTY_LOGS 4.0 /* penalty in units of ln n */
 #define BOUND_SHARE 0.75 /* of the penalty: three readings make a phase, one does not */
@@ -124,6 +125,27 @@ static void give_edges(struct series *series, struct shapes *shapes)
     }
 }
 
+/* Noise anew, from the differences inside each phase: at few readings a second
+ * a stretch about a reading reaches over phases of other noise. */
+static int relearn_within(struct series *series, const struct shapes *shapes)
+{
+    double *sizes = malloc(series->count * sizeof *sizes);
+    if (!sizes)
+        return -1;
+    for (size_t k = 0; k < shapes->count; k++) {
+        const struct shape *shape = &shapes->items[k];
+        if (shape->kind == PHASE_PERIODIC)
+            continue;
+        double deviation_A = noise_within(series->current_A + shape->first,
+                                          shape->end - shape->first, &series->noise, sizes);
+        for (size_t i = shape->first; i < shape->end; i++)
+            series->weight[i] = 1 / (deviation_A * deviation_A * series->noise.repeats);
+    }
+    free(sizes);
+    memset(series->masked, 0, series->count * sizeof *series->masked);
+    return 0;
+}
+
 static bool is_between(double value, double a, double b)
 {
     return value > fmin(a, b) && value < fmax(a, b);
@@ -196,11 +218,20 @@ static struct phase describe(const struct series *series, const struct shape *sh
     return phase;
 }
 
+static int cut_shapes(struct series *series, struct shapes *shapes)
+{
+    free(shapes->items);
+    *shapes = (struct shapes){0};
+    if (cut_levels(series, shapes) != 0 || shapes_find_periodic(series, shapes) != 0)
+        return -1;
+    return shapes_join(series, shapes);
+}
+
 static int cut(struct series *series, const struct segment_options *options, struct shapes *shapes,
                struct phases *phases)
 {
-    if (series_learn(series, options) != 0 || cut_levels(series, shapes) != 0 ||
-        shapes_find_periodic(series, shapes) != 0 || shapes_join(series, shapes) != 0)
+    if (series_learn(series, options) != 0 || cut_shapes(series, shapes) != 0 ||
+        relearn_within(series, shapes) != 0 || cut_shapes(series, shapes) != 0)
         return -1;
     give_edges(series, shapes);
     phases->items = malloc(shapes->count * sizeof *phases->items);

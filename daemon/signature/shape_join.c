@@ -377,17 +377,23 @@ static void join_decays(const struct series *series, struct shapes *shapes)
     }
 }
 
+/* A slope that hardly climbs, or that its own scatter explains, is a level. */
 static void flatten(const struct series *series, struct shape *shape)
 {
     if (!is_slope(shape))
         return;
     double change = fabs(shape_at(shape, series->time_s[shape->end - 1]) -
                          shape_at(shape, series->time_s[shape->first]));
-    double deviation = sqrt(variance_about(series, shape));
+    double variance = variance_about(series, shape);
     struct shape level = shape_fit(series, shape->first, shape->end, PHASE_LEVEL);
-    if (change <
-        fmax(FLAT_SHARE * fabs(level.level_A), fmax(2.2 * series->noise.count_A, 1.5 * deviation)))
+    double fresh = (double)(shape->end - shape->first) / series->noise.repeats;
+    double gain = fresh * (variance_about(series, &level) / variance - 1);
+    if (change < fmax(FLAT_SHARE * fabs(level.level_A),
+                      fmax(2.2 * series->noise.count_A, 1.5 * sqrt(variance))) ||
+        gain < penalty_of(series, shape)) {
         *shape = level;
+        shape_mask(series, shape);
+    }
 }
 
 static void merge_alike(const struct series *series, struct shapes *shapes)
@@ -412,6 +418,34 @@ static void merge_alike(const struct series *series, struct shapes *shapes)
     }
 }
 
+/* Where a decay has come so near its level that nothing tells them apart it
+ * ends, and the level begins. */
+static int end_decays(const struct series *series, struct shapes *shapes)
+{
+    struct shape *grown = realloc(shapes->items, 2 * shapes->count * sizeof *grown);
+    if (!grown)
+        return -1;
+    shapes->items = grown;
+    for (size_t k = 0; k < shapes->count; k++) {
+        struct shape *decay = &shapes->items[k];
+        if (decay->kind != PHASE_DECAY)
+            continue;
+        double near_A = fmax(0.5 * LEVEL_SHARE * fabs(decay->level_A),
+                             fmax(series->noise.count_A, sqrt(variance_about(series, decay))));
+        double away_s = decay->decay_s * log(fabs(decay->height_A) / near_A);
+        size_t at = decay->first + DECAY_LEAST;
+        while (at < decay->end && series->time_s[at] - decay->from_s < away_s)
+            at++;
+        if (at + RAMP_LEAST > decay->end)
+            continue;
+        memmove(decay + 2, decay + 1, (shapes->count - k - 1) * sizeof *decay);
+        shapes->count++;
+        decay[1] = shape_fit(series, at, decay->end, PHASE_LEVEL);
+        decay->end = at;
+    }
+    return 0;
+}
+
 int shapes_join(const struct series *series, struct shapes *shapes)
 {
     struct shape_sums *sums = shape_sums_create(series);
@@ -426,6 +460,7 @@ int shapes_join(const struct series *series, struct shapes *shapes)
         join_decays(series, shapes);
         for (size_t i = 0; i < shapes->count; i++)
             flatten(series, &shapes->items[i]);
+        status = end_decays(series, shapes);
         merge_alike(series, shapes);
     }
     shape_sums_destroy(sums);
