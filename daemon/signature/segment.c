@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define PENALTY_LOGS 4.0 /* penalty in units of ln n */
+#define PENALTY_LOGS 6.0 /* penalty in units of ln n */
 #define BOUND_SHARE 0.75 /* of the penalty: three readings make a phase, one does not */
 #define LEAST_COUNT 20.0 /* the penalty of shorter rows */
 #define MOST_INFLATION 4.0
