@@ -8,6 +8,7 @@
 enum { MOST_STEPS = 12 };
 
 #define PERIOD_SHARE 0.12 /* how much periods may differ */
+#define LEVEL_SHARE 0.2   /* how far, in steps, the last level may lie from those it repeats */
 #define STEP_SHARE 0.35   /* how much the same step may differ from period to period */
 
 /* A repeating run: steps first.. first + count - 1 (step k leads into level k),
@@ -109,7 +110,9 @@ static void make_periodic(const struct series *series, struct shapes *levels,
         from--;
     double end_s =
         last->end < series->count ? series->time_s[last->end] : series->time_s[series->count - 1];
-    if (end_s - series->time_s[last->first] > slack_s)
+    double strays_A = fabs(last->level_A - levels->items[to - 1 - run->steps].level_A);
+    if (end_s - series->time_s[last->first] > slack_s ||
+        strays_A > LEVEL_SHARE * fabs(step_A(levels, to - 1)))
         to--;
     double sum = 0;
     size_t used = 0;

@@ -17,8 +17,10 @@ enum { NODES_BACK = 400, MOVE_REACH = 64, RAMP_LEAST = 4, DECAY_LEAST = 6, SLOPE
 /* Where a shape may begin or end, and the cheapest cover up to there. */
 struct node {
     size_t at;
-    bool major; /* an end of a level or of a run of readings that fit none */
-    bool alive; /* may still begin the best cover's last shape */
+    bool major;  /* an end of a level or of a run of readings that fit none */
+    bool opens;  /* a level may begin here */
+    bool closes; /* a level may end here */
+    bool alive;  /* may still begin the best cover's last shape */
     double cost;
     size_t from; /* the node where its last shape begins */
     enum phase_kind kind;
@@ -29,69 +31,55 @@ struct joiner {
     struct shape_sums *sums;
     struct node *nodes;
     size_t count;
+    double *costs; /* of the readings before each, about their levels of the exact cut */
     struct shapes *to;
 };
 
-static void add_node(struct joiner *j, size_t at, bool major)
+static struct node *add_node(struct joiner *j, size_t at)
 {
-    if (j->count && j->nodes[j->count - 1].at == at) {
-        j->nodes[j->count - 1].major |= major;
-        return;
+    struct node *last = j->count ? &j->nodes[j->count - 1] : NULL;
+    if (!last || last->at != at) {
+        last = &j->nodes[j->count++];
+        *last = (struct node){.at = at, .alive = true, .cost = INFINITY};
     }
-    j->nodes[j->count++] = (struct node){.at = at, .major = major, .alive = true, .cost = INFINITY};
+    return last;
 }
 
-static size_t leading(const struct series *series, const struct shape *level)
-{
-    size_t i = level->first;
-    while (i < level->end && series->masked[i])
-        i++;
-    return i == level->end ? 0 : i - level->first;
-}
-
-static size_t trailing(const struct series *series, const struct shape *level)
-{
-    size_t i = level->end;
-    while (i > level->first && series->masked[i - 1])
-        i--;
-    return i == level->first ? 0 : level->end - i;
-}
-
-/* Ends of levels; and, about each, the readings that fit neither neighbour. */
+/* Ends of levels; and every reading of the runs that fit no level: three or
+ * more, or two about a boundary. They may be a steep ramp. */
 static void lay_nodes(struct joiner *j, const struct shape *levels, size_t count)
 {
-    j->count = 0;
-    size_t before = 0;
-    for (size_t k = 0; k < count; k++) {
-        size_t after = leading(j->series, &levels[k]);
-        size_t first = levels[k].first;
-        bool steep = before + after >= 2;
-        if (steep) {
-            add_node(j, first - before, true);
-            for (size_t i = first - before + 1; i < first + after; i++)
-                add_node(j, i, i == first);
-            add_node(j, first + after, true);
-        } else {
-            add_node(j, first, true);
-        }
-        before = trailing(j->series, &levels[k]);
-    }
+    const struct series *series = j->series;
+    size_t lone = (size_t)ceil(2 * series->noise.repeats);
     size_t end = levels[count - 1].end;
-    if (before >= 2)
-        for (size_t i = end - before; i < end; i++)
-            add_node(j, i, i == end - before);
-    add_node(j, end, true);
-}
-
-static double masked_level_cost(const struct series *series, const struct shape *level,
-                                size_t first, size_t end)
-{
-    double cost = 0;
-    for (size_t i = first; i < end; i++) {
-        double d = series->current_A[i] - level->level_A;
-        cost += fmin(series->bound, series->weight[i] * d * d);
+    size_t level = 0;
+    size_t run_end = levels[0].first; /* of the run of misfits that i lies in */
+    bool steep = false;
+    j->count = 0;
+    for (size_t i = levels[0].first; i < end; i++) {
+        bool begins = level < count && i == levels[level].first;
+        if (begins)
+            level++;
+        bool run_begins = series->masked[i] && i >= run_end;
+        if (run_begins) {
+            run_end = i;
+            while (run_end < end && series->masked[run_end])
+                run_end++;
+            size_t level_end = levels[level - 1].end;
+            bool about = begins || run_end >= level_end;
+            steep = run_end - i > lone || (about && run_end - i >= 2);
+        }
+        bool in_run = steep && i < run_end;
+        bool behind = steep && i == run_end;
+        if (!begins && !in_run && !behind)
+            continue;
+        struct node *node = add_node(j, i);
+        node->major = begins || behind || (in_run && run_begins);
+        node->opens = begins || behind;
+        node->closes = begins || (in_run && run_begins);
     }
-    return cost;
+    struct node *last = add_node(j, end);
+    last->major = last->closes = true;
 }
 
 static void offer(struct node *node, double cost, size_t from, enum phase_kind kind)
@@ -103,17 +91,13 @@ static void offer(struct node *node, double cost, size_t from, enum phase_kind k
     }
 }
 
-/* The level ending at or just before its end, begun at or just after its start. */
+/* The level ending here, begun at its start or behind a run of misfits. */
 static void offer_level(struct joiner *j, const struct shape *level, size_t to)
 {
-    size_t first = level->first + leading(j->series, level);
-    for (size_t i = to; i-- > 0;) {
-        size_t at = j->nodes[i].at;
-        if (at < level->first)
-            break;
-        if (at != level->first && at != first)
+    for (size_t i = to; i-- > 0 && j->nodes[i].at >= level->first;) {
+        if (!j->nodes[i].opens)
             continue;
-        double cost = masked_level_cost(j->series, level, at, j->nodes[to].at);
+        double cost = j->costs[j->nodes[to].at] - j->costs[j->nodes[i].at];
         offer(&j->nodes[to], j->nodes[i].cost + cost + j->series->penalty, i, PHASE_LEVEL);
     }
 }
@@ -152,8 +136,7 @@ static int join_run(struct joiner *j, const struct shape *levels, size_t count)
     for (size_t to = 1; to < j->count; to++) {
         while (levels[level].end < j->nodes[to].at)
             level++;
-        size_t end = levels[level].end;
-        if (j->nodes[to].at == end || j->nodes[to].at == end - trailing(j->series, &levels[level]))
+        if (j->nodes[to].closes)
             offer_level(j, &levels[level], to);
         offer_slopes(j, to);
     }
@@ -174,12 +157,25 @@ static int join_run(struct joiner *j, const struct shape *levels, size_t count)
     return 0;
 }
 
+static void sum_costs(const struct series *series, const struct shapes *shapes, double *costs)
+{
+    costs[0] = 0;
+    for (size_t k = 0; k < shapes->count; k++)
+        for (size_t i = shapes->items[k].first; i < shapes->items[k].end; i++) {
+            double d = series->current_A[i] - shapes->items[k].level_A;
+            costs[i + 1] = costs[i] + fmin(series->bound, series->weight[i] * d * d);
+        }
+}
+
 static int join_levels(const struct series *series, struct shape_sums *sums, struct shapes *shapes)
 {
     struct shapes joined = {0};
     struct joiner j = {.series = series, .sums = sums, .to = &joined};
     j.nodes = malloc((series->count + 1) * sizeof *j.nodes);
-    int status = j.nodes ? 0 : -1;
+    j.costs = malloc((series->count + 1) * sizeof *j.costs);
+    int status = j.nodes && j.costs ? 0 : -1;
+    if (status == 0)
+        sum_costs(series, shapes, j.costs);
     size_t from = 0;
     for (size_t i = 0; status == 0 && i <= shapes->count; i++) {
         if (i < shapes->count && shapes->items[i].kind != PHASE_PERIODIC)
@@ -197,6 +193,7 @@ static int join_levels(const struct series *series, struct shape_sums *sums, str
         from = i + 1;
     }
     free(j.nodes);
+    free(j.costs);
     if (status != 0) {
         free(joined.items);
         return -1;
@@ -446,6 +443,26 @@ static int end_decays(const struct series *series, struct shapes *shapes)
     return 0;
 }
 
+/* One reading makes no phase: it is a mixture at an edge, or a spike there, and
+ * goes to what follows. */
+static void drop_slivers(const struct series *series, struct shapes *shapes)
+{
+    size_t kept = 0;
+    size_t least = (size_t)ceil(series->noise.repeats);
+    for (size_t k = 0; k < shapes->count; k++) {
+        struct shape *shape = &shapes->items[k];
+        bool sliver = shape->kind == PHASE_LEVEL && shape->end - shape->first <= least;
+        if (sliver && k + 1 < shapes->count) {
+            for (size_t i = shape->first; i < shape->end; i++)
+                series->masked[i] = true;
+            shape[1].first = shape->first;
+        } else {
+            shapes->items[kept++] = *shape;
+        }
+    }
+    shapes->count = kept;
+}
+
 int shapes_join(const struct series *series, struct shapes *shapes)
 {
     struct shape_sums *sums = shape_sums_create(series);
@@ -461,6 +478,7 @@ int shapes_join(const struct series *series, struct shapes *shapes)
         for (size_t i = 0; i < shapes->count; i++)
             flatten(series, &shapes->items[i]);
         status = end_decays(series, shapes);
+        drop_slivers(series, shapes);
         merge_alike(series, shapes);
     }
     shape_sums_destroy(sums);
