@@ -5,6 +5,7 @@
 #include "base/text_file.h"
 #include "base/trace_file.h"
 #include "commands/commands.h"
+#include "commands/judge_unit.h"
 #include "reference/reference_json.h"
 #include "supply/profile.h"
 #include "verdict/verdict_json.h"
@@ -31,7 +32,8 @@ static json_t *unreadable_json(const char *path, const struct error *error)
 }
 
 static json_t *judge_file(const char *path, const struct reference *reference,
-                          const struct accuracy *accuracy, struct outcome *outcome)
+                          const struct accuracy *accuracy, struct judged_unit *unit,
+                          struct outcome *outcome)
 {
     struct error error = {0};
     struct trace trace = {0};
@@ -43,7 +45,7 @@ static json_t *judge_file(const char *path, const struct reference *reference,
     }
     struct verdict verdict;
     struct phases phases = {0};
-    int status = judge_trace(reference, accuracy, trace.readings, trace.count, &verdict, &phases);
+    int status = judged_unit_trace(unit, reference, accuracy, &trace, &verdict, &phases);
     trace_clear(&trace);
     if (status != 0)
         return NULL;
@@ -63,23 +65,33 @@ static json_t *judge_file(const char *path, const struct reference *reference,
     return line;
 }
 
+/* Prints a line and frees it. EXIT_OK, or the exit status. */
+static int print_line(json_t *line, const char *name)
+{
+    char *text = line ? json_dumps(line, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
+    json_decref(line);
+    if (!text) {
+        fprintf(stderr, "wakedraw: memory is out at %s\n", name);
+        return EXIT_SOFTWARE;
+    }
+    bool written = puts(text) >= 0 && fflush(stdout) == 0;
+    free(text);
+    return written ? EXIT_OK : EXIT_IO;
+}
+
 static int judge_all(char **paths, int count, const struct reference *reference,
-                     const struct accuracy *accuracy)
+                     const struct accuracy *accuracy, const char *unit_name)
 {
     struct outcome outcome = {0};
-    for (int i = 0; i < count; i++) {
-        json_t *line = judge_file(paths[i], reference, accuracy, &outcome);
-        char *text = line ? json_dumps(line, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
-        json_decref(line);
-        if (!text) {
-            fprintf(stderr, "wakedraw: memory is out at %s\n", paths[i]);
-            return EXIT_SOFTWARE;
-        }
-        bool written = puts(text) >= 0 && fflush(stdout) == 0;
-        free(text);
-        if (!written)
-            return EXIT_IO;
-    }
+    struct judged_unit unit = {.name = unit_name};
+    int status = EXIT_OK;
+    for (int i = 0; i < count && status == EXIT_OK; i++)
+        status = print_line(judge_file(paths[i], reference, accuracy, &unit, &outcome), paths[i]);
+    if (status == EXIT_OK && unit_name)
+        status = print_line(judged_unit_json(&unit, reference, accuracy), unit_name);
+    judged_unit_clear(&unit);
+    if (status != EXIT_OK)
+        return status;
     if (outcome.unreadable)
         return outcome.unreadable;
     return outcome.any_bad ? EXIT_ANY_BAD : outcome.any_unsure ? EXIT_SOME_UNSURE : EXIT_ALL_GOOD;
@@ -100,11 +112,14 @@ int command_judge(int argc, char **argv)
 {
     const char *reference_path = NULL;
     const char *profile_name = NULL;
+    const char *unit_name = NULL;
     const struct command_option options[] = {
         {"reference", "REF.json", OPTION_TEXT, &reference_path, 0, 0,
          "the module type's reference (needed)"},
         {"profile", "NAME", OPTION_TEXT, &profile_name, 0, 0,
          "the supply that read the traces; default: the one that taught the reference"},
+        {"unit", "NAME", OPTION_TEXT, &unit_name, 0, 0,
+         "all traces are power-ups of this unit: one line more, its verdict over all of them"},
     };
     const struct command_usage usage = {
         .name = "judge",
@@ -134,7 +149,7 @@ int command_judge(int argc, char **argv)
         error_print(&error);
     else
         status = judge_all(argv + first, argc - first, reference,
-                           profile ? profile_accuracy(profile) : NULL);
+                           profile ? profile_accuracy(profile) : NULL, unit_name);
     profile_destroy(profile);
     reference_destroy(reference);
     return status;

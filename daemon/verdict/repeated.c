@@ -1,0 +1,296 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "verdict/repeated.h"
+
+#include "trend/proportion.h"
+#include "verdict/conformity.h"
+#include "verdict/repeated_means.h"
+#include "verdict/template_state.h"
+
+#include <math.h>
+#include <stdio.h>
+
+static const double confidence = 0.95;
+static const double next_bounds[] = {0.05, 0.01}; /* failure rates worth naming */
+
+static const char *const intermittent_details =
+    "Two kinds across power-ups: an intermittent joint or residual charge. Fix the off-time, "
+    "then 30 cycles; mild heat or cold, repeat. [common practice]";
+
+static double square(double x)
+{
+    return x * x;
+}
+
+static void describe_durations(const struct judge *judge, struct repeated_power_up *power_up)
+{
+    const struct path *path = follow_best(judge->template->follow);
+    const struct reference *reference = judge->reference;
+    for (size_t p = 0; p < REFERENCE_MOST_PHASES; p++)
+        power_up->log_duration[p] = power_up->log_duration_u[p] = NAN;
+    if (!path)
+        return;
+    for (size_t p = 0; p < (size_t)path->phase; p++) {
+        size_t from = path->starts[p];
+        size_t to = path->starts[p + 1];
+        double expected_s = reference->phases[p].duration_s;
+        double length_s = since_onset(judge, to)->time_s - since_onset(judge, from)->time_s;
+        if (!(length_s > 0) || !(expected_s > 0))
+            continue;
+        double gap = 0;
+        if (from > 0)
+            gap += square(since_onset(judge, from)->time_s - since_onset(judge, from - 1)->time_s);
+        gap += square(since_onset(judge, to)->time_s - since_onset(judge, to - 1)->time_s);
+        gap = fmax(gap, 2 * square(reference->refresh_s));
+        power_up->log_duration[p] = log(length_s / expected_s);
+        power_up->log_duration_u[p] = sqrt(gap / 12) / length_s;
+    }
+}
+
+void repeated_describe(const struct judge *judge, struct repeated_power_up *power_up)
+{
+    const struct verdict *verdict = judge_verdict(judge);
+    *power_up = (struct repeated_power_up){.kind = verdict->kind,
+                                           .has_reason = verdict->reason_count > 0,
+                                           .final_draw_A = verdict->final_draw_A};
+    if (power_up->has_reason)
+        power_up->reason = verdict->reasons[0];
+    const struct template_judge *template = judge->template;
+    if (!template)
+        return;
+    power_up->phase_count = template->level_count;
+    for (size_t p = 0; p < template->level_count; p++)
+        power_up->levels[p] = template->levels[p];
+    describe_durations(judge, power_up);
+}
+
+int repeated_judge_trace(const struct reference *reference, const struct accuracy *accuracy,
+                         const struct reading *readings, size_t count, struct verdict *verdict,
+                         struct phases *phases, struct repeated_power_up *power_up)
+{
+    struct judge *judge = judge_create(reference, accuracy);
+    if (!judge)
+        return -1;
+    for (size_t i = 0; i < count && !judge->closed; i++)
+        judge_read(judge, &readings[i]);
+    judge_end(judge);
+    *verdict = *judge_verdict(judge);
+    (void)judge_phases(judge);
+    *phases = judge->phases;
+    judge->phases = (struct phases){0};
+    repeated_describe(judge, power_up);
+    judge_destroy(judge);
+    return 0;
+}
+
+static struct reason *new_reason(struct unit_verdict *verdict, enum reason_code code)
+{
+    struct reason *reason = &verdict->reasons[verdict->reason_count < UNIT_VERDICT_MOST_REASONS
+                                                  ? verdict->reason_count++
+                                                  : UNIT_VERDICT_MOST_REASONS - 1];
+    *reason = (struct reason){.code = code, .phase = -1, .measured = NAN, .low = NAN, .high = NAN};
+    return reason;
+}
+
+static void add_reason(struct unit_verdict *verdict, const struct reason *reason)
+{
+    *new_reason(verdict, reason->code) = *reason;
+}
+
+static void rate_failures(struct unit_verdict *verdict)
+{
+    struct failure_rate *rate = &verdict->failure_rate;
+    unsigned tries = (unsigned)(verdict->good + verdict->bad);
+    unsigned failures = (unsigned)verdict->bad;
+    *rate = (struct failure_rate){.low = NAN, .high = NAN, .confidence = confidence, .sides = 2};
+    if (tries == 0)
+        return;
+    if (failures > 0) {
+        struct proportion_limits limits = proportion_between(failures, tries, confidence);
+        rate->low = limits.low;
+        rate->high = limits.high;
+        snprintf(rate->text, sizeof rate->text,
+                 "%u of %u power-ups failed: a failure rate of %.3g to %.3g %% (exact, two-sided "
+                 "%.0f %%), for independent cycles under the tested conditions",
+                 failures, tries, 100 * rate->low, 100 * rate->high, 100 * confidence);
+        return;
+    }
+    rate->sides = 1;
+    rate->low = 0;
+    rate->high = proportion_without_failure(tries, confidence);
+    int used = snprintf(rate->text, sizeof rate->text,
+                        "zero failures in %u bound the failure rate below %.2g %% (exact, "
+                        "one-sided %.0f %%), for independent cycles under the tested conditions",
+                        tries, 100 * rate->high, 100 * confidence);
+    for (size_t i = 0; i < sizeof next_bounds / sizeof *next_bounds; i++) {
+        unsigned needed = proportion_tries_for(next_bounds[i], confidence);
+        if (needed <= tries)
+            continue;
+        snprintf(rate->text + used, sizeof rate->text - (size_t)used,
+                 "; %u in all without one would bound it below %.0f %%", needed,
+                 100 * next_bounds[i]);
+        break;
+    }
+}
+
+/* The record's fault, not the unit's: says nothing of it. */
+static bool is_of_the_record(enum reason_code code)
+{
+    return code == REASON_INCOMPLETE || code == REASON_NO_ONSET || code == REASON_NO_REFERENCE ||
+           code == REASON_OUTSIDE_VOLTAGE || code == REASON_AT_LIMIT;
+}
+
+/* Of a level that lies too near to a limit or to the smallest fault. */
+static bool is_of_a_level(enum reason_code code)
+{
+    return code == REASON_CANNOT_RESOLVE || code == REASON_LOW_FINAL || code == REASON_HIGH_FINAL;
+}
+
+/* The reason that most power-ups of a kind give. */
+static const struct repeated_power_up *commonest(const struct repeated_power_up *power_ups,
+                                                 size_t count, enum verdict_kind kind)
+{
+    const struct repeated_power_up *best = NULL;
+    size_t most = 0;
+    for (size_t i = 0; i < count; i++) {
+        if (power_ups[i].kind != kind || !power_ups[i].has_reason)
+            continue;
+        size_t same = 0;
+        for (size_t k = 0; k < count; k++)
+            same += power_ups[k].kind == kind && power_ups[k].has_reason &&
+                    power_ups[k].reason.code == power_ups[i].reason.code;
+        if (same > most) {
+            most = same;
+            best = &power_ups[i];
+        }
+    }
+    return best;
+}
+
+static void judge_bad(const struct repeated_power_up *power_ups, size_t count,
+                      struct unit_verdict *verdict)
+{
+    verdict->kind = VERDICT_BAD;
+    if (verdict->good > 0) {
+        verdict->intermittent = true;
+        struct reason *reason = new_reason(verdict, REASON_INTERMITTENT);
+        snprintf(reason->text, sizeof reason->text,
+                 "intermittent: bad in %zu of %zu power-ups, good in %zu; the failure rate lies "
+                 "between %.3g and %.3g %% (exact, two-sided %.0f %%)",
+                 verdict->bad, verdict->power_ups, verdict->good, 100 * verdict->failure_rate.low,
+                 100 * verdict->failure_rate.high, 100 * confidence);
+        snprintf(reason->details, sizeof reason->details, "%s", intermittent_details);
+    }
+    const struct repeated_power_up *example = commonest(power_ups, count, VERDICT_BAD);
+    if (example)
+        add_reason(verdict, &example->reason);
+}
+
+static void name_two_kinds(const struct two_kinds *kinds, struct unit_verdict *verdict)
+{
+    verdict->kind = VERDICT_UNSURE;
+    verdict->intermittent = true;
+    struct reason *reason = new_reason(verdict, REASON_INTERMITTENT);
+    reason->phase = (int)kinds->phase;
+    snprintf(reason->text, sizeof reason->text,
+             "two kinds across power-ups: in phase %zu, %zu of %zu %s %.3g %% below the others, "
+             "where power-ups of one unit lie within %.2g %%; 30 more with a fixed off-time would "
+             "tell",
+             kinds->phase + 1, kinds->low_count, kinds->low_count + kinds->high_count,
+             kinds->of_time ? "last" : "draw", -100 * expm1(-kinds->gap),
+             100 * expm1(kinds->allowed));
+    snprintf(reason->details, sizeof reason->details, "%s", intermittent_details);
+}
+
+static void name_mean(const struct reference *reference, const struct unit_means *means,
+                      struct unit_verdict *verdict)
+{
+    struct finding finding =
+        finding_of(means->deviation < 0 ? REASON_LOW_FINAL : REASON_HIGH_FINAL);
+    const struct reference_phase *phase = &reference->phases[means->phase];
+    finding.phase = (int)means->phase;
+    finding.phase_count = (int)reference->phase_count;
+    finding.measured = means->levels[means->phase].current_A;
+    finding.low = phase->level_A * exp(-means->limit);
+    finding.high = phase->level_A * exp(means->limit);
+    finding.note = means->kind == VERDICT_BAD
+                       ? "by the mean of all its power-ups"
+                       : "by the mean of all its power-ups; more of them would settle it";
+    struct verdict room = {.reason_count = 0};
+    reasons_add(&room, &finding);
+    add_reason(verdict, &room.reasons[0]);
+}
+
+/* None was bad, none shows two kinds, the means are not off: what of those left
+ * undecided? */
+static void judge_undecided(const struct repeated_power_up *power_ups, size_t count,
+                            bool means_resolve, struct unit_verdict *verdict)
+{
+    size_t of_the_record = 0;
+    const struct repeated_power_up *open = NULL;
+    bool by_mean = false;
+    for (size_t i = 0; i < count; i++) {
+        const struct repeated_power_up *one = &power_ups[i];
+        if (one->kind != VERDICT_UNSURE || !one->has_reason)
+            continue;
+        if (is_of_the_record(one->reason.code))
+            of_the_record++;
+        else if (is_of_a_level(one->reason.code) && means_resolve)
+            by_mean = true;
+        else if (!open)
+            open = one;
+    }
+    if (open || (verdict->good == 0 && !by_mean)) {
+        verdict->kind = VERDICT_UNSURE;
+        const struct repeated_power_up *why =
+            open ? open : commonest(power_ups, count, VERDICT_UNSURE);
+        if (why)
+            add_reason(verdict, &why->reason);
+        return;
+    }
+    verdict->kind = VERDICT_GOOD;
+    verdict->settled_by_mean = by_mean;
+    if (of_the_record > 0) {
+        add_reason(verdict, &commonest(power_ups, count, VERDICT_UNSURE)->reason);
+        struct reason *reason = &verdict->reasons[verdict->reason_count - 1];
+        snprintf(reason->text, sizeof reason->text,
+                 "%zu of %zu power-ups could not be judged and are left out", of_the_record, count);
+    }
+}
+
+int repeated_judge(const struct reference *reference, const struct accuracy *accuracy,
+                   const struct repeated_power_up *power_ups, size_t count,
+                   struct unit_verdict *verdict)
+{
+    *verdict = (struct unit_verdict){.kind = VERDICT_UNSURE, .power_ups = count};
+    for (size_t i = 0; i < count; i++) {
+        verdict->good += power_ups[i].kind == VERDICT_GOOD;
+        verdict->bad += power_ups[i].kind == VERDICT_BAD;
+        verdict->unsure += power_ups[i].kind == VERDICT_UNSURE;
+    }
+    rate_failures(verdict);
+    if (count == 0) {
+        struct reason *reason = new_reason(verdict, REASON_INCOMPLETE);
+        snprintf(reason->text, sizeof reason->text, "no power-up of this unit could be read");
+        return 0;
+    }
+    if (verdict->bad > 0) {
+        judge_bad(power_ups, count, verdict);
+        return 0;
+    }
+    struct unit_means means;
+    unit_means_take(reference, accuracy, power_ups, count, &means);
+    struct two_kinds kinds;
+    if (two_kinds_find(reference, accuracy, power_ups, count, &kinds) != 0)
+        return -1;
+    if (means.kind == VERDICT_BAD) {
+        verdict->kind = VERDICT_BAD;
+        name_mean(reference, &means, verdict);
+    } else if (kinds.found) {
+        name_two_kinds(&kinds, verdict);
+    } else if (means.kind == VERDICT_UNSURE && means.any) {
+        name_mean(reference, &means, verdict);
+    } else {
+        judge_undecided(power_ups, count, means.resolves, verdict);
+    }
+    return 0;
+}

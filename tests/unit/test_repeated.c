@@ -1,0 +1,303 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * One unit judged on several power-ups.
+ */
+#include "reference/reference_model.h"
+#include "support/judge_scene.h"
+#include "verdict/repeated.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <string.h>
+
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+
+#include <cmocka.h>
+
+static struct reference *taught;
+
+static int teach(void **state)
+{
+    (void)state;
+    taught = scene_reference(4, false);
+    return taught ? 0 : -1;
+}
+
+static int forget(void **state)
+{
+    (void)state;
+    reference_destroy(taught);
+    return 0;
+}
+
+static struct repeated_power_up power_up_of(const struct judge_scene *scene)
+{
+    struct trace trace = {0};
+    struct repeated_power_up power_up;
+    struct verdict verdict;
+    struct verdict alone;
+    struct phases phases = {0};
+    scene_trace(scene, &trace);
+    assert_int_equal(repeated_judge_trace(taught, NULL, trace.readings, trace.count, &verdict,
+                                          &phases, &power_up),
+                     0);
+    /* The verdict of the power-up is the one it has without the unit. */
+    assert_int_equal(judge_trace(taught, NULL, trace.readings, trace.count, &alone, NULL), 0);
+    assert_int_equal(verdict.kind, alone.kind);
+    assert_true(isnan(alone.decided_at_s) ? isnan(verdict.decided_at_s)
+                                          : verdict.decided_at_s == alone.decided_at_s);
+    phases_clear(&phases);
+    trace_clear(&trace);
+    return power_up;
+}
+
+static struct unit_verdict judge_all(const struct repeated_power_up *power_ups, size_t count)
+{
+    struct unit_verdict unit;
+    assert_int_equal(repeated_judge(taught, NULL, power_ups, count, &unit), 0);
+    assert_int_equal(unit.power_ups, count);
+    assert_int_equal(unit.good + unit.bad + unit.unsure, count);
+    return unit;
+}
+
+static void expect(const struct unit_verdict *unit, enum verdict_kind kind)
+{
+    if (unit->kind != kind)
+        fail_msg("expected %s, found %s: %s", verdict_kind_name(kind),
+                 verdict_kind_name(unit->kind),
+                 unit->reason_count ? unit->reasons[0].text : "no reason");
+}
+
+static void all_good(void **state)
+{
+    (void)state;
+    struct repeated_power_up power_ups[10];
+    for (uint64_t i = 0; i < 10; i++) {
+        struct judge_scene scene = scene_good(100 + i);
+        power_ups[i] = power_up_of(&scene);
+        assert_int_equal(power_ups[i].phase_count, 3);
+        assert_true(fabs(power_ups[i].log_duration[0]) < 0.05);
+        assert_true(isnan(power_ups[i].log_duration[2]));
+    }
+    struct unit_verdict unit = judge_all(power_ups, 10);
+    expect(&unit, VERDICT_GOOD);
+    assert_int_equal(unit.good, 10);
+    assert_int_equal(unit.reason_count, 0);
+    assert_false(unit.intermittent);
+    assert_int_equal(unit.failure_rate.sides, 1);
+    assert_true(unit.failure_rate.low == 0);
+    assert_true(fabs(unit.failure_rate.high - (1 - pow(0.05, 0.1))) < 1e-12);
+    assert_non_null(strstr(unit.failure_rate.text, "zero failures in 10 bound the failure rate "
+                                                   "below 26 %"));
+    assert_non_null(strstr(unit.failure_rate.text, "one-sided"));
+    assert_non_null(strstr(unit.failure_rate.text, "independent cycles"));
+    assert_non_null(strstr(unit.failure_rate.text, "59 in all"));
+}
+
+static void one_of_ten_bad_is_intermittent(void **state)
+{
+    (void)state;
+    struct repeated_power_up power_ups[10];
+    for (uint64_t i = 0; i < 10; i++) {
+        struct judge_scene scene = scene_good(200 + i);
+        if (i == 6)
+            scene.steps[2].level_A = 0.33;
+        power_ups[i] = power_up_of(&scene);
+    }
+    struct unit_verdict unit = judge_all(power_ups, 10);
+    expect(&unit, VERDICT_BAD);
+    assert_true(unit.intermittent);
+    assert_int_equal(unit.bad, 1);
+    assert_int_equal(unit.reason_count, 2);
+    assert_int_equal(unit.reasons[0].code, REASON_INTERMITTENT);
+    assert_non_null(strstr(unit.reasons[0].text, "bad in 1 of 10 power-ups"));
+    assert_true(strlen(unit.reasons[0].details) > 0);
+    assert_int_equal(unit.reasons[1].code, REASON_LOW_FINAL);
+    /* Clopper and Pearson, 1 of 10, two-sided 95 %: 0.253 to 44.5 %. */
+    assert_int_equal(unit.failure_rate.sides, 2);
+    assert_true(fabs(unit.failure_rate.low - 0.00253) < 5e-6);
+    assert_true(fabs(unit.failure_rate.high - 0.44502) < 5e-6);
+}
+
+static void all_bad_is_not_intermittent(void **state)
+{
+    (void)state;
+    struct repeated_power_up power_ups[3];
+    for (uint64_t i = 0; i < 3; i++) {
+        struct judge_scene scene = scene_good(300 + i);
+        scene.steps[2].level_A = 0.33;
+        power_ups[i] = power_up_of(&scene);
+    }
+    struct unit_verdict unit = judge_all(power_ups, 3);
+    expect(&unit, VERDICT_BAD);
+    assert_false(unit.intermittent);
+    assert_int_equal(unit.reason_count, 1);
+    assert_int_equal(unit.reasons[0].code, REASON_LOW_FINAL);
+    assert_true(unit.failure_rate.high == 1);
+    assert_true(fabs(unit.failure_rate.low - pow(0.025, 1.0 / 3)) < 1e-9);
+}
+
+/* None is bad, and yet they are of two kinds. */
+static void two_clusters(void **state)
+{
+    (void)state;
+    struct repeated_power_up power_ups[8];
+    for (uint64_t i = 0; i < 8; i++) {
+        struct judge_scene scene = scene_good(400 + i);
+        scene.steps[2].level_A = i % 3 == 0 ? 0.389 : 0.412;
+        power_ups[i] = power_up_of(&scene);
+        assert_int_not_equal(power_ups[i].kind, VERDICT_BAD);
+    }
+    struct unit_verdict unit = judge_all(power_ups, 8);
+    expect(&unit, VERDICT_UNSURE);
+    assert_true(unit.intermittent);
+    assert_int_equal(unit.reasons[0].code, REASON_INTERMITTENT);
+    assert_int_equal(unit.reasons[0].phase, 2);
+    assert_non_null(strstr(unit.reasons[0].text, "3 of 8 draw 5.5"));
+    assert_non_null(strstr(unit.reasons[0].text, "phase 3"));
+}
+
+static void what_could_not_be_judged_is_left_out(void **state)
+{
+    (void)state;
+    struct repeated_power_up power_ups[4];
+    for (uint64_t i = 0; i < 4; i++) {
+        struct judge_scene scene = scene_good(500 + i);
+        if (i == 2)
+            scene.end_s = 4;
+        power_ups[i] = power_up_of(&scene);
+    }
+    assert_int_equal(power_ups[2].kind, VERDICT_UNSURE);
+    struct unit_verdict unit = judge_all(power_ups, 4);
+    expect(&unit, VERDICT_GOOD);
+    assert_int_equal(unit.good, 3);
+    assert_int_equal(unit.reason_count, 1);
+    assert_int_equal(unit.reasons[0].code, REASON_INCOMPLETE);
+    assert_non_null(strstr(unit.reasons[0].text, "1 of 4 power-ups"));
+    assert_true(fabs(unit.failure_rate.high - (1 - pow(0.05, 1.0 / 3))) < 1e-12);
+    unit = judge_all(power_ups + 2, 1);
+    expect(&unit, VERDICT_UNSURE);
+    assert_int_equal(unit.reasons[0].code, REASON_INCOMPLETE);
+    assert_true(isnan(unit.failure_rate.high));
+}
+
+static void nothing_to_judge(void **state)
+{
+    (void)state;
+    struct unit_verdict unit;
+    assert_int_equal(repeated_judge(NULL, NULL, NULL, 0, &unit), 0);
+    expect(&unit, VERDICT_UNSURE);
+    assert_int_equal(unit.reason_count, 1);
+    assert_true(isnan(unit.failure_rate.high));
+    struct judge_scene scene = scene_good(1);
+    struct trace trace = {0};
+    scene_trace(&scene, &trace);
+    struct repeated_power_up power_up;
+    struct verdict verdict;
+    struct phases phases = {0};
+    assert_int_equal(
+        repeated_judge_trace(NULL, NULL, trace.readings, trace.count, &verdict, &phases, &power_up),
+        0);
+    assert_int_equal(repeated_judge(NULL, NULL, &power_up, 1, &unit), 0);
+    expect(&unit, VERDICT_UNSURE);
+    assert_int_equal(unit.reasons[0].code, REASON_NO_REFERENCE);
+    phases_clear(&phases);
+    trace_clear(&trace);
+}
+
+/* A power-up measured so badly that it cannot be judged by itself. */
+static struct repeated_power_up noisy(gsl_rng *random, double off, double u)
+{
+    struct repeated_power_up power_up = {
+        .kind = VERDICT_UNSURE, .has_reason = true, .final_draw_A = NAN, .phase_count = 3};
+    power_up.reason.code = REASON_CANNOT_RESOLVE;
+    for (size_t p = 0; p < 3; p++) {
+        double ratio = off + gsl_ran_gaussian(random, u);
+        power_up.levels[p] =
+            (struct measured_level){.usable = true,
+                                    .log_ratio = ratio,
+                                    .u = u,
+                                    .current_A = taught->phases[p].level_A * exp(ratio),
+                                    .voltage_V = 13.8,
+                                    .effective = 1};
+        power_up.log_duration[p] = power_up.log_duration_u[p] = NAN;
+    }
+    return power_up;
+}
+
+static void the_mean_settles_what_one_cannot(void **state)
+{
+    (void)state;
+    const unsigned long seed = 20260203;
+    print_message("seed %lu\n", seed);
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_taus2);
+    gsl_rng_set(random, seed);
+    enum { MANY = 60, FEW = 3 };
+    struct repeated_power_up power_ups[MANY];
+    for (size_t i = 0; i < MANY; i++)
+        power_ups[i] = noisy(random, 0, 0.06);
+    struct unit_verdict unit = judge_all(power_ups, FEW);
+    expect(&unit, VERDICT_UNSURE);
+    assert_int_equal(unit.reasons[0].code, REASON_CANNOT_RESOLVE);
+    unit = judge_all(power_ups, MANY);
+    expect(&unit, VERDICT_GOOD);
+    assert_true(unit.settled_by_mean);
+    assert_true(isnan(unit.failure_rate.high));
+    /* A tenth low, it is the mean that says bad. */
+    for (size_t i = 0; i < MANY; i++)
+        power_ups[i] = noisy(random, -0.12, 0.06);
+    unit = judge_all(power_ups, MANY);
+    expect(&unit, VERDICT_BAD);
+    assert_int_equal(unit.reasons[0].code, REASON_LOW_FINAL);
+    assert_true(unit.reasons[0].measured < unit.reasons[0].low);
+    assert_non_null(strstr(unit.reasons[0].text, "mean"));
+    gsl_rng_free(random);
+}
+
+/* Units whose power-ups spread as the reference says are hardly ever of two
+ * kinds, however many power-ups there are. */
+static void like_power_ups_are_of_one_kind(void **state)
+{
+    (void)state;
+    const unsigned long seed = 20260204;
+    print_message("seed %lu\n", seed);
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_taus2);
+    gsl_rng_set(random, seed);
+    enum { MOST = 40, RUNS = 3000 };
+    static struct repeated_power_up power_ups[MOST];
+    size_t of_two_kinds = 0;
+    for (int run = 0; run < RUNS; run++) {
+        size_t count = 2 + gsl_rng_uniform_int(random, MOST - 1);
+        double unit_off = gsl_ran_gaussian(random, 0.01);
+        for (size_t i = 0; i < count; i++) {
+            power_ups[i] = noisy(random, unit_off, 0.003);
+            power_ups[i].kind = VERDICT_GOOD;
+            power_ups[i].has_reason = false;
+        }
+        struct unit_verdict unit = judge_all(power_ups, count);
+        of_two_kinds += unit.intermittent;
+        assert_int_not_equal(unit.kind, VERDICT_BAD);
+    }
+    assert_true(of_two_kinds <= 2);
+    gsl_rng_free(random);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(all_good),
+        cmocka_unit_test(one_of_ten_bad_is_intermittent),
+        cmocka_unit_test(all_bad_is_not_intermittent),
+        cmocka_unit_test(two_clusters),
+        cmocka_unit_test(what_could_not_be_judged_is_left_out),
+        cmocka_unit_test(nothing_to_judge),
+        cmocka_unit_test(the_mean_settles_what_one_cannot),
+        cmocka_unit_test(like_power_ups_are_of_one_kind),
+    };
+    return cmocka_run_group_tests_name("repeated power-ups", tests, teach, forget);
+}
