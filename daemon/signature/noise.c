@@ -6,7 +6,7 @@
 #include <stdlib.h>
 
 enum { TREND_REACH = 7, LOCAL_REACH = 10, LOCAL_STRIDE = 8, LOCAL_MOST = 2 * LOCAL_REACH + 1 };
-enum { CORRELATION_LEAST = 60 };
+enum { CORRELATION_LEAST = 60, REPEATS_LEAST = 16 };
 
 #define LEAST_DEVIATION_A 1e-5
 #define COARSEST_COUNT_A 0.02
@@ -88,11 +88,12 @@ static double learn_repeats(const double *values, size_t count, double count_A)
         runs++;
         from = i;
     }
-    if (runs < 8 || 2 * wide < runs || 3 * back > runs || 4 * single > runs)
+    if (runs < REPEATS_LEAST || 2 * wide < runs || 3 * back > runs || 4 * single > runs)
         return 1;
     double mean = sum / (double)(runs - 1);
     double variance = square / (double)(runs - 1) - mean * mean;
-    return mean > 1.5 && variance < 0.5 * mean * mean ? mean : 1;
+    bool throughout = sum > 0.8 * (double)count;
+    return throughout && mean > 1.5 && variance < 0.5 * mean * mean ? mean : 1;
 }
 
 /* Mean square of the differences that are noise, not changes of phase. */

@@ -324,6 +324,15 @@ static double penalty_of(const struct series *series, const struct shape *shape)
     return share * series->penalty;
 }
 
+/* The bound forgives strays; a shape that needs it often is the wrong one. */
+static bool fits_nearly_all(const struct series *series, const struct shape *shape)
+{
+    size_t misfits = 0;
+    for (size_t i = shape->first; i < shape->end; i++)
+        misfits += series->masked[i];
+    return 20 * misfits <= shape->end - shape->first;
+}
+
 /* The sums know few time constants; one fitted in full may span what they had
  * to cut. Tries it over every stretch of neighbouring slopes and what follows
  * them, the longest first. True where one was joined. */
@@ -345,7 +354,8 @@ static bool join_decay(const struct series *series, struct shapes *shapes, size_
                 return false;
             memcpy(kept, series->masked + whole.first, whole.end - whole.first);
             settle(series, &whole);
-            if (bounded_cost(series, &whole) + penalty_of(series, &whole) < apart) {
+            if (fits_nearly_all(series, &whole) &&
+                bounded_cost(series, &whole) + penalty_of(series, &whole) < apart) {
                 free(kept);
                 *a = whole;
                 memmove(a + 1, a + length, (shapes->count - from - length) * sizeof *shapes->items);
