@@ -138,10 +138,21 @@ lint: compile_commands.json
 	@printf '%s\n' $(sources) daemon/main.c | \
 	    xargs -P$$(nproc) -n1 sh -c 'clang-tidy --quiet -p . "$$0" 2>/dev/null || { echo "$$0"; exit 255; }'
 
+# False verdicts and misses on made-up benches, many seeds; prints the table.
+.PHONY: accuracy
+accuracy: $(BUILD)/tests/accuracy/accuracy
+	@$<
+
+$(BUILD)/tests/accuracy/accuracy: $(patsubst %.c,$(BUILD)/%.o,$(wildcard tests/accuracy/*.c)) \
+                                  $(BUILD)/all.a
+	@$(CC) $(LDFLAGS) -o $@ $^ $(LDLIBS)
+
 .PHONY: bench
 bench: all $(bench_programs)
-	@for program in $(bench_programs); do $$program; done
-	@for script in $(sort $(wildcard tests/bench/*.py)); do $(PYTHON) $$script; done
+	@.ci/prepare check
+	@status=0; for program in $(bench_programs); do $$program || status=1; done; \
+	for script in $(sort $(wildcard tests/bench/*.py)); do $(PYTHON) $$script || status=1; done; \
+	node tests/browser/test_bench.mjs painted | grep painted || status=1; exit $$status
 
 # For editors and clang-tidy: one entry a source, from the same flags.
 compile_commands.json: Makefile
@@ -176,4 +187,5 @@ help:
 	    'make asan         the tests with address and undefined-behaviour sanitizers' \
 	    'make memcheck     the unit tests under valgrind' \
 	    'make bench        speed, as ratios or against stated limits' \
+	    'make accuracy     false verdicts and misses on made-up benches' \
 	    'make install      to PREFIX (/usr/local)'

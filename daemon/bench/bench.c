@@ -43,9 +43,10 @@ static bool shares_link(const struct supply_config *a, const struct supply_confi
 static int add_poller(struct bench *bench, int first, struct error *error)
 {
     const struct config *config = bench->config;
-    int members[64];
-    int count = 0;
-    for (int i = first; i < config->supply_count && count < 64; i++) {
+    int members[64] = {first};
+    int count = 1;
+    bench->poller_of[first] = bench->poller_count;
+    for (int i = first + 1; i < config->supply_count && count < 64; i++) {
         if (bench->poller_of[i] >= 0 ||
             !shares_link(&config->supplies[first], &config->supplies[i]))
             continue;
@@ -69,6 +70,25 @@ static int add_poller(struct bench *bench, int first, struct error *error)
     return 0;
 }
 
+/* False: memory is out, or a thread cannot be started. */
+static bool make_parts(struct bench *bench, const struct config *config)
+{
+    size_t places = (size_t)config->supply_count + 1;
+    bench->pollers = calloc(places, sizeof(struct poller *));
+    bench->poller_of = calloc(places, sizeof *bench->poller_of);
+    if (!bench->pollers || !bench->poller_of)
+        return false;
+    for (size_t i = 0; i < places; i++)
+        bench->poller_of[i] = -1;
+    bench->queue = reading_queue_create(QUEUE_READINGS);
+    bench->writer = writer_create(bench->store);
+    if (!bench->queue || !bench->writer || status_board_init(&bench->board, config) != 0)
+        return false;
+    bench->chain = chain_create(config, bench->queue, bench->writer, &bench->board,
+                                &bench->listener, bench->zero_s);
+    return bench->chain != NULL;
+}
+
 struct bench *bench_create(const struct config *config, struct store *store,
                            const struct bench_listener *listener, struct error *error)
 {
@@ -82,28 +102,15 @@ struct bench *bench_create(const struct config *config, struct store *store,
     bench->listener = *listener;
     bench->zero_s = clock_monotonic_s();
     pthread_mutex_init(&bench->change_mutex, NULL);
-    size_t places = (size_t)config->supply_count + 1;
-    bench->pollers = calloc(places, sizeof(struct poller *));
-    bench->poller_of = malloc(places * sizeof *bench->poller_of);
-    bench->queue = reading_queue_create(QUEUE_READINGS);
-    bench->writer = writer_create(store);
-    bool made = bench->pollers && bench->poller_of && bench->queue && bench->writer &&
-                status_board_init(&bench->board, config) == 0;
-    if (made)
-        bench->chain = chain_create(config, bench->queue, bench->writer, &bench->board,
-                                    &bench->listener, bench->zero_s);
-    if (!bench->chain) {
-        error_set(error, EXIT_SOFTWARE, config->path, 0, NULL, "memory is out");
+    int status = make_parts(bench, config)
+                     ? 0
+                     : error_set(error, EXIT_SOFTWARE, config->path, 0, NULL, "memory is out");
+    for (int i = 0; status == 0 && i < config->supply_count; i++)
+        if (bench->poller_of[i] < 0)
+            status = add_poller(bench, i, error);
+    if (status != 0) {
         bench_destroy(bench);
         return NULL;
-    }
-    for (int i = 0; i < config->supply_count; i++)
-        bench->poller_of[i] = -1;
-    for (int i = 0; i < config->supply_count; i++) {
-        if (bench->poller_of[i] < 0 && add_poller(bench, i, error) != 0) {
-            bench_destroy(bench);
-            return NULL;
-        }
     }
     return bench;
 }
@@ -225,7 +232,7 @@ void bench_destroy(struct bench *bench)
     if (!bench)
         return;
     writer_destroy(bench->writer);
-    for (int i = 0; i < bench->poller_count; i++)
+    for (int i = 0; bench->pollers && i < bench->poller_count; i++)
         poller_destroy(bench->pollers[i]);
     chain_destroy(bench->chain);
     status_board_clear(&bench->board);

@@ -139,7 +139,7 @@ struct capture *capture_begin(const struct capture_place *place, const struct on
                               const struct reading *readings, size_t count, double onset_s,
                               int64_t onset_wall_us, double baseline_A)
 {
-    struct capture *capture = allocate(place, reference);
+    struct capture *capture = count > 0 ? allocate(place, reference) : NULL;
     if (!capture)
         return NULL;
     capture->reference = reference;
@@ -166,10 +166,10 @@ struct capture *capture_begin(const struct capture_place *place, const struct on
     kept->readings = capture->trace.count;
     kept_queue_begin(kept, capture->trace.readings, capture->trace.count);
     capture->queued = capture->trace.count;
-    capture->last_queued_s = capture->trace.readings[count - 1].time_s;
+    capture->last_queued_s = rebase(capture, &readings[count - 1]).time_s;
     double now_s = clock_monotonic_s();
     capture->next_progress_s = now_s + PROGRESS_EVERY_S / 2;
-    for (size_t i = 0; i < count; i++)
+    for (size_t i = 0; i < capture->trace.count; i++)
         judge_next(capture, &capture->trace.readings[i], now_s);
     return capture;
 }
