@@ -188,35 +188,50 @@ static bool is_sharp(const struct course *course, const struct phase *left,
            (sloped || jump > 0.5 * fabs(right->level_A - left->level_A));
 }
 
-static bool near_level(double a, double b, double noise)
+/* Median head of every other change, counted from the last. */
+static double usual_head(const struct change *changes, size_t count, size_t last)
 {
-    return fabs(a - b) < 0.15 * fmax(fabs(a), fabs(b)) + 4 * noise;
+    enum { LOOK_AT = 5 };
+    double heads[LOOK_AT];
+    size_t found = 0;
+    for (size_t back = last; back < count && found < LOOK_AT; back += 2)
+        heads[found++] = changes[count - 1 - back].to_A;
+    return median_of(heads, found);
 }
 
-/* Levels that go to and fro to the end are pulses of one phase: their changes
- * are dropped, but for the one that leads to another level. */
-static void drop_pulses(struct course *course)
+static bool near_level(double a, double b, double noise)
 {
-    size_t count = course->change_count;
-    if (count < 4)
-        return;
-    const struct change *last = &course->changes[count - 1];
-    size_t first = count - 1;
-    while (first > 0) {
-        const struct change *c = &course->changes[first - 1];
-        const struct change *next = &course->changes[first];
-        const struct change *like = (count - first) % 2 == 0 ? last : &course->changes[count - 2];
-        if ((c->to_A > c->from_A) == (next->to_A > next->from_A) ||
-            !near_level(c->to_A, like->to_A, c->noise_A))
+    return fabs(a - b) < 0.12 * fmax(fabs(a), fabs(b)) + 4 * noise;
+}
+
+size_t changes_before_pulses(const struct change *changes, size_t count)
+{
+    enum { FEWEST = 4 };
+    if (count < FEWEST)
+        return count;
+    const double heads[2] = {usual_head(changes, count, 0), usual_head(changes, count, 1)};
+    size_t first = count;
+    size_t fitting = 0;
+    bool doubtful = false;
+    for (size_t back = 0; back < count; back++) {
+        const struct change *c = &changes[count - 1 - back];
+        bool up = c->to_A > c->from_A;
+        bool fits = up == (heads[back % 2] > heads[1 - back % 2]) &&
+                    near_level(c->to_A, heads[back % 2], c->noise_A);
+        /* One pulse may be read badly, two in a row are something else. */
+        if (!fits && doubtful)
             break;
-        first--;
+        doubtful = !fits;
+        fitting += fits;
+        if (fits)
+            first = count - 1 - back;
     }
-    if (count - first < 4)
-        return;
-    const struct change *entry = &course->changes[first];
-    const struct change *second = &course->changes[first + 1];
-    course->change_count =
-        near_level(entry->from_A, second->to_A, entry->noise_A) ? first : first + 1;
+    if (fitting < FEWEST || 4 * fitting < 3 * (count - first))
+        return count;
+    /* The change that leads to the pulses' level from another stays. */
+    const struct change *entry = &changes[first];
+    double other = heads[(count - first) % 2];
+    return near_level(entry->from_A, other, entry->noise_A) ? first : first + 1;
 }
 
 int course_find_changes(struct course *course, double resolution_A)
@@ -239,7 +254,7 @@ int course_find_changes(struct course *course, double resolution_A)
             course->changes[course->change_count++] = change;
     }
     phases_clear(&phases);
-    drop_pulses(course);
+    course->change_count = changes_before_pulses(course->changes, course->change_count);
     return 0;
 }
 

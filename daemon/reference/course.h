@@ -46,6 +46,10 @@ void course_shorten(struct course *course, double watch_s);
  * over a share of the level, not the slope of a ramp. -1: memory is out. */
 int course_find_changes(struct course *course, double resolution_A);
 
+/* Levels that go to and fro to the end are pulses of one phase: how many changes
+ * are left without theirs, the one that leads to another level among those. */
+size_t changes_before_pulses(const struct change *changes, size_t count);
+
 /* The first reading that has left the old level, near a cut that may lie a
  * reading or three beside it; looks at readings low..high-1 only. */
 size_t course_first_reading(const struct course *course, size_t cut, size_t low, size_t high,

@@ -10,6 +10,7 @@
 /* What a reading that does not fit may add at most: the first of a row, the
  * next. Three in a row pass the bound, a stray alone never does. */
 static const double first_miss = 4.5, next_miss = 6;
+static const double stay_factor = 1.25, stuck_z = 10;
 static const double wane = 0.4; /* taken off by a reading that fits */
 static const double most_score = 8;
 static const double mixture_score = 0.7;
@@ -166,6 +167,20 @@ static double score_of(const struct follow *follow, size_t p, double current_A,
     return fmin(most_score, score);
 }
 
+/* Pulses that stay to one side for longer than known-goods' did are stuck. */
+static bool stays_too_long(const struct follow *follow, struct path *path, double time_s,
+                           bool above)
+{
+    const struct reference_phase *phase = &follow->phases[path->phase];
+    if (isnan(path->crossed_s) || above != path->above) {
+        path->crossed_s = follow->last_s;
+        path->above = above;
+    }
+    double longest = above ? phase->longest_above_s : phase->longest_below_s;
+    double gap = time_s - follow->last_s;
+    return longest > 0 && time_s - path->crossed_s > stay_factor * longest + gap;
+}
+
 /* The path goes on in its phase with this reading. */
 static void go_on(const struct follow *follow, struct path *path, double time_s, double current_A,
                   double voltage_V)
@@ -179,7 +194,11 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     struct shape_band band = follow_shape(phase, since, slack);
     if (p == 0 && time_s < INRUSH_S)
         return;
-    weigh(path, misfit(follow, p, y, band.low_A, band.high_A));
+    double z = misfit(follow, p, y, band.low_A, band.high_A);
+    if (phase->kind == PHASE_PERIODIC &&
+        stays_too_long(follow, path, time_s, y > 0.5 * (band.low_A + band.high_A)))
+        z = fmax(z, stuck_z);
+    weigh(path, z);
     path->score += score_of(follow, p, y, &band);
 }
 
@@ -187,7 +206,8 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
 static struct path enter(const struct follow *follow, const struct path *from, size_t next,
                          size_t index, double time_s, double current_A, double voltage_V)
 {
-    struct path path = {.phase = (int)next, .start = index, .from_s = time_s, .before_s = time_s};
+    struct path path = {
+        .phase = (int)next, .start = index, .from_s = time_s, .before_s = time_s, .crossed_s = NAN};
     double before_A = 0;
     double before_low = 0;
     double before_high = 0;

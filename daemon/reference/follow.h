@@ -34,6 +34,8 @@ struct path {
     double from_s; /* its time, and that of the reading before it */
     double before_s;
     double evidence, score;
+    double crossed_s; /* PHASE_PERIODIC: when it last crossed the middle */
+    bool above;       /* likewise, to which side */
     int phase;
     int misses; /* readings in a row that do not fit */
     uint32_t starts[REFERENCE_MOST_PHASES];

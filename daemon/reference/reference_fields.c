@@ -70,6 +70,8 @@ static const struct field unit[] = {
 static const struct field phase[] = {
     {"noise_A", FIELD_NUMBER, P(noise_A), 0, 1000},
     {"spread_A", FIELD_NUMBER, P(spread_A), 0, 1000},
+    {"longest_above_s", FIELD_NUMBER, P(longest_above_s), 0, 86400},
+    {"longest_below_s", FIELD_NUMBER, P(longest_below_s), 0, 86400},
     {"repeat_u", FIELD_NUMBER, P(repeat_u), 0, 1e6},
     {"uncertainty", FIELD_NUMBER, P(uncertainty), 0, 1e6},
     {"exponent", FIELD_NUMBER, P(exponent), -10, 10},

@@ -40,9 +40,11 @@ struct reference_phase {
     double uncertainty;   /* of level_A, measurement alone, share */
     double repeat_u;      /* of the level over one power-up, share, as it repeats in known-goods; 0:
                              LEVEL */
-    double exponent;      /* d ln I / d ln V */
-    double exponent_u;    /* its standard uncertainty */
-    double duration_s;    /* median of the type; NAN: the last phase */
+    double longest_above_s; /* PHASE_PERIODIC: longest stay above its middle, and below; else 0 */
+    double longest_below_s;
+    double exponent;       /* d ln I / d ln V */
+    double exponent_u;     /* its standard uncertainty */
+    double duration_s;     /* median of the type; NAN: the last phase */
     double duration_low_s; /* NAN as above */
     double duration_high_s;
     double period_s;   /* PHASE_PERIODIC; else NAN */

@@ -185,6 +185,31 @@ static size_t drop_short(const struct course *central, double interval_s, size_t
     return left;
 }
 
+static size_t drop_pulses(const struct course *central, const size_t *kept, size_t count)
+{
+    struct change changes[REFERENCE_MOST_PHASES];
+    for (size_t k = 0; k < count; k++)
+        changes[k] = central->changes[kept[k]];
+    return changes_before_pulses(changes, count);
+}
+
+/* The first phase that is left with hardly a reading of its own; count: none. */
+static size_t starved(const struct lesson *lesson, size_t count)
+{
+    for (size_t p = 0; p < count; p++) {
+        size_t starved_in = 0;
+        size_t following = 0;
+        for (size_t i = 0; i < lesson->course_count; i++) {
+            const struct course *c = &lesson->courses[i];
+            following += c->follows;
+            starved_in += c->follows && c->starts[p + 1] - c->starts[p] < 2;
+        }
+        if (2 * starved_in > following)
+            return p;
+    }
+    return count;
+}
+
 static size_t weakest(const double *support, const struct course *central, const size_t *kept,
                       size_t count)
 {
@@ -217,6 +242,7 @@ static int find_template(struct lesson *lesson)
     const struct course *central = &lesson->courses[middle];
     count =
         drop_short(central, fmax(r->reading_interval_s, 1.2 * r->refresh_s), kept, support, count);
+    count = drop_pulses(central, kept, count);
     for (;;) {
         set_follow(lesson, central, kept, count);
         size_t following = 0;
@@ -230,9 +256,10 @@ static int find_template(struct lesson *lesson)
                 break;
         }
         double share = (double)following / (double)lesson->course_count;
-        if (share >= following_needed || count == 0)
+        size_t hungry = starved(lesson, count);
+        if ((share >= following_needed && hungry == count) || count == 0)
             break;
-        size_t drop = weakest(support, central, kept, count);
+        size_t drop = hungry < count ? hungry : weakest(support, central, kept, count);
         count--;
         for (size_t k = drop; k < count; k++) {
             kept[k] = kept[k + 1];

@@ -11,8 +11,9 @@
 
 static const double loose_envelope = 0.12, loose_log_duration = 0.5;
 static const double flat_share = 0.004;     /* a cell this near to the rest is flat */
-static const double pulse_share = 0.012;    /* more readings than this apart: pulses */
+static const double pulse_share = 0.03;     /* more readings than this apart: pulses */
 static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
+static const double distinct_share = 0.1;   /* of the middle, up and down */
 static const double least_noise_A = 1e-6;
 
 struct sample {
@@ -341,6 +342,30 @@ static bool is_pulsed(const struct grid *grid, bool first, double level_A, doubl
     return turns >= 4 || wide > 2 + grid->cells / 10;
 }
 
+/* How long pulses stay to one side of their middle, where they are distinct. */
+static void measure_stays(struct reference_phase *phase, const struct course *courses,
+                          size_t course_count, size_t p, size_t phase_count)
+{
+    double middle = 0.5 * (phase->shape_low_A[0] + phase->shape_high_A[0]);
+    for (size_t c = 0; c < course_count; c++) {
+        const struct course *course = &courses[c];
+        if (!course->follows || phase->shape_high_A[0] - middle < distinct_share * middle)
+            continue;
+        size_t to = phase_end(course, p, phase_count);
+        double since = NAN;
+        bool above = false;
+        for (size_t i = course->starts[p] + 1; i < to; i++) {
+            const struct reading *r = &course->readings[i];
+            bool now = r->current_A > middle;
+            if (isnan(since) || now != above)
+                since = course->readings[i - 1].time_s;
+            above = now;
+            double *longest = above ? &phase->longest_above_s : &phase->longest_below_s;
+            *longest = fmax(*longest, r->time_s - since);
+        }
+    }
+}
+
 /* Mean of the shape over the phase's length. */
 static double mean_over(const struct reference_phase *phase, double duration_s)
 {
@@ -437,6 +462,8 @@ static int build_phase(struct reference *reference, struct course *courses, size
             phase->level_A = phase->shape_A[phase->cell_count - 1];
         if ((pulsed || apart > pulse_share) && samples.count >= 20)
             status = use_pulses(phase, &samples);
+        if (phase->kind == PHASE_PERIODIC)
+            measure_stays(phase, courses, course_count, p, phase_count);
     } else {
         phase->cell_count = 1;
         phase->shape_A[0] = phase->shape_low_A[0] = phase->shape_high_A[0] = phase->level_A;
