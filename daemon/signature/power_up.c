@@ -337,7 +337,8 @@ static double idle_limit_A(const struct power_up_machine *m)
 {
     double base_A = m->baseline.readings ? fmin(m->baseline.median_A, REST_MOST_A) : 0;
     double count_A = m->rules.resolution_A > 0 ? m->rules.resolution_A : COARSE_COUNT_A;
-    return base_A + fmax(POWER_UP_IDLE_A, 1.2 * count_A);
+    /* Baseline and reading are each rounded by half a count. */
+    return base_A + POWER_UP_IDLE_A + count_A;
 }
 
 static void note_rest(struct running *r, const struct sample *s, bool rests)
