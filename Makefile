@@ -188,4 +188,10 @@ help:
 	    'make memcheck     the unit tests under valgrind' \
 	    'make bench        speed, as ratios or against stated limits' \
 	    'make accuracy     false verdicts and misses on made-up benches' \
+	    'make calibrate    whether what is claimed holds, in simulation' \
 	    'make install      to PREFIX (/usr/local)'
+
+# Whether what references and verdicts claim holds, in simulation: a table.
+.PHONY: calibrate
+calibrate: $(BUILD)/tests/calibration/calibrate
+	@$<
