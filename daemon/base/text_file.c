@@ -12,7 +12,8 @@ char *text_file_read(const char *path, size_t *length, struct error *error)
 {
     FILE *file = fopen(path, "re");
     if (!file) {
-        error_set(error, EXIT_NO_INPUT, path, 0, NULL, "cannot open: %s", strerror(errno));
+        error_set(error, EXIT_NO_INPUT, path, 0, "a file that can be read", "cannot open: %s",
+                  strerror(errno));
         return NULL;
     }
     char *text = NULL;
@@ -33,7 +34,8 @@ char *text_file_read(const char *path, size_t *length, struct error *error)
         if (got > 0)
             continue;
         if (ferror(file)) {
-            error_set(error, EXIT_IO, path, 0, NULL, "cannot read: %s", strerror(errno));
+            error_set(error, errno == EISDIR ? EXIT_NO_INPUT : EXIT_IO, path, 0, "a file",
+                      "cannot read: %s", strerror(errno));
             break;
         }
         fclose(file);

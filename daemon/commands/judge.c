@@ -40,7 +40,7 @@ static json_t *judge_file(const char *path, const struct reference *reference,
     if (trace_file_read(path, &trace, &error) != 0) {
         error_print(&error);
         if (!outcome->unreadable)
-            outcome->unreadable = (int)error.status;
+            outcome->unreadable = error.status == EXIT_BAD_DATA ? EXIT_BAD_DATA : EXIT_NO_INPUT;
         return unreadable_json(path, &error);
     }
     struct verdict verdict;

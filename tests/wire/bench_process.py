@@ -16,7 +16,10 @@ import time
 import unittest
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
-WAKEDRAW = os.environ.get("WAKEDRAW", str(ROOT / "build" / "wakedraw"))
+WAKEDRAW = os.path.abspath(os.environ.get("WAKEDRAW", ROOT / "build" / "wakedraw"))
+# A program of another build directory finds neither beside itself.
+os.environ.setdefault("WAKEDRAW_WEB", str(ROOT / "web"))
+os.environ.setdefault("WAKEDRAW_PROFILES", str(ROOT / "daemon" / "profiles"))
 
 
 def run(*arguments, **options):
