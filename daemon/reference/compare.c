@@ -44,8 +44,8 @@ static double combined_df(double a, double a_df, double b, double b_df)
     return square(sum) / (a * a / fmax(a_df, 1) + b * b / fmax(b_df, 1));
 }
 
-struct level_test level_test_one(const struct reference *reference,
-                                 const struct measured_level *levels, size_t count, size_t j)
+struct level_test level_deviation_one(const struct reference *reference,
+                                      const struct measured_level *levels, size_t count, size_t j)
 {
     double common = square(reference->level_common.predictive);
     double precision = 1 / fmax(common, 1e-12);
@@ -65,13 +65,11 @@ struct level_test level_test_one(const struct reference *reference,
     test.spread_df = combined_df(own, reference->level_own.predictive_df, 1 / precision,
                                  reference->level_common.predictive_df);
     test.u = levels[j].u;
-    test.limit = fmax(level_limit_factor(test.spread_df) * test.spread,
-                      0.5 * reference->smallest_level_fault);
     return test;
 }
 
-struct level_test level_test_common(const struct reference *reference,
-                                    const struct measured_level *levels, size_t count)
+struct level_test level_deviation_common(const struct reference *reference,
+                                         const struct measured_level *levels, size_t count)
 {
     double spread_precision = 0;
     double weight_sum = 0;
@@ -87,14 +85,46 @@ struct level_test level_test_common(const struct reference *reference,
         sum += weight * levels[k].log_ratio;
         measured += square(weight * levels[k].u);
     }
-    struct level_test test = {.limit = INFINITY};
+    struct level_test test = {0};
     if (weight_sum <= 0)
         return test;
     test.deviation = sum / weight_sum;
     test.spread = sqrt(square(reference->level_common.predictive) + 1 / spread_precision);
     test.spread_df = reference->level_common.predictive_df;
     test.u = sqrt(measured) / weight_sum;
-    test.limit = fmax(level_limit_factor(test.spread_df) * test.spread,
-                      0.5 * reference->smallest_level_fault);
+    return test;
+}
+
+double level_test_limit(const struct reference *reference, const struct level_test *test)
+{
+    return fmax(level_limit_factor(test->spread_df) * test->spread,
+                0.5 * reference->smallest_level_fault);
+}
+
+bool level_test_exceeds(const struct reference *reference, const struct level_test *test,
+                        double guard, double *excess)
+{
+    *excess = 0;
+    double beyond = fabs(test->deviation) - guard * test->u;
+    /* Half the smallest fault is always allowed: most tests end here. */
+    if (beyond <= 0.5 * reference->smallest_level_fault)
+        return false;
+    *excess = beyond - level_test_limit(reference, test);
+    return *excess > 0;
+}
+
+struct level_test level_test_one(const struct reference *reference,
+                                 const struct measured_level *levels, size_t count, size_t j)
+{
+    struct level_test test = level_deviation_one(reference, levels, count, j);
+    test.limit = level_test_limit(reference, &test);
+    return test;
+}
+
+struct level_test level_test_common(const struct reference *reference,
+                                    const struct measured_level *levels, size_t count)
+{
+    struct level_test test = level_deviation_common(reference, levels, count);
+    test.limit = level_test_limit(reference, &test);
     return test;
 }

@@ -21,16 +21,31 @@ struct level_test {
     double spread;    /* predictive standard deviation of that, measurement left out */
     double spread_df;
     double u;     /* measurement's own */
-    double limit; /* largest deviation of a good unit */
+    double limit; /* largest deviation of a good unit; 0: not computed */
 };
 
-/* Tests phase j among count measured levels. */
+/* Deviation of phase j among count measured levels; the limit, which takes a
+ * quantile, is left at 0. */
+struct level_test level_deviation_one(const struct reference *reference,
+                                      const struct measured_level *levels, size_t count, size_t j);
+
+/* The common factor by itself, likewise. */
+struct level_test level_deviation_common(const struct reference *reference,
+                                         const struct measured_level *levels, size_t count);
+
+/* The same with the limit. */
 struct level_test level_test_one(const struct reference *reference,
                                  const struct measured_level *levels, size_t count, size_t j);
 
-/* The common factor by itself: deviation, spread, u and limit as above. */
 struct level_test level_test_common(const struct reference *reference,
                                     const struct measured_level *levels, size_t count);
+
+/* Largest deviation of a good unit. */
+double level_test_limit(const struct reference *reference, const struct level_test *test);
+
+/* Beyond the limit by more than the guard band of `guard` u; by how much. */
+bool level_test_exceeds(const struct reference *reference, const struct level_test *test,
+                        double guard, double *excess);
 
 /* Share by which a template's shapes are widened for the spread of units. */
 double reference_envelope(const struct reference *reference);

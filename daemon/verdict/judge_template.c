@@ -204,9 +204,9 @@ bool template_check_levels(struct judge *judge)
         if (!level->usable || !is_level_judged(judge, p))
             continue;
         struct level_test test =
-            level_test_one(judge->reference, template->levels, template->level_count, p);
-        double excess =
-            fabs(test.deviation) - test.limit - (running ? guard_running : guard) * test.u;
+            level_deviation_one(judge->reference, template->levels, template->level_count, p);
+        double excess = 0;
+        (void)level_test_exceeds(judge->reference, &test, running ? guard_running : guard, &excess);
         if (excess > worst_excess) {
             worst_excess = excess;
             worst_deviation = test.deviation;
@@ -215,8 +215,9 @@ bool template_check_levels(struct judge *judge)
     }
     if (worst_excess <= 0) {
         struct level_test test =
-            level_test_common(judge->reference, template->levels, template->level_count);
-        if (fabs(test.deviation) <= test.limit + guard_running * test.u)
+            level_deviation_common(judge->reference, template->levels, template->level_count);
+        double excess = 0;
+        if (!level_test_exceeds(judge->reference, &test, guard_running, &excess))
             return false;
         worst = template->level_count - 1;
         worst_deviation = test.deviation;
