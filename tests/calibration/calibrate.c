@@ -14,6 +14,7 @@
 #include "reference/spread.h"
 #include "reference/tolerance.h"
 #include "trend/proportion.h"
+#include "verdict/repeated.h"
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_randist.h>
@@ -255,6 +256,84 @@ static void verdict_errors(uint64_t seed)
     tally_clear(&tally);
 }
 
+/* --- units judged on several power-ups --- */
+
+enum { CYCLES = 6, UNITS_A_BENCH = 12 };
+
+struct unit_tally {
+    long units, bad, unsure, two_kinds; /* two_kinds: named intermittent, none being bad */
+};
+
+/* One unit over its cycles; `faulty` of them carry the same fault. */
+static void judge_unit(struct dice *dice, const struct reference *reference,
+                       const struct module_type *type, const struct bench_supply *supply,
+                       int faulty, struct unit_tally *tally)
+{
+    struct repeated_power_up power_ups[CYCLES];
+    struct unit unit;
+    struct fault fault = {.kind = FAULT_NONE};
+    make_unit(dice, type, &usual_spreads, &unit);
+    if (faulty > 0)
+        make_fault(dice, type, &fault);
+    for (int i = 0; i < CYCLES; i++) {
+        struct fault none = {.kind = FAULT_NONE};
+        struct trace trace = {0};
+        struct verdict verdict;
+        struct phases phases = {0};
+        make_power_up(dice, type, &unit, supply, &usual_spreads, i < faulty ? &fault : &none,
+                      &trace);
+        if (repeated_judge_trace(reference, NULL, trace.readings, trace.count, &verdict, &phases,
+                                 &power_ups[i]) != 0)
+            abort();
+        phases_clear(&phases);
+        trace_clear(&trace);
+    }
+    struct unit_verdict verdict;
+    if (repeated_judge(reference, NULL, power_ups, CYCLES, &verdict) != 0)
+        abort();
+    tally->units++;
+    tally->bad += verdict.kind == VERDICT_BAD;
+    tally->unsure += verdict.kind == VERDICT_UNSURE;
+    tally->two_kinds += verdict.intermittent && verdict.bad == 0;
+}
+
+static void unit_bench(uint64_t seed, int kind, int which, struct unit_tally *good,
+                       struct unit_tally *intermittent)
+{
+    struct dice dice = {.state = seed * 7000003u + (uint64_t)(kind * 31 + which * 7)};
+    struct campaign campaign = {.units = 4, .repeats = 1, .spreads = usual_spreads};
+    struct module_type type;
+    struct bench_supply supply;
+    for (int i = 0; i < 5; i++)
+        (void)dice_even(&dice, 0, 1);
+    make_type(&dice, kind, &type);
+    make_supply(&dice, which, &supply);
+    struct reference *reference = teach_bench(&campaign, &dice, &type, &supply);
+    if (!reference)
+        abort();
+    for (int i = 0; i < UNITS_A_BENCH; i++) {
+        judge_unit(&dice, reference, &type, &supply, 0, good);
+        judge_unit(&dice, reference, &type, &supply, 2, intermittent);
+    }
+    reference_destroy(reference);
+}
+
+static void repeated_errors(uint64_t seed)
+{
+    head("Units judged on 6 power-ups, every supply, 4 known-goods (stated: at most)");
+    struct unit_tally good = {0};
+    struct unit_tally intermittent = {0};
+    for (int kind = 0; kind < KIND_COUNT; kind++)
+        for (int which = 0; which < SUPPLY_COUNT; which++)
+            for (uint64_t s = 0; s < 2; s++)
+                unit_bench(seed + s, kind, which, &good, &intermittent);
+    verdict_row("good unit called bad", 0.006, good.bad, good.units);
+    verdict_row("good unit said to be of two kinds", 0.001, good.two_kinds, good.units);
+    verdict_row("faulty in 2 of 6, called good", 0.003,
+                intermittent.units - intermittent.bad - intermittent.unsure, intermittent.units);
+    printf("  (unsure of %ld good and %ld intermittent units)\n", good.unsure, intermittent.unsure);
+}
+
 int main(int argc, char **argv)
 {
     uint64_t seed = argc > 1 ? strtoull(argv[1], NULL, 10) : 20260131;
@@ -268,6 +347,7 @@ int main(int argc, char **argv)
     shrunk_limits(random);
     gsl_rng_free(random);
     verdict_errors(seed);
+    repeated_errors(seed);
     printf("\n%d refuted\n", refuted);
     return refuted ? EXIT_FAILURE : EXIT_SUCCESS;
 }
