@@ -3,8 +3,9 @@
  * One unit judged on several power-ups.
  */
 #include "reference/reference_model.h"
+#include "reference/spread.h"
 #include "support/judge_scene.h"
-#include "verdict/repeated.h"
+#include "verdict/repeated_means.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -14,6 +15,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include <gsl/gsl_cdf.h>
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
 
@@ -287,6 +289,46 @@ static void like_power_ups_are_of_one_kind(void **state)
     gsl_rng_free(random);
 }
 
+static double within2(const struct spread *spread)
+{
+    return shrink_variance(spread->within * spread->within, spread->within_df,
+                           spread->prior_within * spread->prior_within, SPREAD_PRIOR_DF);
+}
+
+/* The widest gap allowed is the difference of two power-ups at a tail of 5e-5
+ * shared out over power-ups, phases, and draw and duration. */
+static void two_kinds_begin_where_stated(void **state)
+{
+    (void)state;
+    static const double u = 0.008;
+    double steps = 2 * 0.001 / sqrt(12) / taught->phases[0].level_A;
+    double spread = sqrt(within2(&taught->level_common) + within2(&taught->level_own) + u * u);
+    assert_true(steps < u);
+    double df = SPREAD_PRIOR_DF + taught->level_common.within_df;
+    double allowed = gsl_cdf_tdist_Qinv(5e-5 / (6 * 6), df) * spread * sqrt(2);
+    for (int wide = 0; wide < 2; wide++) {
+        struct repeated_power_up power_ups[6];
+        double gap = allowed * (wide ? 1.02 : 0.98);
+        for (size_t i = 0; i < 6; i++) {
+            power_ups[i] = (struct repeated_power_up){.kind = VERDICT_GOOD, .phase_count = 3};
+            for (size_t p = 0; p < 3; p++) {
+                power_ups[i].levels[p] = (struct measured_level){
+                    .usable = true, .u = u, .log_ratio = p == 0 && i % 3 == 0 ? gap : 0};
+                power_ups[i].log_duration[p] = NAN;
+            }
+        }
+        struct two_kinds kinds;
+        assert_int_equal(two_kinds_find(taught, NULL, power_ups, 6, &kinds), 0);
+        assert_int_equal(kinds.found, wide);
+        if (wide) {
+            assert_int_equal(kinds.low_count, 4);
+            assert_int_equal(kinds.high_count, 2);
+            assert_int_equal(kinds.phase, 0);
+            assert_true(fabs(kinds.allowed - allowed) < 1e-9);
+        }
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -298,6 +340,7 @@ int main(void)
         cmocka_unit_test(nothing_to_judge),
         cmocka_unit_test(the_mean_settles_what_one_cannot),
         cmocka_unit_test(like_power_ups_are_of_one_kind),
+        cmocka_unit_test(two_kinds_begin_where_stated),
     };
     return cmocka_run_group_tests_name("repeated power-ups", tests, teach, forget);
 }
