@@ -233,10 +233,13 @@ static void take_order(struct poller *poller)
         order.status = error_set(&order.error, EXIT_UNAVAILABLE, "", 0, NULL,
                                  "the supply cannot be reached: use its switch");
     pthread_mutex_lock(&poller->mutex);
-    poller->order = order;
-    poller->order.waiting = false;
-    poller->order.done = true;
-    pthread_cond_broadcast(&poller->changed);
+    /* Who gave it may have gone while the daemon stops. */
+    if (poller->order.waiting) {
+        poller->order = order;
+        poller->order.waiting = false;
+        poller->order.done = true;
+        pthread_cond_broadcast(&poller->changed);
+    }
     pthread_mutex_unlock(&poller->mutex);
 }
 

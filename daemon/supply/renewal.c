@@ -7,6 +7,9 @@
 
 /* A period is told from the polling itself only where it is this much longer. */
 static const double LEAST_POLLS = 2.5;
+/* No readback renews less than twice a second [common practice]: what changes more
+ * rarely is the load, and polling must not follow it down. */
+static const double LONGEST_S = 0.6;
 /* Intervals that count as one period, as shares of it. */
 static const double SHORTEST_SHARE = 0.6;
 static const double LONGEST_SHARE = 1.6;
@@ -45,6 +48,8 @@ static double agreed_period(const struct renewal *renewal)
         }
     }
     double period_s = sum_s / count;
+    if (period_s > LONGEST_S)
+        return 0;
     /* Digits of a resting load flicker at any distance: most intervals must be
      * one period, nearly all some whole number of them. */
     int one = 0;

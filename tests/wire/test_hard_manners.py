@@ -254,11 +254,15 @@ class Manners(Bench):
         for name, one in self.instruments.items():
             with self.subTest(name):
                 found = self.power_ups(name)
+                item = self.daemon.supply(name)
+                told = {key: item[key] for key in ("rate_hz", "conversion_hz", "longest_gap_s",
+                                                   "gaps", "timeouts", "garbled")}
                 self.assertEqual([item["ended_why"] for item in found],
-                                 ["output off", "output off", "no draw", "draw off", "output off"])
+                                 ["output off", "output off", "no draw", "draw off", "output off"],
+                                 told)
                 for item in found:
                     self.assertEqual(item["state"], "complete")
-                    self.assertAlmostEqual(item["onset_s"], 0.5, delta=0.25)
+                    self.assertAlmostEqual(item["onset_s"], 0.5, delta=0.25, msg=told)
                     self.check_readings(name, item)
                 self.assertEqual([q for q in one.heard if not q.endswith("?") and q != "*CLS"], [])
 
