@@ -91,6 +91,8 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     }
     sum->doubt += weight * fabs(band.mean_A) * doubt;
     sum->current_A += reading->current_A;
+    sum->current_offsets += y - band.mean_A;
+    sum->current_squares += square(y - band.mean_A);
     if (!isnan(reading->voltage_V)) {
         sum->voltage_V += reading->voltage_V;
         sum->voltages++;
@@ -160,6 +162,8 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
         return level;
     double count = (double)sum->count;
     level.current_A = sum->current_A / count;
+    level.scatter_A =
+        sqrt(fmax(0, sum->current_squares / count - square(sum->current_offsets / count)));
     if (sum->voltages > 0)
         level.voltage_V = sum->voltage_V / (double)sum->voltages;
     if (!(sum->squares[0][0] > 0))

@@ -32,6 +32,8 @@ struct level_sum {
     double products[3];
     double doubt;                /* sum of w m h, h the shape's own doubt */
     double current_A, voltage_V; /* sums */
+    double current_squares;      /* of what is above or below the mean shape */
+    double current_offsets;      /* likewise, not squared */
     size_t count;                /* readings that fit the phase */
     size_t voltages;
     size_t changes;   /* of those, times the value changed */
@@ -47,6 +49,7 @@ struct measured_level {
     double voltage_u; /* from carrying it to the template's voltage, share */
     double current_A; /* mean as read */
     double voltage_V; /* mean as read; NAN */
+    double scatter_A; /* standard deviation of the readings about the shape */
     double effective; /* readings that are distinct conversions */
 };
 

@@ -15,6 +15,9 @@ static const double resolvable = 3.8;
 static const double fault_distance = 3.0; /* of a good level from the smallest fault */
 static const double guard = 2.0;          /* U = 2 u, w = U */
 static const double guard_running = 3.5;  /* looked at again and again */
+/* Scatter of a phase's readings: so many times the known-goods' and a share. */
+static const double scatter_factor = 4, scatter_share = 0.045;
+enum { FEWEST_SCATTERED = 12 };
 enum { FEWEST_RUNNING = 3, OUTSIDE_IN_A_ROW = 5 };
 static const double settling_s = 0.2; /* of the supply's voltage after onset */
 
@@ -192,6 +195,28 @@ static bool is_level_judged(const struct judge *judge, size_t p)
     return level > 0.02 * largest || level > 4 * template->noise_A[p];
 }
 
+/* Swings within the phase far beyond what its readings ever did. */
+static bool check_scatter(struct judge *judge)
+{
+    struct template_judge *template = judge->template;
+    for (size_t p = 0; p < template->level_count; p++) {
+        const struct measured_level *level = &template->levels[p];
+        const struct reference_phase *phase = &judge->reference->phases[p];
+        double usual = fmax(phase->spread_A, template->noise_A[p]);
+        double most = scatter_factor * usual + scatter_share * fabs(phase->level_A);
+        if (!level->usable || phase->kind != PHASE_LEVEL || level->effective < FEWEST_SCATTERED ||
+            level->scatter_A <= most)
+            continue;
+        struct finding finding = level_finding(judge, p, 0);
+        finding.code = REASON_UNSTEADY;
+        finding.measured = level->current_A + 1.5 * level->scatter_A;
+        judge_settle(judge, VERDICT_BAD);
+        reasons_add(judge->verdict, &finding);
+        return true;
+    }
+    return false;
+}
+
 bool template_check_levels(struct judge *judge)
 {
     struct template_judge *template = judge->template;
@@ -292,7 +317,7 @@ bool template_judge_read(struct judge *judge, const struct reading *reading)
         return true;
     }
     template_measure(judge, false);
-    return template_check_levels(judge);
+    return template_check_levels(judge) || check_scatter(judge);
 }
 
 static void settle_unsure(struct judge *judge, const struct finding *finding)
