@@ -167,6 +167,32 @@ static double score_of(const struct follow *follow, size_t p, double current_A,
     return fmin(most_score, score);
 }
 
+/* Levels of one unit move together: what is left of a level when the phase is
+ * left tells of those to come. */
+static void learn_factor(const struct follow *follow, const struct path *from, struct path *to)
+{
+    const struct reference_phase *phase = &follow->phases[from->phase];
+    to->factor = from->factor;
+    to->factor_sum = from->factor_sum;
+    to->factor_precision = from->factor_precision;
+    if (!(follow->options.common > 0) || from->counted < 2 || phase->kind != PHASE_LEVEL ||
+        !(from->drawn_A > 0) || !(from->shape_A > 0))
+        return;
+    double level = from->shape_A / from->counted;
+    double noise = follow->noise_A[from->phase] / level;
+    double variance = square(follow->options.own) + square(noise);
+    to->factor_precision += 1 / variance;
+    to->factor_sum += log(from->drawn_A / from->shape_A) / variance;
+    to->factor = exp(to->factor_sum / (1 / square(follow->options.common) + to->factor_precision));
+}
+
+static void scale_band(struct shape_band *band, double factor)
+{
+    band->mean_A *= factor;
+    band->low_A *= factor;
+    band->high_A *= factor;
+}
+
 /* Pulses that stay to one side for longer than known-goods' did are stuck. */
 static bool stays_too_long(const struct follow *follow, struct path *path, double time_s,
                            bool above)
@@ -194,20 +220,32 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     struct shape_band band = follow_shape(phase, since, slack);
     if (p == 0 && time_s < INRUSH_S)
         return;
+    double shape_A = band.mean_A;
+    scale_band(&band, path->factor);
     double z = misfit(follow, p, y, band.low_A, band.high_A);
     if (phase->kind == PHASE_PERIODIC &&
         stays_too_long(follow, path, time_s, y > 0.5 * (band.low_A + band.high_A)))
         z = fmax(z, stuck_z);
     weigh(path, z);
     path->score += score_of(follow, p, y, &band);
+    /* Beyond the edge of the shape and outside the band nothing is learned. */
+    if (path->misses == 0 && since >= phase->cell_s * (double)(phase->cell_count - 1)) {
+        path->drawn_A += y;
+        path->shape_A += shape_A;
+        path->counted++;
+    }
 }
 
 /* A path that enters `next` at this reading, out of `from` (NULL: onset). */
 static struct path enter(const struct follow *follow, const struct path *from, size_t next,
                          size_t index, double time_s, double current_A, double voltage_V)
 {
-    struct path path = {
-        .phase = (int)next, .start = index, .from_s = time_s, .before_s = time_s, .crossed_s = NAN};
+    struct path path = {.phase = (int)next,
+                        .start = index,
+                        .from_s = time_s,
+                        .before_s = time_s,
+                        .factor = 1,
+                        .crossed_s = NAN};
     double before_A = 0;
     double before_low = 0;
     double before_high = 0;
@@ -216,6 +254,8 @@ static struct path enter(const struct follow *follow, const struct path *from, s
         struct shape_band band =
             follow_shape(left, time_s - from->from_s, from->from_s - from->before_s);
         memcpy(path.starts, from->starts, sizeof path.starts);
+        learn_factor(follow, from, &path);
+        scale_band(&band, from->factor);
         for (size_t p = (size_t)from->phase + 1; p < next; p++)
             path.starts[p] = (uint32_t)index;
         path.before_s = follow->last_s;
@@ -234,6 +274,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     const struct reference_phase *phase = &follow->phases[next];
     double y = at_nominal(follow, next, current_A, voltage_V);
     struct shape_band band = follow_shape(phase, 0, time_s - path.before_s);
+    scale_band(&band, path.factor);
     if (next == 0 && time_s < INRUSH_S)
         return path;
     double low = fmin(before_low, band.low_A);

@@ -24,6 +24,7 @@ enum { FOLLOW_MOST_PATHS = 48 }; /* kept per phase, the best by score */
 struct follow_options {
     double envelope;     /* share of the level by which shapes are widened */
     double resolution_A; /* of the supply that reads; 0: as the phase's noise */
+    double common, own;  /* spread of a unit's factor and of a phase beside it; 0: no factor */
     double stretch;      /* share by which a shape may run slower or faster */
     double nominal_V;    /* where the template holds; NAN: voltage is not used */
     double late_s;       /* tolerance on time limits (a slow conversion) */
@@ -34,8 +35,12 @@ struct path {
     double from_s; /* its time, and that of the reading before it */
     double before_s;
     double evidence, score;
-    double crossed_s; /* PHASE_PERIODIC: when it last crossed the middle */
-    bool above;       /* likewise, to which side */
+    double drawn_A, shape_A;             /* sums over the phase: readings, and the shape there */
+    int counted;                         /* readings in those */
+    double factor_sum, factor_precision; /* of the logarithm of the unit's factor */
+    double factor;                       /* on all levels, from the phases left so far; 1: none */
+    double crossed_s;                    /* PHASE_PERIODIC: when it last crossed the middle */
+    bool above;                          /* likewise, to which side */
     int phase;
     int misses; /* readings in a row that do not fit */
     uint32_t starts[REFERENCE_MOST_PHASES];

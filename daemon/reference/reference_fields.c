@@ -70,9 +70,9 @@ static const struct field unit[] = {
 static const struct field phase[] = {
     {"noise_A", FIELD_NUMBER, P(noise_A), 0, 1000},
     {"spread_A", FIELD_NUMBER, P(spread_A), 0, 1000},
-    {"longest_above_s", FIELD_NUMBER, P(longest_above_s), 0, 86400},
-    {"longest_below_s", FIELD_NUMBER, P(longest_below_s), 0, 86400},
-    {"repeat_u", FIELD_NUMBER, P(repeat_u), 0, 1e6},
+    {"longest_above_s", FIELD_NUMBER_OR_ABSENT, P(longest_above_s), 0, 86400},
+    {"longest_below_s", FIELD_NUMBER_OR_ABSENT, P(longest_below_s), 0, 86400},
+    {"repeat_u", FIELD_NUMBER_OR_ABSENT, P(repeat_u), 0, 1e6},
     {"uncertainty", FIELD_NUMBER, P(uncertainty), 0, 1e6},
     {"exponent", FIELD_NUMBER, P(exponent), -10, 10},
     {"exponent_u", FIELD_NUMBER, P(exponent_u), 0, 10},
@@ -106,6 +106,7 @@ int fields_print(const struct field_table *table, const void *item, json_t *obje
             value = json_string(at);
             break;
         case FIELD_NUMBER:
+        case FIELD_NUMBER_OR_ABSENT:
         case FIELD_NUMBER_OR_NULL: {
             double number = *(const double *)(const void *)at;
             value = isnan(number) ? json_null() : json_real(number);
@@ -202,6 +203,7 @@ static const char *expectation(const struct field *field, char text[100])
     case FIELD_SWITCH:
         return "true or false";
     case FIELD_NUMBER:
+    case FIELD_NUMBER_OR_ABSENT:
     case FIELD_NUMBER_OR_NULL:
     case FIELD_COUNT:
         break;
@@ -222,6 +224,10 @@ int fields_parse(const struct field_table *table, const json_t *object, void *it
         char *at = (char *)item + field->offset;
         const json_t *value = json_object_get(object, field->key);
         int status = -1;
+        if (!value && field->kind == FIELD_NUMBER_OR_ABSENT) {
+            *(double *)(void *)at = 0;
+            continue;
+        }
         if (value && field->kind <= FIELD_TEXT_64)
             status = parse_text(field, value, at);
         else if (value && field->kind == FIELD_SWITCH && json_is_boolean(value)) {

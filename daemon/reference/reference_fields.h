@@ -12,13 +12,14 @@
 #include <stddef.h>
 
 enum field_kind {
-    FIELD_TEXT,           /* char *, malloc'd */
-    FIELD_TEXT_OR_NULL,   /* char *, NULL allowed */
-    FIELD_TEXT_64,        /* char[64] */
-    FIELD_NUMBER,         /* double, finite */
-    FIELD_NUMBER_OR_NULL, /* double, NAN is null */
-    FIELD_COUNT,          /* int */
-    FIELD_SWITCH,         /* bool */
+    FIELD_TEXT,             /* char *, malloc'd */
+    FIELD_TEXT_OR_NULL,     /* char *, NULL allowed */
+    FIELD_TEXT_64,          /* char[64] */
+    FIELD_NUMBER,           /* double, finite */
+    FIELD_NUMBER_OR_NULL,   /* double, NAN is null */
+    FIELD_NUMBER_OR_ABSENT, /* double, 0 where a file of an older minor lacks it */
+    FIELD_COUNT,            /* int */
+    FIELD_SWITCH,           /* bool */
 };
 
 struct field {

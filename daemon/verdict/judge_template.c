@@ -47,6 +47,8 @@ struct template_judge *template_judge_create(const struct judge *judge)
     template->envelope = reference_envelope(reference);
     struct follow_options options = {.envelope = template->envelope,
                                      .resolution_A = step,
+                                     .common = reference->level_common.predictive,
+                                     .own = reference->level_own.predictive,
                                      .stretch = 3 * reference->duration.predictive,
                                      .nominal_V = reference->compared_at_V,
                                      .late_s = reference->refresh_s};
