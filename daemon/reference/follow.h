@@ -36,14 +36,14 @@ struct path {
     double before_s;
     double evidence, score;
     double drawn_A, shape_A;             /* sums over the phase: readings, and the shape there */
-    int counted;                         /* readings in those */
     double factor_sum, factor_precision; /* of the logarithm of the unit's factor */
     double factor;                       /* on all levels, from the phases left so far; 1: none */
     double crossed_s;                    /* PHASE_PERIODIC: when it last crossed the middle */
-    bool above;                          /* likewise, to which side */
-    int phase;
-    int misses; /* readings in a row that do not fit */
     uint32_t starts[REFERENCE_MOST_PHASES];
+    int phase;
+    int misses;  /* readings in a row that do not fit */
+    int counted; /* readings in drawn_A and shape_A */
+    bool above;  /* PHASE_PERIODIC: to which side it crossed */
 };
 
 enum follow_end { FOLLOW_ALIVE, FOLLOW_TOO_LONG, FOLLOW_UNLIKE };

@@ -12,7 +12,7 @@
 
 int main(int argc, char **argv)
 {
-    struct campaign campaign = {.seeds = argc > 1 ? atoi(argv[1]) : 3,
+    struct campaign campaign = {.seeds = argc > 1 ? (int)strtol(argv[1], NULL, 10) : 3,
                                 .first_seed = argc > 2 ? strtoull(argv[2], NULL, 10) : 1,
                                 .good_units = 12,
                                 .faulty_units = 18,

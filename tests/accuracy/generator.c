@@ -300,7 +300,7 @@ void make_power_up(struct dice *dice, const struct module_type *type, const stru
                    const struct bench_supply *supply, const struct spreads *spreads,
                    struct fault *fault, struct trace *trace)
 {
-    struct schedule schedule;
+    struct schedule schedule = {0};
     make_schedule(dice, type, unit, spreads, fault, &schedule);
     if (fault->kind == FAULT_SHORT || fault->kind == FAULT_OPEN || fault->kind == FAULT_ASLEEP)
         fault->at_s = 0;
@@ -314,8 +314,10 @@ void make_power_up(struct dice *dice, const struct module_type *type, const stru
     int polls = 0;
     double filtered = 0; /* of edges: about 3 ms */
     double last_t = 0;
-    for (double t = 0; t < end + onset - 0.6;
-         t += 1 / supply->rate_hz * (1 + supply->jitter * dice_even(dice, -1, 1))) {
+    double next_t = 0;
+    while (next_t < end + onset - 0.6) {
+        double t = next_t;
+        next_t += 1 / supply->rate_hz * (1 + supply->jitter * dice_even(dice, -1, 1));
         double sum = 0;
         enum { PARTS = 10 };
         if (fault->kind == FAULT_UNSTEADY && t - onset > fault->at_s && dice_below(dice, 3) == 0)

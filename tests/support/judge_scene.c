@@ -47,8 +47,10 @@ void scene_trace(const struct judge_scene *scene, struct trace *trace)
         (void)even(&state);
     double onset = 0.6;
     long index = 0;
-    for (double t = 0; t < onset + scene->end_s;
-         t += scene->interval_s * (0.95 + 0.1 * even(&state)), index++) {
+    double next_t = 0;
+    for (index = 0; next_t < onset + scene->end_s; index++) {
+        double t = next_t;
+        next_t += scene->interval_s * (0.95 + 0.1 * even(&state));
         bool on = t >= onset && !scene->never_on;
         const struct scene_step *step = step_at(scene, t - onset);
         double current = scene->volts_before ? scene->resting_A : 0;
@@ -78,7 +80,7 @@ struct reference *scene_reference(int units, bool volts_before)
     struct known_good goods[MOST] = {0};
     for (int u = 0; u < units; u++) {
         for (int j = 0; j < AGAIN; j++) {
-            struct judge_scene scene = scene_good((uint64_t)(100 * u + j));
+            struct judge_scene scene = scene_good(100 * (uint64_t)u + (uint64_t)j);
             scene.volts_before = volts_before;
             for (int k = 0; k < scene.count; k++) {
                 scene.steps[k].level_A *= factors[u];

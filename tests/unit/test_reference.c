@@ -139,6 +139,21 @@ static void broken_files_are_refused_by_name(void **state)
     free(text);
 }
 
+/* Keys that came with a later minor may be absent. */
+static void an_earlier_minor_is_read(void **state)
+{
+    (void)state;
+    char *text = reference_print(taught);
+    for (char *at = strstr(text, "\"repeat_u\""); at; at = strstr(at + 1, "\"repeat_u\""))
+        at[1] = 'x';
+    struct error error = {0};
+    struct reference *reference = reference_parse(text, strlen(text), "earlier", &error);
+    assert_non_null(reference);
+    assert_true(reference->phases[0].repeat_u == 0);
+    reference_destroy(reference);
+    free(text);
+}
+
 /* Cut anywhere, a file is refused, never a crash. */
 static void cut_files_are_refused(void **state)
 {
@@ -204,7 +219,7 @@ static void a_known_good_that_is_not_is_doubted(void **state)
     struct known_good goods[UNITS];
     static const char *const names[UNITS] = {"a", "b", "c", "d", "odd"};
     for (int u = 0; u < UNITS; u++) {
-        struct judge_scene scene = scene_good((uint64_t)(50 + u));
+        struct judge_scene scene = scene_good(50 + (uint64_t)u);
         if (u == UNITS - 1)
             scene.steps[2].level_A *= 0.88;
         scene_trace(&scene, &traces[u]);
@@ -278,6 +293,7 @@ int main(void)
         cmocka_unit_test(printed_reads_back_the_same),
         cmocka_unit_test(envelope_encloses_the_levels),
         cmocka_unit_test(broken_files_are_refused_by_name),
+        cmocka_unit_test(an_earlier_minor_is_read),
         cmocka_unit_test(cut_files_are_refused),
         cmocka_unit_test(a_stated_range_is_enough),
         cmocka_unit_test(a_known_good_without_onset_is_named),
