@@ -185,9 +185,12 @@ def temporary_folder():
 
 
 def main():
-    """Runs the file's unittest cases and closes with the line the runner counts."""
-    result = unittest.TextTestRunner(stream=sys.stdout, verbosity=2).run(
-        unittest.defaultTestLoader.loadTestsFromModule(sys.modules["__main__"]))
+    """Runs the file's unittest cases, or those named behind it, and closes with the
+    line the runner counts."""
+    module, loader = sys.modules["__main__"], unittest.defaultTestLoader
+    tests = (loader.loadTestsFromNames(sys.argv[1:], module) if sys.argv[1:]
+             else loader.loadTestsFromModule(module))
+    result = unittest.TextTestRunner(stream=sys.stdout, verbosity=2).run(tests)
     failed = len(result.failures) + len(result.errors)
     skipped = len(result.skipped)
     print(f"{result.testsRun - failed - skipped} passed, {failed} failed, {skipped} skipped")
