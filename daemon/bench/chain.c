@@ -81,6 +81,8 @@ struct chain *chain_create(const struct config *config, struct reading_queue *qu
         lane->machine = power_up_create(&lane->rules);
         if (!lane->machine)
             break;
+        /* A module that is running when we come to look is no power-up. */
+        power_up_lost(lane->machine);
         chain->count++;
     }
     if (!chain->lanes || chain->count < config->supply_count) {
@@ -200,9 +202,10 @@ static void begin(struct chain *chain, struct lane *lane, const struct reading *
 {
     end(chain, lane, END_OUTPUT_OFF, newest->time_s);
     double onset_s = power_up_onset_s(lane->machine);
+    double keep_from_s = power_up_keep_from_s(lane->machine);
     const struct trace *held = &lane->held;
     size_t from = held->count - 1;
-    while (from > 0 && held->readings[from - 1].time_s >= onset_s - POWER_UP_BEFORE_S)
+    while (from > 0 && held->readings[from - 1].time_s >= keep_from_s)
         from--;
     size_t resting = 0;
     int64_t since_us = llround((newest->time_s - onset_s) * 1e6);
