@@ -62,6 +62,7 @@ struct judge *judge_create(const struct reference *reference, const struct accur
     else if (reference)
         judge->accuracy = reference->accuracy;
     judge->verdict->onset_s = judge->verdict->final_draw_A = NAN;
+    judge->first_s = NAN;
     judge->ended_s = judge->last_s = judge->limit.since_s = NAN;
     struct power_up_rules rules = {.watch_s = reference ? reference->watch_s : watch_without_type_s,
                                    .resolution_A = judge->accuracy.current_resolution_A,
@@ -217,6 +218,21 @@ static void settle_asleep(struct judge *judge, const struct reading *reading)
     reasons_add(judge->verdict, &finding);
 }
 
+/* A row whose first reading already shows the voltage up has no rise to begin
+ * at: when nothing is drawn for a whole watch, that is the power-up. */
+static void check_silent_from_start(struct judge *judge, const struct reading *reading)
+{
+    if (isnan(judge->first_s))
+        judge->first_s = reading->time_s;
+    if (!judge->reference || !power_up_voltage_from_start(judge->machine) ||
+        reading->time_s - judge->first_s < judge->reference->watch_s)
+        return;
+    judge->begun = true;
+    judge->first = 0;
+    judge->verdict->onset_s = judge->first_s;
+    settle_asleep(judge, reading);
+}
+
 bool judge_read(struct judge *judge, const struct reading *reading)
 {
     if (judge->verdict->final) {
@@ -244,6 +260,8 @@ bool judge_read(struct judge *judge, const struct reading *reading)
         begin(judge);
     else if (judge->begun)
         take(judge, reading);
+    else
+        check_silent_from_start(judge, reading);
     return judge->verdict->final;
 }
 

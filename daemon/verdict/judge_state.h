@@ -30,6 +30,7 @@ struct judge {
     size_t first;      /* index of the first reading at or after onset */
     bool begun;        /* onset is known */
     bool closed;       /* the power-up is over, or the readings are */
+    double first_s;    /* time of the very first reading */
     double last_s;     /* time of the newest reading */
     double gap_s;      /* between the two newest readings */
     double ended_s;    /* when the power-up ended before the watch did; NAN */

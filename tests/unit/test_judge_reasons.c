@@ -95,6 +95,23 @@ static void no_draw(void **state)
     assert_true(verdict.decided_at_s < 0.5);
 }
 
+/* Nothing from before onset, the voltage up at the first reading. */
+static void no_draw_without_a_rise(void **state)
+{
+    (void)state;
+    struct judge_scene scene = scene_good(26);
+    scene.steps[0] = (struct scene_step){0, 100, 0};
+    scene.volts_before = true;
+    scene.resting_A = 0;
+    struct verdict verdict = judge_scene(&scene);
+    expect(&verdict, VERDICT_BAD, REASON_NO_DRAW);
+    assert_true(verdict.final);
+    assert_true(fabs(verdict.decided_at_s - 6) < 0.05);
+    scene.end_s = 3;
+    verdict = judge_scene(&scene);
+    expect(&verdict, VERDICT_UNSURE, REASON_NO_ONSET);
+}
+
 static void no_wake(void **state)
 {
     (void)state;
@@ -346,6 +363,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(good_at_the_watchs_end),
         cmocka_unit_test(no_draw),
+        cmocka_unit_test(no_draw_without_a_rise),
         cmocka_unit_test(no_wake),
         cmocka_unit_test(short_and_reversed),
         cmocka_unit_test(final_levels),
