@@ -168,10 +168,16 @@ DESTDIR ?=
 
 .PHONY: install
 install: all
+	@.ci/prepare demo
 	install -D -m 755 $(BUILD)/wakedraw $(DESTDIR)$(PREFIX)/bin/wakedraw
 	install -d $(DESTDIR)$(PREFIX)/share/wakedraw/profiles $(DESTDIR)$(PREFIX)/share/wakedraw/web
 	install -m 644 daemon/profiles/*.ini $(DESTDIR)$(PREFIX)/share/wakedraw/profiles/
-	cp -R web/. $(DESTDIR)$(PREFIX)/share/wakedraw/web/
+	cp -R web/index.html web/openapi.json web/lib web/paper web/style web/views \
+	    $(DESTDIR)$(PREFIX)/share/wakedraw/web/
+	install -D -m 644 -t $(DESTDIR)$(PREFIX)/share/wakedraw/web/node_modules/uplot/dist \
+	    web/node_modules/uplot/dist/uPlot.esm.js web/node_modules/uplot/dist/uPlot.min.css
+	install -D -m 644 -t $(DESTDIR)$(PREFIX)/share/wakedraw/modules \
+	    signatures/harbour-lane/modules/*.ini
 	install -D -m 644 systemd/wakedraw.service $(DESTDIR)/etc/systemd/system/wakedraw.service
 	install -D -m 644 systemd/wakedraw.sysusers $(DESTDIR)/usr/lib/sysusers.d/wakedraw.conf
 	install -D -m 644 systemd/70-wakedraw.rules $(DESTDIR)/etc/udev/rules.d/70-wakedraw.rules

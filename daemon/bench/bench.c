@@ -14,6 +14,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* The chain comes round once a second with nothing to do. */
+static const double CHAIN_BEAT_S = 10;
+
 /* Two seconds of 8 outputs at 500 readings/s. */
 enum { QUEUE_READINGS = 8192 };
 
@@ -207,6 +210,7 @@ int bench_start(struct bench *bench, struct error *error)
 {
     if (chain_start(bench->chain) != 0)
         return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
+    status_beat(&bench->board);
     bench->running = true;
     restore_on_bench(bench);
     for (int i = 0; i < bench->poller_count; i++)
@@ -249,6 +253,24 @@ json_t *bench_supplies(struct bench *bench)
     for (int i = 0; i < bench->config->supply_count; i++)
         json_array_append_new(items, status_to_json(&bench->board, i));
     return items;
+}
+
+bool bench_is_moving(struct bench *bench)
+{
+    pthread_mutex_lock(&bench->board.mutex);
+    double beat_s = bench->board.chain_beat_s;
+    pthread_mutex_unlock(&bench->board.mutex);
+    return clock_monotonic_s() - beat_s < CHAIN_BEAT_S;
+}
+
+bool bench_is_well(struct bench *bench, char *problem, size_t size)
+{
+    pthread_mutex_lock(&bench->board.mutex);
+    snprintf(problem, size, "%s", bench->board.store_problem);
+    pthread_mutex_unlock(&bench->board.mutex);
+    if (!bench_is_moving(bench))
+        snprintf(problem, size, "the chain from reading to verdict stands still");
+    return !problem[0];
 }
 
 static int find_supply(const struct bench *bench, const char *name, struct error *error)

@@ -43,6 +43,13 @@ void bench_destroy(struct bench *bench);
  * "judging_s", "commit_s"}] */
 json_t *bench_supplies(struct bench *bench);
 
+/* Whether all is moving: the chain came round lately, and the last write is on
+ * the disk. False with what is wrong in problem (at least 700 bytes). */
+bool bench_is_well(struct bench *bench, char *problem, size_t size);
+
+/* The first half of it alone. */
+bool bench_is_moving(struct bench *bench);
+
 /* What is connected. -1: no such supply (status EXIT_NO_INPUT), or the store's
  * error. */
 int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,

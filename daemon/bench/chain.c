@@ -101,10 +101,24 @@ void chain_set_accuracy(struct chain *chain, int supply, const struct accuracy *
     power_up_set_rules(lane->machine, &lane->rules);
 }
 
+/* What was handed over after the end was asked for. */
+static void drop_leftovers(struct reading_queue *queue)
+{
+    struct queue_item item;
+    while (reading_queue_pop(queue, 0, &item)) {
+        if (item.kind == ITEM_ON_BENCH) {
+            struct bench_change *change = item.payload;
+            reference_destroy(change->reference);
+            free(change);
+        }
+    }
+}
+
 void chain_destroy(struct chain *chain)
 {
     if (!chain)
         return;
+    drop_leftovers(chain->queue);
     for (int i = 0; i < chain->count; i++) {
         struct lane *lane = &chain->lanes[i];
         power_up_destroy(lane->machine);
@@ -204,7 +218,7 @@ static void begin(struct chain *chain, struct lane *lane, const struct reading *
     double onset_s = power_up_onset_s(lane->machine);
     double keep_from_s = power_up_keep_from_s(lane->machine);
     const struct trace *held = &lane->held;
-    size_t from = held->count - 1;
+    size_t from = held->count ? held->count - 1 : 0;
     while (from > 0 && held->readings[from - 1].time_s >= keep_from_s)
         from--;
     size_t resting = 0;
@@ -346,6 +360,7 @@ static void *run(void *context)
         if (reading_queue_pop(chain->queue, again_s, &item) && !take(chain, &item))
             break;
         again_s = tend(chain, clock_monotonic_s());
+        status_beat(chain->board);
     }
     for (int i = 0; i < chain->count; i++)
         lost(chain, &chain->lanes[i]);

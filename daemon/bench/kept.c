@@ -297,11 +297,13 @@ static void run_job(struct writer_job *base, struct store *store)
     bool done = carry_out(job, store, &error) == 0;
     /* From being queued: waiting for an earlier commit is the disk's time too. */
     double commit_s = clock_monotonic_s() - job->queued_s;
-    if (!done) {
-        char text[1200];
+    char text[1200] = "";
+    if (!done)
         log_failure("a power-up on %s is not kept: %s", job->kept->place.supply_name,
                     error_text(&error, text, sizeof text));
-    }
+    /* What follows a beginning that failed says nothing new. */
+    if (done || job->kind == JOB_BEGIN || kept_id(job->kept))
+        status_note_write(job->kept->place.board, done ? NULL : text);
     note_commit(job->kept, done, commit_s);
     tell_outcome(job, done, commit_s);
     free_job(job);

@@ -5,6 +5,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 /* Readings older than this are not shown as the present. */
 #define FRESH_S 2.0
@@ -39,6 +40,22 @@ void status_board_clear(struct status_board *board)
     pthread_mutex_destroy(&board->mutex);
     free(board->supplies);
     *board = (struct status_board){0};
+}
+
+void status_beat(struct status_board *board)
+{
+    double now_s = clock_monotonic_s();
+    pthread_mutex_lock(&board->mutex);
+    board->chain_beat_s = now_s;
+    pthread_mutex_unlock(&board->mutex);
+}
+
+void status_note_write(struct status_board *board, const char *problem)
+{
+    pthread_mutex_lock(&board->mutex);
+    board->store_problem[0] = '\0';
+    strncat(board->store_problem, problem ? problem : "", sizeof board->store_problem - 1);
+    pthread_mutex_unlock(&board->mutex);
 }
 
 static json_t *number_or_null(double number)

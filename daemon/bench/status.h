@@ -49,12 +49,20 @@ struct supply_status {
 
 struct status_board {
     pthread_mutex_t mutex;
+    double chain_beat_s;     /* monotonic: when the chain last came round */
+    char store_problem[700]; /* why the last write failed; empty: it did not */
     const struct config *config;
     struct supply_status *supplies; /* one a [supply NAME], in the file's order */
 };
 
 int status_board_init(struct status_board *board, const struct config *config);
 void status_board_clear(struct status_board *board);
+
+/* The chain came round. */
+void status_beat(struct status_board *board);
+
+/* What the last write said: NULL: it is on the disk. */
+void status_note_write(struct status_board *board, const char *problem);
 
 /* The supplies item of the API, from a consistent copy. */
 json_t *status_to_json(struct status_board *board, int supply);

@@ -48,6 +48,8 @@ struct writer *writer_create(struct store *store)
     pthread_mutex_init(&writer->mutex, NULL);
     pthread_cond_init(&writer->filled, NULL);
     if (pthread_create(&writer->thread, NULL, write_jobs, writer) != 0) {
+        pthread_cond_destroy(&writer->filled);
+        pthread_mutex_destroy(&writer->mutex);
         free(writer);
         return NULL;
     }
