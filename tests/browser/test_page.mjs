@@ -404,6 +404,7 @@ pageCheck('targets are 48 px and reachable by keyboard', async (page, mock) => {
     .map(([name, box]) => `${name} ${box.width}x${box.height}`));
   assert.deepEqual(small, []);
   await page.keyboard.press('Escape');
+  await page.waitForFunction(() => !document.getElementById('field-unit').checkVisibility());
   const reached = new Set();
   for (let i = 0; i < 12; i++) {
     await page.keyboard.press('Tab');
@@ -434,14 +435,14 @@ for (const colorScheme of ['light', 'dark']) {
         const [low, high] = [light(one), light(other)].sort((a, b) => a - b);
         return (high + 0.05) / (low + 0.05);
       };
-      const papers = ['--paper', '--paper-stub', '--paper-slip', '--copy'];
+      const papers = ['--paper', '--paper-counter', '--paper-slip', '--copy'];
       const pairs = [
         ...papers.flatMap((paper) => ['--ink', '--label', '--typed'].map((ink) => [ink, paper, 4.5])),
         ...['--carbon'].map((ink) => [ink, '--copy', 4.5]),
         ...['--trouble'].map((ink) => [ink, '--paper', 4.5]),
         ...['--good', '--pencil', '--pencil-faint'].map((ink) => [ink, '--paper', 4.5]),
         ...['--bad', '--envelope', '--margin', '--line'].map((ink) => [ink, '--paper', 3]),
-        ['--bad', '--paper-stub', 3], ['--line', '--paper-slip', 3],
+        ['--bad', '--paper-counter', 3], ['--line', '--paper-slip', 3],
         ['--bad-word', '--bad', 4], ['--card-print', '--card', 4.5], ['--desk-print', '--desk', 4.5],
       ];
       return pairs.map(([one, other, least]) => [one, other, ratio(one, other), least])
