@@ -389,8 +389,8 @@ static void name_kind(struct reference_phase *phase, double duration_s)
     phase->kind = straight ? PHASE_RAMP : PHASE_DECAY;
 }
 
-/* Noise from differences of neighbours, before any shape is known: from their
- * median, so that an inrush does not count. */
+/* Noise from each reading beside the mean of its neighbours, before any shape is
+ * known: slopes cancel, and of their median an inrush is no part. */
 static double difference_noise(const struct course *courses, size_t course_count, size_t p,
                                size_t phase_count, double floor_A)
 {
@@ -406,11 +406,12 @@ static double difference_noise(const struct course *courses, size_t course_count
         if (!courses[c].follows)
             continue;
         size_t to = phase_end(&courses[c], p, phase_count);
-        for (size_t i = courses[c].starts[p] + 2; i < to; i++)
-            steps[count++] =
-                fabs(courses[c].readings[i].current_A - courses[c].readings[i - 1].current_A);
+        for (size_t i = courses[c].starts[p] + 2; i + 1 < to; i++) {
+            const struct reading *r = &courses[c].readings[i];
+            steps[count++] = fabs(r->current_A - 0.5 * (r[-1].current_A + r[1].current_A));
+        }
     }
-    double noise = count ? 1.4826 * median_of(steps, count) / M_SQRT2 : 0;
+    double noise = count ? 1.4826 * median_of(steps, count) / sqrt(1.5) : 0;
     free(steps);
     return fmax(floor_A, noise);
 }
