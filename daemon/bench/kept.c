@@ -220,6 +220,49 @@ static int begin(struct kept_job *job, struct store *store, struct error *error)
     return 0;
 }
 
+/* Its watch was over while the disk took nothing: what is known is written now. */
+static int finish_late(struct kept_job *job, struct store *store, struct error *error)
+{
+    struct kept *kept = job->kept;
+    pthread_mutex_lock(&kept->mutex);
+    bool late = kept->unfinished && kept->id;
+    json_t *verdict = shared_or_null(kept->verdict);
+    json_t *signature = shared_or_null(kept->signature);
+    pthread_mutex_unlock(&kept->mutex);
+    int status = 0;
+    if (late)
+        status = store_finish_power_up(store, kept_id(kept), STATE_INCOMPLETE, verdict,
+                                       kept->reference_version, signature, NULL, 0, error);
+    json_decref(verdict);
+    json_decref(signature);
+    if (late && status == 0) {
+        pthread_mutex_lock(&kept->mutex);
+        kept->unfinished = false;
+        kept->telling = TELL_KEPT;
+        tell_verdict(kept, true, clock_monotonic_s() - job->queued_s);
+        pthread_mutex_unlock(&kept->mutex);
+    }
+    return status;
+}
+
+static bool is_damaged(struct kept *kept)
+{
+    pthread_mutex_lock(&kept->mutex);
+    bool damaged = kept->damaged;
+    pthread_mutex_unlock(&kept->mutex);
+    return damaged;
+}
+
+/* What could not be kept is missing from the record: it is incomplete, however
+ * it ended. */
+static void note_damage(struct kept *kept, enum job_kind kind)
+{
+    pthread_mutex_lock(&kept->mutex);
+    kept->damaged = true;
+    kept->unfinished = kept->unfinished || kind == JOB_FINISH;
+    pthread_mutex_unlock(&kept->mutex);
+}
+
 static int carry_out(struct kept_job *job, struct store *store, struct error *error)
 {
     int64_t id = kept_id(job->kept);
@@ -234,6 +277,8 @@ static int carry_out(struct kept_job *job, struct store *store, struct error *er
         return store_set_verdict(store, id, job->verdict, job->kept->reference_version,
                                  job->readings, job->count, error);
     case JOB_FINISH:
+        if (is_damaged(job->kept))
+            job->state = STATE_INCOMPLETE;
         return store_finish_power_up(store, id, job->state, job->verdict,
                                      job->kept->reference_version, job->signature, job->readings,
                                      job->count, error);
@@ -268,7 +313,7 @@ static void tell_outcome(struct kept_job *job, bool done, double commit_s)
         kept->telling = done ? TELL_KEPT : TELL_UNKEPT;
     }
     if (job->kind == JOB_FINISH) {
-        kept->state = job->state;
+        kept->state = done ? job->state : STATE_INCOMPLETE;
         kept->end = job->end;
     }
     if (job->kind == JOB_END_ON_TIME) {
@@ -294,7 +339,7 @@ static void run_job(struct writer_job *base, struct store *store)
 {
     struct kept_job *job = (struct kept_job *)base;
     struct error error = {0};
-    bool done = carry_out(job, store, &error) == 0;
+    bool done = finish_late(job, store, &error) == 0 && carry_out(job, store, &error) == 0;
     /* From being queued: waiting for an earlier commit is the disk's time too. */
     double commit_s = clock_monotonic_s() - job->queued_s;
     char text[1200] = "";
@@ -304,6 +349,8 @@ static void run_job(struct writer_job *base, struct store *store)
     /* What follows a beginning that failed says nothing new. */
     if (done || job->kind == JOB_BEGIN || kept_id(job->kept))
         status_note_write(job->kept->place.board, done ? NULL : text);
+    if (!done)
+        note_damage(job->kept, job->kind);
     note_commit(job->kept, done, commit_s);
     tell_outcome(job, done, commit_s);
     free_job(job);
@@ -334,20 +381,21 @@ static struct kept_job *new_job(struct kept *kept, enum job_kind kind,
     return job;
 }
 
-static void queue_job(struct kept *kept, struct kept_job *job)
+static void queue_job(struct kept *kept, enum job_kind kind, struct kept_job *job)
 {
     if (job && writer_push(kept->place.writer, &job->base))
         return;
     log_failure("a power-up on %s is not kept: %s", kept->place.supply_name,
                 job ? "the disk does not keep up" : "memory is out");
     note_commit(kept, false, NAN);
+    note_damage(kept, kind);
     if (job)
         free_job(job);
 }
 
 void kept_queue_begin(struct kept *kept, const struct reading *readings, size_t count)
 {
-    queue_job(kept, new_job(kept, JOB_BEGIN, readings, count));
+    queue_job(kept, JOB_BEGIN, new_job(kept, JOB_BEGIN, readings, count));
 }
 
 void kept_queue_append(struct kept *kept, bool after_watch, const struct reading *readings,
@@ -356,7 +404,7 @@ void kept_queue_append(struct kept *kept, bool after_watch, const struct reading
     struct kept_job *job = new_job(kept, JOB_APPEND, readings, count);
     if (job)
         job->after_watch = after_watch;
-    queue_job(kept, job);
+    queue_job(kept, JOB_APPEND, job);
 }
 
 static void put_verdict(struct kept *kept, json_t *verdict, json_t *phases, double received_s)
@@ -382,7 +430,7 @@ void kept_queue_verdict(struct kept *kept, json_t *verdict, json_t *phases, doub
         job->verdict = verdict;
     else
         json_decref(verdict);
-    queue_job(kept, job);
+    queue_job(kept, JOB_VERDICT, job);
 }
 
 void kept_queue_finish(struct kept *kept, enum power_up_state state, enum power_up_end end,
@@ -405,7 +453,7 @@ void kept_queue_finish(struct kept *kept, enum power_up_state state, enum power_
         json_decref(verdict);
         json_decref(signature);
     }
-    queue_job(kept, job);
+    queue_job(kept, JOB_FINISH, job);
 }
 
 void kept_queue_end_on_time(struct kept *kept, enum power_up_end end, double ended_s)
@@ -415,5 +463,5 @@ void kept_queue_end_on_time(struct kept *kept, enum power_up_end end, double end
         job->end = end;
         job->ended_s = ended_s;
     }
-    queue_job(kept, job);
+    queue_job(kept, JOB_END_ON_TIME, job);
 }

@@ -29,6 +29,8 @@ struct kept {
     enum power_up_end end;
     double on_time_s; /* NAN while it goes on */
     size_t readings;
+    bool damaged;    /* something of it could not be kept */
+    bool unfinished; /* nor could how it finished: still to be written */
     json_t *verdict;
     json_t *signature;
     json_t *verdict_phases;

@@ -18,6 +18,8 @@ static const double LONGEST_BACK_OFF_S = 2.0;
 static const double RATE_WINDOW_S = 5.0;
 static const double SHORTEST_GAP_S = 0.05;
 static const double STATE_EVERY_S = 0.5;
+/* So long without a reading, and why is told. */
+static const double TROUBLE_S = 1.5;
 
 /* When the last readings came, for the rate and its jitter. */
 struct arrivals {
@@ -32,6 +34,9 @@ struct output {
     struct reading last; /* the last one handed on; time on the running clock */
     uint64_t gaps, dropped;
     double rate_hz;
+    double read_s;     /* monotonic: when it was last read, or opened */
+    char trouble[700]; /* why it has not been read since */
+    bool trouble_told;
 };
 
 struct order {
@@ -62,6 +67,18 @@ struct poller {
     struct order order;
 };
 
+/* What does not fit a link is a mistake in the file that names it. */
+static void place_in_configuration(const struct config *config, const struct supply_config *member,
+                                   struct error *error)
+{
+    if (error->status != EXIT_USAGE)
+        return;
+    struct error inner = *error;
+    error_set(error, EXIT_BAD_DATA, config->path, member->line,
+              inner.expected[0] ? inner.expected : NULL, "[supply %s] %s", member->name,
+              inner.found);
+}
+
 struct poller *poller_create(const struct config *config, const int *members, int count,
                              struct reading_queue *queue, struct status_board *board, double zero_s,
                              struct error *error)
@@ -82,8 +99,11 @@ struct poller *poller_create(const struct config *config, const int *members, in
     waiting_init(&poller->changed);
     const struct supply_config *first = &config->supplies[members[0]];
     poller->profile = profile_load(first->profile, error);
-    if (poller->profile)
+    if (poller->profile) {
         poller->connection = connection_create(poller->profile, &first->link, error);
+        if (!poller->connection)
+            place_in_configuration(config, first, error);
+    }
     for (int i = 0; poller->connection && i < count; i++) {
         const struct supply_config *member = &config->supplies[members[i]];
         struct output *output = &poller->outputs[i];
@@ -91,8 +111,10 @@ struct poller *poller_create(const struct config *config, const int *members, in
         output->last.time_s = -1;
         output->rate_hz = member->rate_hz;
         output->supply = supply_create(poller->connection, member->output, member->control, error);
-        if (!output->supply)
+        if (!output->supply) {
+            place_in_configuration(config, member, error);
             break;
+        }
         poller->count++;
     }
     if (poller->count < count) {
@@ -163,6 +185,17 @@ static void describe_arrivals(const struct arrivals *arrivals, struct polling_st
     status->longest_gap_s = longest_s;
 }
 
+/* It answers, but nothing that is a reading: why, once that has gone on. */
+static const char *lasting_trouble(struct output *output)
+{
+    if (!output->trouble[0] || clock_monotonic_s() - output->read_s < TROUBLE_S)
+        return "";
+    if (!output->trouble_told)
+        log_warning("%s", output->trouble);
+    output->trouble_told = true;
+    return output->trouble;
+}
+
 static void publish_state(struct poller *poller, const char *problem)
 {
     struct wire_state wire = {.limit_hz = NAN, .conversion_hz = NAN};
@@ -175,7 +208,8 @@ static void publish_state(struct poller *poller, const char *problem)
                                         .wire = wire,
                                         .gaps = output->gaps,
                                         .dropped = output->dropped};
-        strncat(status.problem, problem, sizeof status.problem - 1);
+        strncat(status.problem, problem[0] ? problem : lasting_trouble(output),
+                sizeof status.problem - 1);
         describe_arrivals(&output->arrivals, &status);
         supply_settings(output->supply, &status.voltage_set_V, &status.limit_set_A);
         if (wire.conversion_hz < status.wire.limit_hz) {
@@ -281,14 +315,19 @@ static void hand_on(struct poller *poller, struct output *output, struct reading
 static bool poll_round(struct poller *poller, struct error *error)
 {
     for (int i = 0; i < poller->count; i++) {
+        struct output *output = &poller->outputs[i];
         struct reading reading;
         bool repeat = false;
         take_order(poller);
-        switch (supply_read(poller->outputs[i].supply, &reading, &repeat, error)) {
+        switch (supply_read(output->supply, &reading, &repeat, error)) {
         case SUPPLY_OK:
-            hand_on(poller, &poller->outputs[i], &reading, repeat, clock_monotonic_s());
+            output->read_s = clock_monotonic_s();
+            output->trouble[0] = '\0';
+            output->trouble_told = false;
+            hand_on(poller, output, &reading, repeat, output->read_s);
             break;
         case SUPPLY_NO_READING:
+            error_text(error, output->trouble, sizeof output->trouble);
             break;
         case SUPPLY_GONE:
             return false;
@@ -330,6 +369,15 @@ static bool poll_while_open(struct poller *poller, struct error *error)
     }
 }
 
+static void expect_readings(struct poller *poller)
+{
+    for (int i = 0; i < poller->count; i++) {
+        poller->outputs[i].read_s = clock_monotonic_s();
+        poller->outputs[i].trouble[0] = '\0';
+        poller->outputs[i].trouble_told = false;
+    }
+}
+
 static void *poll_supply(void *context)
 {
     struct poller *poller = context;
@@ -343,6 +391,7 @@ static void *poll_supply(void *context)
         if (connection_open(poller->connection, &error) == 0) {
             log_info("%s answers", link);
             last_problem[0] = '\0';
+            expect_readings(poller);
             publish_state(poller, "");
             tell_all(poller, ITEM_BACK);
             was_open = true;

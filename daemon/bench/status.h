@@ -18,7 +18,7 @@
 struct polling_status {
     bool connected;
     bool tried;        /* false: not one attempt has ended yet */
-    char problem[700]; /* why it is not connected */
+    char problem[700]; /* why it is not connected, or not read */
     struct wire_state wire;
     double rate_hz;       /* readings/s over the last 5 s */
     double jitter_s;      /* standard deviation of the intervals over the same */

@@ -132,7 +132,8 @@ function standingPicture(know, asked) {
       return notice('Opening', 'trouble', `The link to ${watch.name} is being opened`
         + `${item.problem ? `: ${item.problem}` : ''}.`, { draw: lastDraw(know) });
     case 'stale':
-      return notice('Stale', 'trouble', `Readings are stale since ${freshClock(know)}. `
+      return notice('Stale', 'trouble', `Readings are stale since ${freshClock(know)}`
+        + `${item?.problem ? ` (${item.problem})` : ''}. `
         + 'Nothing on this sheet is current.', { draw: lastDraw(know) });
     case 'unheard':
       return trouble ? notice('No word', 'trouble', trouble)
