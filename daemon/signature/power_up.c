@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "signature/power_up.h"
 
+#include "signature/rest.h"
+
 #include <math.h>
 #include <stdlib.h>
-
-enum { RECENT = 1024, BASELINE_MOST = 128 };
 
 #define VOLTAGE_OFF_V 0.5
 #define VOLTAGE_RISE_SHARE 0.6   /* what is below this share of the voltage now was off */
@@ -14,24 +14,14 @@ enum { RECENT = 1024, BASELINE_MOST = 128 };
 #define REST_REACH_A 0.020       /* how far above its baseline a draw still rests */
 #define COARSE_COUNT_A 0.010     /* a readback's count where it is not told */
 #define RISE_LEAST_A 0.015
+#define RISE_SMALL_A 0.003 /* enough where rest is known to be quiet, and lasting */
+#define SMALL_REACHES 2.5
+#define SMALL_LASTS_S 0.25      /* a sleeping module's blinks are shorter */
 #define RISE_UNSURE_A 0.025     /* where the baseline rests on one or two readings */
 #define BORNE_OUT_LEAST_S 0.015 /* strays come close together only in fast rows */
 #define LONE_GAP_S 0.1          /* one reading stands for this long: it is no stray */
 #define STRAY_GAP_S 0.05        /* one reading above rest, this short: a stray */
 #define DRAWING_LEAST_S 0.15    /* longer than any inrush */
-
-/* Half a step of time (reading.h): a span's exact end counts, wherever the
- * row's zero is. */
-#define TIME_SLACK_S 5e-7
-
-struct sample {
-    double time_s, voltage_V, current_A;
-};
-
-struct baseline {
-    double median_A, most_A, noise_A;
-    size_t readings;
-};
 
 /* A rise of the current that the next readings bear out or not. */
 struct current_rise {
@@ -40,7 +30,10 @@ struct current_rise {
     double pair_s; /* the first reading above whose successor is above too; NAN */
     bool last_above;
     double last_s, limit_A;
-    int above, below;
+    double strong_A;       /* what is above this too need not last */
+    double strong_first_s; /* the first of those counted in strong and weak */
+    int above, below, strong, weak;
+    int below_in_row;
     struct baseline baseline;
 };
 
@@ -78,8 +71,7 @@ struct power_up_machine {
     enum known_flag flag; /* last known */
     double not_before_s;  /* where the last power-up ended */
     double last_s;
-    struct sample recent[RECENT];
-    size_t recent_first, recent_count;
+    struct recent recent;
     struct current_rise current;
     struct voltage_rise voltage;
     struct running running;
@@ -107,74 +99,13 @@ void power_up_destroy(struct power_up_machine *machine)
     free(machine);
 }
 
-/* --- what was read last --- */
-
-static const struct sample *recent_back(const struct power_up_machine *m, size_t back)
-{
-    return &m->recent[(m->recent_first + m->recent_count - 1 - back) % RECENT];
-}
-
-static void recent_push(struct power_up_machine *m, const struct sample *sample)
-{
-    m->recent[(m->recent_first + m->recent_count) % RECENT] = *sample;
-    if (m->recent_count < RECENT)
-        m->recent_count++;
-    else
-        m->recent_first = (m->recent_first + 1) % RECENT;
-}
-
-static void recent_drop_before(struct power_up_machine *m, double time_s)
-{
-    while (m->recent_count && m->recent[m->recent_first].time_s < time_s) {
-        m->recent_first = (m->recent_first + 1) % RECENT;
-        m->recent_count--;
-    }
-}
-
-static int by_size(const void *a, const void *b)
-{
-    double x = *(const double *)a;
-    double y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
-static double median_of(double *values, size_t count)
-{
-    qsort(values, count, sizeof *values, by_size);
-    return count % 2 ? values[count / 2] : 0.5 * (values[count / 2 - 1] + values[count / 2]);
-}
-
-/* The resting draw as the last half second before the instant shows it. */
-static struct baseline baseline_before(const struct power_up_machine *m, double time_s)
-{
-    struct baseline b = {.median_A = NAN};
-    double values[BASELINE_MOST];
-    for (size_t back = 0; back < m->recent_count && b.readings < BASELINE_MOST; back++) {
-        const struct sample *s = recent_back(m, back);
-        if (s->time_s < time_s - POWER_UP_BEFORE_S - TIME_SLACK_S)
-            break;
-        if (s->time_s < time_s)
-            values[b.readings++] = s->current_A;
-    }
-    if (!b.readings)
-        return b;
-    b.median_A = median_of(values, b.readings);
-    b.most_A = values[b.readings - 1];
-    if (b.readings >= 5) {
-        for (size_t i = 0; i < b.readings; i++)
-            values[i] = fabs(values[i] - b.median_A);
-        b.noise_A = 1.4826 * median_of(values, b.readings);
-    }
-    return b;
-}
-
 /* --- beginning --- */
 
 static void open_note(struct power_up_machine *m, const struct sample *s);
 
 static enum power_up_event begin(struct power_up_machine *m, double at_s, bool hidden)
 {
-    struct baseline baseline = baseline_before(m, at_s);
+    struct baseline baseline = baseline_before(&m->recent, at_s);
     m->open = true;
     m->running = (struct running){.hidden = hidden,
                                   .flag_was_on = m->flag == FLAG_YES,
@@ -191,8 +122,8 @@ static enum power_up_event begin(struct power_up_machine *m, double at_s, bool h
         m->end = END_NONE;
     }
     m->baseline = baseline;
-    for (size_t back = m->recent_count; back-- > 0;) {
-        const struct sample *s = recent_back(m, back);
+    for (size_t back = m->recent.count; back-- > 0;) {
+        const struct sample *s = recent_back(&m->recent, back);
         if (s->time_s >= at_s)
             open_note(m, s);
     }
@@ -210,14 +141,28 @@ static double rise_limit_A(const struct power_up_machine *m, const struct baseli
     return fmax(-REST_MOST_A, fmin(base_A, REST_MOST_A)) + rise_A;
 }
 
+/* The limit for a small module's first step, where rest is known well. */
+static double small_limit_A(const struct power_up_machine *m, const struct baseline *b,
+                            const struct sample *s, double strong_A)
+{
+    if (b->readings < NOISE_LEAST || b->median_A > REST_MOST_A || b->median_A < -REST_MOST_A ||
+        s->current_A <= b->median_A + RISE_SMALL_A)
+        return strong_A;
+    double count_A =
+        m->rules.resolution_A > 0 ? m->rules.resolution_A : count_seen_A(&m->recent, s);
+    double rise_A =
+        fmax(fmax(RISE_SMALL_A, 1.5 * count_A), fmax(6 * b->noise_A, SMALL_REACHES * b->reach_A));
+    return fmin(strong_A, b->median_A + rise_A);
+}
+
 /* Is the low voltage before this reading more than a stray? */
 static bool voltage_was_off(const struct power_up_machine *m, const struct sample *s)
 {
     double limit_V = fmax(VOLTAGE_OFF_V, VOLTAGE_RISE_SHARE * s->voltage_V);
     size_t low = 0;
     size_t low_back = 0;
-    for (size_t back = 0; back < m->recent_count && low < 2; back++) {
-        const struct sample *before = recent_back(m, back);
+    for (size_t back = 0; back < m->recent.count && low < 2; back++) {
+        const struct sample *before = recent_back(&m->recent, back);
         if (back > 0 && before->time_s < s->time_s - POWER_UP_BEFORE_S - TIME_SLACK_S)
             break;
         if (before->voltage_V < limit_V) {
@@ -227,10 +172,10 @@ static bool voltage_was_off(const struct power_up_machine *m, const struct sampl
     }
     if (low != 1)
         return low > 1;
-    if (low_back + 1 >= m->recent_count)
+    if (low_back + 1 >= m->recent.count)
         return true;
-    double after_s = low_back ? recent_back(m, low_back - 1)->time_s : s->time_s;
-    return after_s - recent_back(m, low_back + 1)->time_s >= LONE_GAP_S - TIME_SLACK_S;
+    double after_s = low_back ? recent_back(&m->recent, low_back - 1)->time_s : s->time_s;
+    return after_s - recent_back(&m->recent, low_back + 1)->time_s >= LONE_GAP_S - TIME_SLACK_S;
 }
 
 static bool voltage_step(struct power_up_machine *m, const struct sample *s)
@@ -244,31 +189,59 @@ static bool voltage_step(struct power_up_machine *m, const struct sample *s)
     if (s->voltage_V >= VOLTAGE_OFF_V && voltage_was_off(m, s)) {
         *rise = (struct voltage_rise){.open = true, .at_s = s->time_s, .voltage_V = s->voltage_V};
         /* The row may begin at the very command: on, the voltage not yet up. */
-        if (m->flag == FLAG_YES && m->first_on && m->recent_count == 1 &&
-            s->time_s - recent_back(m, 0)->time_s <= POWER_UP_BEFORE_S + TIME_SLACK_S)
-            rise->at_s = recent_back(m, 0)->time_s;
+        if (m->flag == FLAG_YES && m->first_on && m->recent.count == 1 &&
+            s->time_s - recent_back(&m->recent, 0)->time_s <= POWER_UP_BEFORE_S + TIME_SLACK_S)
+            rise->at_s = recent_back(&m->recent, 0)->time_s;
     }
     return false;
+}
+
+static bool is_borne_out(const struct current_rise *rise, double time_s)
+{
+    if (rise->strong >= 3 && 2 * rise->strong >= 3 * rise->weak &&
+        2 * rise->above >= 3 * rise->below &&
+        time_s - rise->strong_first_s >= BORNE_OUT_LEAST_S - TIME_SLACK_S)
+        return true;
+    return rise->above >= 3 && rise->above >= 4 * rise->below &&
+           time_s - rise->first_s >= SMALL_LASTS_S - TIME_SLACK_S;
+}
+
+/* Takes one more reading into a rise that waits to be borne out. */
+static void rise_note(struct current_rise *rise, const struct sample *s)
+{
+    bool above = s->current_A > rise->limit_A;
+    bool strong = s->current_A > rise->strong_A;
+    if (above && rise->last_above && isnan(rise->pair_s))
+        rise->pair_s = rise->last_s;
+    rise->last_above = above;
+    rise->last_s = s->time_s;
+    rise->above += above;
+    rise->below += !above;
+    rise->below_in_row = above ? 0 : rise->below_in_row + 1;
+    if (strong && !rise->strong)
+        rise->strong_first_s = s->time_s;
+    rise->strong += strong;
+    rise->weak += !strong && rise->strong;
+    if (rise->weak >= 3 && rise->weak >= rise->strong)
+        rise->strong = rise->weak = 0;
+    if (rise->below >= 3 &&
+        (rise->below >= rise->above || (!rise->strong && rise->below_in_row >= 3)))
+        rise->open = false;
+    /* A draw that flickers about the limit must not move a later onset forward. */
+    if (!rise->strong && s->time_s - rise->first_s > 2 * SMALL_LASTS_S)
+        rise->open = false;
 }
 
 static bool current_step(struct power_up_machine *m, const struct sample *s)
 {
     struct current_rise *rise = &m->current;
     if (rise->open) {
-        bool above = s->current_A > rise->limit_A;
-        if (above && rise->last_above && isnan(rise->pair_s))
-            rise->pair_s = rise->last_s;
-        rise->last_above = above;
-        rise->last_s = s->time_s;
-        rise->above += above;
-        rise->below += !above;
-        if (rise->below >= 3 && rise->below >= rise->above)
-            rise->open = false;
-        return rise->above >= 3 && 2 * rise->above >= 3 * rise->below &&
-               s->time_s - rise->first_s >= BORNE_OUT_LEAST_S - TIME_SLACK_S;
+        rise_note(rise, s);
+        return is_borne_out(rise, s->time_s);
     }
-    struct baseline b = baseline_before(m, s->time_s);
-    double limit_A = rise_limit_A(m, &b);
+    struct baseline b = baseline_before(&m->recent, s->time_s);
+    double strong_A = rise_limit_A(m, &b);
+    double limit_A = small_limit_A(m, &b, s, strong_A);
     if (s->current_A > limit_A)
         *rise = (struct current_rise){.open = true,
                                       .first_s = s->time_s,
@@ -276,7 +249,10 @@ static bool current_step(struct power_up_machine *m, const struct sample *s)
                                       .last_above = true,
                                       .last_s = s->time_s,
                                       .limit_A = limit_A,
+                                      .strong_A = strong_A,
                                       .above = 1,
+                                      .strong_first_s = s->time_s,
+                                      .strong = s->current_A > strong_A,
                                       .baseline = b};
     return false;
 }
@@ -303,7 +279,7 @@ static enum power_up_event rest_step(struct power_up_machine *m, const struct sa
     bool by_voltage = s && voltage_step(m, s);
     bool by_current = s && current_step(m, s);
     if (s)
-        recent_push(m, s);
+        recent_push(&m->recent, s);
     if (switched_on)
         return begin(m, earliest_s(m, m->last_s), false);
     if (by_voltage)
@@ -393,7 +369,7 @@ static enum power_up_event end(struct power_up_machine *m, enum power_up_end why
     bool hidden = m->running.hidden;
     m->open = false;
     m->not_before_s = since_s;
-    recent_drop_before(m, since_s);
+    recent_drop_before(&m->recent, since_s);
     if (hidden)
         return POWER_UP_NOTHING;
     m->end = why;
@@ -452,7 +428,7 @@ static enum power_up_event open_step(struct power_up_machine *m, const struct sa
     if (m->flag == FLAG_NO && r->flag_was_on) {
         m->falling = s && has_not_fallen(s);
         if (s && !m->falling)
-            recent_push(m, s);
+            recent_push(&m->recent, s);
         return end(m, END_OUTPUT_OFF, reading->time_s);
     }
     if (s) {
@@ -467,7 +443,7 @@ static enum power_up_event open_step(struct power_up_machine *m, const struct sa
             return event;
         }
         open_note(m, s);
-        recent_push(m, s);
+        recent_push(&m->recent, s);
         if (r->drawing && !isnan(r->rest_since_s) && isnan(r->doubt_s) && r->rest_readings >= 2 &&
             s->time_s - r->rest_since_s >= POWER_UP_REST_S - TIME_SLACK_S)
             return end(m, END_DRAW_OFF, r->rest_since_s);
@@ -514,7 +490,7 @@ enum power_up_event power_up_lost(struct power_up_machine *machine)
     enum power_up_event event = POWER_UP_NOTHING;
     if (machine->open)
         event = end(machine, END_LOST, machine->last_s);
-    machine->recent_count = 0;
+    machine->recent.count = 0;
     machine->current.open = machine->voltage.open = false;
     machine->flag = FLAG_UNKNOWN;
     machine->blind = true;

@@ -224,6 +224,82 @@ static void empty_bench(void **state)
     }
 }
 
+/* 4 to 10 mA at first, and only then what a module draws: the first step counts. */
+static void small_module_begins_at_its_first_step(void **state)
+{
+    (void)state;
+    static const double steps_A[] = {0.004, 0.006, 0.010};
+    for (size_t i = 0; i < 3 * 2 * 3; i++) {
+        for (size_t k = 2; k < sizeof rates / sizeof *rates; k++) {
+            const struct scene_phase boot[] = {
+                {0.6, steps_A[i % 3]}, {0.5, 0.025}, {0.5, 0.012}, {1, 0.040}};
+            struct scene scene = scene_usual();
+            scene.phases = boot;
+            scene.rate_hz = rates[k];
+            scene.output = true;
+            scene.plug = false;
+            scene.resolution_A = i / 3 % 2 ? 1e-3 : 1e-4;
+            scene.noise_A = 1e-4;
+            scene.offset_A = 0.02 * ((double)(i / 6) - 1);
+            scene.inrush_s = 0;
+            scene.turns = (const struct scene_turn[]){{2, SCENE_PLUG, true}};
+            scene.turn_count = 1;
+            struct trace trace = {0};
+            scene_play(&scene, 70 + i, &trace);
+            struct power_up_rules told = {.watch_s = 30, .resolution_A = scene.resolution_A};
+            /* Not told, a quiet readback's count may look like 10 mA. */
+            for (int tell = scene.resolution_A > 5e-4; tell < 2; tell++) {
+                struct scene_power_up found[SCENE_MOST];
+                size_t n = scene_watch(trace.readings, trace.count, tell ? &told : &rules, found);
+                if (n != 1 || found[0].onset_s != reading_at(&trace, 2))
+                    print_error("%g A first at %g readings/s, %g A: %zu, onset %.4f for %.4f\n",
+                                steps_A[i % 3], rates[k], scene.resolution_A, n,
+                                n ? found[0].onset_s : (double)NAN, reading_at(&trace, 2));
+                assert_int_equal(n, 1);
+                assert_true(found[0].onset_s == reading_at(&trace, 2));
+                assert_true(isnan(found[0].ended_s));
+            }
+            trace_clear(&trace);
+        }
+    }
+}
+
+/* A sleeping module whose draw wobbles and blinks, at a supply that reads finely:
+ * nothing begins, strays or not. */
+static void sleeping_module_wobbles(void **state)
+{
+    (void)state;
+    static const struct scene_phase wobble[] = {
+        {0.31, 0.002}, {0.4, 0.0035}, {0.22, 0.0028}, {0.1, 0.011}, {0.7, 0.0031}};
+    for (size_t k = 0; k < sizeof rates / sizeof *rates; k++) {
+        for (int offset = -1; offset <= 1; offset++) {
+            for (size_t c = 0; c < sizeof counts / sizeof *counts; c++) {
+                struct scene scene = scene_usual();
+                scene.phases = wobble;
+                scene.phase_count = 5;
+                scene.loops = true;
+                scene.inrush_s = 0;
+                scene.rate_hz = rates[k];
+                scene.output = true;
+                scene.offset_A = 0.012 * offset;
+                scene.resolution_A = counts[c];
+                scene.noise_A = 1e-4;
+                scene.stray_share = 1.0 / 200;
+                scene.to_s = 60;
+                struct trace trace = {0};
+                scene_play(&scene, 17 + k, &trace);
+                struct scene_power_up found[SCENE_MOST];
+                size_t n = scene_watch(trace.readings, trace.count, &rules, found);
+                if (n)
+                    print_error("%g readings/s, %g A, offset %d: onset %.4f\n", rates[k], counts[c],
+                                offset, found[0].onset_s);
+                assert_int_equal(n, 0);
+                trace_clear(&trace);
+            }
+        }
+    }
+}
+
 static void sags_in_current_limit(void **state)
 {
     (void)state;
@@ -512,6 +588,8 @@ int main(void)
         cmocka_unit_test(does_not_wake),
         cmocka_unit_test(plugged_in_after_output_on),
         cmocka_unit_test(empty_bench),
+        cmocka_unit_test(small_module_begins_at_its_first_step),
+        cmocka_unit_test(sleeping_module_wobbles),
         cmocka_unit_test(sags_in_current_limit),
         cmocka_unit_test(begins_in_current_limit),
         cmocka_unit_test(restarts_stay_one),

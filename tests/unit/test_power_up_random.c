@@ -60,11 +60,14 @@ static void make_supply(struct scene *scene, uint64_t *random)
     scene->offset_A = between(random, -0.02, 0.02);
     scene->resting_A = between(random, 0, 0.005);
     scene->set_V = pick(random, 2) ? 12 : 24;
-    scene->slew_V_per_s = 1e6;
+    scene->slew_V_per_s = 1e12;
     scene->decay_s = exp(between(random, log(2e-3), log(1.0)));
     scene->has_flag = pick(random, 2);
     scene->has_limited = pick(random, 2);
     scene->invalid_share = pick(random, 3) ? 0 : 0.02;
+    /* Two invalid readings in a row there leave nothing of the 0.5 s before onset. */
+    if (scene->rate_hz < 8)
+        scene->invalid_share = 0;
     scene->stray_share = 0;
 }
 
@@ -77,6 +80,13 @@ static void make_module(struct random_case *c, uint64_t *random)
     c->scene.phase_count = count;
     c->scene.loops = pick(random, 4) == 0;
     c->scene.inrush_A = between(random, 0.1, 2);
+}
+
+/* Half way between two steps of time (reading.h): whether a reading comes before
+ * or after it is then the same before its time is rounded and after. */
+static double off_step(double time_s)
+{
+    return (floor(time_s * 1e6) + 0.5) * 1e-6;
 }
 
 /* Throws switches so that what must be seen is beyond doubt: a pause of the
@@ -98,6 +108,7 @@ static void throw_switches(struct random_case *c, uint64_t *random)
     size_t count = 0;
     size_t turns = 3 + pick(random, 12);
     while (count < turns) {
+        at_s = off_step(at_s);
         bool turn_output = !output || pick(random, 2);
         if (turn_output) {
             output = !output;
@@ -125,7 +136,7 @@ static void throw_switches(struct random_case *c, uint64_t *random)
         if (output && open && !fed) {
             /* On with no draw: either the feed comes soon, or it goes idle first. */
             if (pick(random, 2)) {
-                at_s += between(random, 0.3, 2.0);
+                at_s += between(random, fmax(0.3, 6 / s->rate_hz), 2.0);
                 continue;
             }
             struct expected *idle = &c->expected[c->expected_count - 1];
