@@ -9,7 +9,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double loose_envelope = 0.12, loose_log_duration = 0.5;
 static const double flat_share = 0.004;     /* a cell this near to the rest is flat */
 static const double pulse_share = 0.03;     /* more readings than this apart: pulses */
 static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
@@ -28,11 +27,6 @@ struct samples {
 static double square(double x)
 {
     return x * x;
-}
-
-static size_t phase_end(const struct course *course, size_t p, size_t phase_count)
-{
-    return p + 1 < phase_count ? course->starts[p + 1] : course->count;
 }
 
 /* Mean of a course's readings in the phase without the fifths drawn most and
@@ -70,7 +64,7 @@ static int gather(const struct course *courses, size_t course_count, size_t p, s
         if (!courses[c].follows)
             continue;
         size_t from = courses[c].starts[p];
-        size_t to = phase_end(&courses[c], p, phase_count);
+        size_t to = course_phase_end(&courses[c], p, phase_count);
         double mean = core_mean(&courses[c], from, to);
         total += to - from;
         if (!isnan(mean)) {
@@ -87,7 +81,7 @@ static int gather(const struct course *courses, size_t course_count, size_t p, s
         if (!courses[c].follows)
             continue;
         size_t from = courses[c].starts[p];
-        size_t to = phase_end(&courses[c], p, phase_count);
+        size_t to = course_phase_end(&courses[c], p, phase_count);
         double mean = core_mean(&courses[c], from, to);
         double ratio = mean / *level_A;
         /* Beside the noise of so few readings a unit's factor is not seen. */
@@ -351,7 +345,7 @@ static void measure_stays(struct reference_phase *phase, const struct course *co
         const struct course *course = &courses[c];
         if (!course->follows || phase->shape_high_A[0] - middle < distinct_share * middle)
             continue;
-        size_t to = phase_end(course, p, phase_count);
+        size_t to = course_phase_end(course, p, phase_count);
         double since = NAN;
         bool above = false;
         for (size_t i = course->starts[p] + 1; i < to; i++) {
@@ -397,7 +391,7 @@ static double difference_noise(const struct course *courses, size_t course_count
     size_t total = 0;
     for (size_t c = 0; c < course_count; c++)
         if (courses[c].follows)
-            total += phase_end(&courses[c], p, phase_count) - courses[c].starts[p];
+            total += course_phase_end(&courses[c], p, phase_count) - courses[c].starts[p];
     double *steps = malloc((total + 1) * sizeof *steps);
     if (!steps)
         return floor_A;
@@ -405,7 +399,7 @@ static double difference_noise(const struct course *courses, size_t course_count
     for (size_t c = 0; c < course_count; c++) {
         if (!courses[c].follows)
             continue;
-        size_t to = phase_end(&courses[c], p, phase_count);
+        size_t to = course_phase_end(&courses[c], p, phase_count);
         for (size_t i = courses[c].starts[p] + 2; i + 1 < to; i++) {
             const struct reading *r = &courses[c].readings[i];
             steps[count++] = fabs(r->current_A - 0.5 * (r[-1].current_A + r[1].current_A));
@@ -493,7 +487,7 @@ int template_build(struct reference *reference, struct course *courses, size_t c
             const struct course *course = &courses[c];
             if (!course->follows)
                 continue;
-            size_t end = phase_end(course, p, phase_count);
+            size_t end = course_phase_end(course, p, phase_count);
             values[count++] = course->readings[end < course->count ? end : end - 1].time_s -
                               course->readings[course->starts[p]].time_s;
         }
@@ -507,114 +501,4 @@ int template_build(struct reference *reference, struct course *courses, size_t c
             reference->phases[p].duration_s = fmax(lengths_s[p], 1e-6);
     }
     return 0;
-}
-
-static bool follow_course(const struct reference_phase *loose, size_t phase_count,
-                          const struct follow_options *options, struct course *course, bool *out)
-{
-    struct follow *follow = follow_create(loose, phase_count, options);
-    *out = !follow;
-    if (!follow)
-        return false;
-    enum follow_end end = FOLLOW_ALIVE;
-    for (size_t i = 0; i < course->count && end == FOLLOW_ALIVE; i++) {
-        const struct reading *r = &course->readings[i];
-        end = follow_read(follow, i, r->time_s, r->current_A, r->voltage_V);
-    }
-    const struct path *path = follow_best(follow);
-    bool whole = end == FOLLOW_ALIVE && path && (size_t)path->phase + 1 == phase_count;
-    for (size_t p = 0; whole && p < phase_count; p++)
-        course->starts[p] = path->starts[p];
-    for (size_t p = 1; whole && p < phase_count; p++)
-        course->starts[p] =
-            course_first_reading(course, course->starts[p], course->starts[p - 1],
-                                 phase_end(course, p, phase_count), loose[p - 1].noise_A);
-    follow_destroy(follow);
-    return whole;
-}
-
-size_t template_follow(const struct reference *reference, struct course *courses,
-                       size_t course_count)
-{
-    struct reference_phase *loose = calloc(reference->phase_count, sizeof *loose);
-    if (!loose)
-        return SIZE_MAX;
-    memcpy(loose, reference->phases, reference->phase_count * sizeof *loose);
-    for (size_t p = 0; p + 1 < reference->phase_count; p++) {
-        loose[p].duration_low_s = loose[p].duration_s * exp(-loose_log_duration);
-        loose[p].duration_high_s = loose[p].duration_s * exp(loose_log_duration);
-    }
-    double volts = 0;
-    for (size_t c = 0; c < course_count; c++)
-        if (courses[c].voltage_V > 0 && reference->compared_at_V > 0)
-            volts = fmax(volts, fabs(log(courses[c].voltage_V / reference->compared_at_V)));
-    struct follow_options options = {.envelope = loose_envelope + volts,
-                                     .resolution_A = reference->accuracy.current_resolution_A,
-                                     .stretch = 3 * SPREAD_DURATION,
-                                     .nominal_V = NAN,
-                                     .late_s = reference->refresh_s};
-    size_t following = 0;
-    bool out = false;
-    for (size_t c = 0; c < course_count && !out; c++) {
-        courses[c].follows =
-            follow_course(loose, reference->phase_count, &options, &courses[c], &out);
-        following += courses[c].follows;
-    }
-    free(loose);
-    return out ? SIZE_MAX : following;
-}
-
-static void measure_duration(const struct course *course, size_t p, double refresh_s,
-                             double *log_duration, double *u)
-{
-    size_t from = course->starts[p];
-    size_t to = course->starts[p + 1];
-    double from_s = course->readings[from].time_s;
-    double before_s = from > 0 ? course->readings[from - 1].time_s : from_s;
-    double to_s = course->readings[to].time_s;
-    double until_s = course->readings[to - 1].time_s;
-    double duration = 0.5 * (to_s + until_s - from_s - before_s);
-    *log_duration = *u = NAN;
-    if (to <= from || !(duration > 0))
-        return;
-    double variance =
-        (square(from_s - before_s) + square(to_s - until_s) + 2 * square(refresh_s)) / 12;
-    *log_duration = log(duration);
-    *u = sqrt(variance) / duration;
-}
-
-void template_measure_courses(const struct reference *reference, struct course *courses,
-                              size_t course_count)
-{
-    for (size_t c = 0; c < course_count; c++) {
-        struct course *course = &courses[c];
-        if (!course->follows)
-            continue;
-        for (size_t p = 0; p < reference->phase_count; p++) {
-            size_t from = course->starts[p];
-            size_t to = phase_end(course, p, reference->phase_count);
-            double began_s = course->readings[from].time_s;
-            struct level_view view = {
-                .phase = &reference->phases[p],
-                .compared_at_V = reference->compared_at_V,
-                .wide = loose_envelope,
-                .noise_A = reference->phases[p].noise_A,
-                .resolution_A = reference->accuracy.current_resolution_A,
-                .slack_s = from > 0 ? began_s - course->readings[from - 1].time_s : 0,
-                .stretch = SPREAD_DURATION};
-            struct level_sum sum = {0};
-            for (size_t i = from + 1; i < to; i++)
-                if (course->readings[i].time_s >= INRUSH_S)
-                    level_sum_add(&sum, &view, course->readings[i].time_s - began_s,
-                                  &course->readings[i]);
-            struct measured_level level = level_measure(&sum, &view);
-            course->log_ratio[p] = level.usable ? level.log_ratio : (double)NAN;
-            course->log_ratio_u[p] = level.usable ? level.u : (double)NAN;
-            course->level_V[p] = level.voltage_V;
-            course->log_duration[p] = course->log_duration_u[p] = NAN;
-            if (p + 1 < reference->phase_count)
-                measure_duration(course, p, reference->refresh_s, &course->log_duration[p],
-                                 &course->log_duration_u[p]);
-        }
-    }
 }

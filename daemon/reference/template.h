@@ -8,6 +8,9 @@
 
 #include "reference/course.h"
 
+/* One past the last reading of phase p of a course that follows. */
+size_t course_phase_end(const struct course *course, size_t p, size_t phase_count);
+
 /* Builds the reference's phases from the courses that follow (their starts are
  * known). -1: memory is out. */
 int template_build(struct reference *reference, struct course *courses, size_t course_count,
