@@ -30,27 +30,30 @@ export function onBenchForm(entries, form, saved) {
     supply = name;
     say(codeWanted);
     setHidden(form.codeRow, codeWanted === '');
+    listTypes(on?.module_type ?? '');
+    for (const key of ['unit', 'work_order', 'stage']) fields[key].value = on?.[key] ?? '';
+    fields.new_type.value = '';
+    setText(form.title, `On the bench at ${name}`);
+    if (!dialog.open) dialog.showModal();
+    // The types may have changed; what has been chosen meanwhile stays.
     try {
       types = (await get('module-types?limit=500')).items;
     } catch (problem) {
       if (!(problem instanceof Problem)) throw problem;
       say(problem.message);
+      return;
     }
-    listTypes(on?.module_type ?? null);
-    for (const key of ['unit', 'work_order', 'stage']) fields[key].value = on?.[key] ?? '';
-    fields.new_type.value = '';
-    setText(form.title, `On the bench at ${name}`);
-    dialog.showModal();
+    listTypes(fields.module_type.value);
   }
 
   function listTypes(chosen) {
     const names = types.map((type) => type.name).sort((a, b) => a.localeCompare(b));
-    if (chosen !== null && !names.includes(chosen)) names.unshift(chosen);
+    if (chosen !== '' && chosen !== ANOTHER && !names.includes(chosen)) names.unshift(chosen);
     rebuilt(fields.module_type, names, () => [
       new Option('not said', ''), ...names.map((name) => new Option(name, name)),
       new Option('another type …', ANOTHER),
     ]);
-    fields.module_type.value = chosen ?? '';
+    fields.module_type.value = chosen;
     showNewType();
   }
 
