@@ -117,6 +117,8 @@ static int serve(const char *config_path, const char *web_given)
     sigaddset(&signals, SIGTERM);
     sigaddset(&signals, SIGHUP);
     pthread_sigmask(SIG_BLOCK, &signals, NULL);
+    /* A file at its size limit is a write that fails, as a full disk's. */
+    signal(SIGXFSZ, SIG_IGN);
     int status = find_web(web_given, web, sizeof web, &error);
     if (status == 0)
         status = config_read(config_path, &daemon.config, &error);
