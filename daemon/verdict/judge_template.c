@@ -89,6 +89,14 @@ static struct level_view view_of(const struct judge *judge, size_t p, size_t sta
 }
 
 /* Adds readings from..to-1 of a phase that began at reading `start`. */
+/* A supply that is asked oftener than when it taught may answer the same
+ * conversion again and again: what says the same within that time is no new
+ * evidence, whether it was converted anew or not. */
+static double repeat_window_s(const struct reference *reference)
+{
+    return fmax(reference->refresh_s, 0.9 * reference->reading_interval_s);
+}
+
 static void sum_up(const struct judge *judge, size_t p, size_t start, size_t from, size_t to)
 {
     struct template_judge *template = judge->template;
@@ -97,7 +105,7 @@ static void sum_up(const struct judge *judge, size_t p, size_t start, size_t fro
     struct fresh fresh = template->sums[p].fresh;
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
-        if (!reading->valid || !fresh_take(&fresh, judge->reference->refresh_s, reading) ||
+        if (!reading->valid || !fresh_take(&fresh, repeat_window_s(judge->reference), reading) ||
             i == start || reading->time_s - judge->verdict->onset_s < INRUSH_S)
             continue;
         level_sum_add(&template->sums[p].sum, &view, reading->time_s - began_s, reading);
@@ -304,7 +312,7 @@ bool template_judge_read(struct judge *judge, const struct reading *reading)
 {
     struct template_judge *template = judge->template;
     if (!reading->valid || looks_off(judge, reading) ||
-        !fresh_take(&template->fresh, judge->reference->refresh_s, reading))
+        !fresh_take(&template->fresh, repeat_window_s(judge->reference), reading))
         return false;
     bool outside = check_voltage(judge, reading);
     enum follow_end end =

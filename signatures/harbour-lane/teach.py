@@ -25,7 +25,7 @@ TYPES = {
     "reefer-controller": ("scpi", 50, 8),
     "bilge-pump-controller": ("scpi", 20, 8),
     "hatch-actuator-controller": ("modbus-input-f32", 25, 8),
-    "crane-joystick-node": ("scpi", 50, 6),
+    "crane-joystick-node": ("modbus-input-f32", 50, 6),
     "genset-governor": ("scpi", 20, 8),
     "ice-machine-controller": ("modbus-input-f32", 25, 12),
     "winch-brake-controller": ("scpi", 50, 8),
