@@ -6,7 +6,13 @@
 #include <stdlib.h>
 
 enum { TREND_REACH = 7, LOCAL_REACH = 10, LOCAL_STRIDE = 8, LOCAL_MOST = 2 * LOCAL_REACH + 1 };
-enum { CORRELATION_LEAST = 60, REPEATS_LEAST = 16 };
+enum {
+    CORRELATION_LEAST = 60,
+    REPEATS_LEAST = 16,
+    REPEATS_MOST = 8,
+    QUIET_LEAST = 8,
+    SHORTER_LEAST = 6
+};
 
 #define LEAST_DEVIATION_A 1e-5
 #define COARSEST_COUNT_A 0.02
@@ -59,6 +65,56 @@ static double learn_count(const double *values, size_t count, const double *size
     return piled ? sizes[first] : step;
 }
 
+/* The same where the noise is so small that many a conversion shows the value
+ * before: fresh readings would change at any of them, and so now and then twice
+ * in a row; repeats change only where a conversion is. A ramp's steps, which go
+ * one way, and a load that switches are no noise. */
+static double quiet_repeats(const double *values, size_t count, double count_A)
+{
+    size_t lengths[REPEATS_MOST + REPEATS_MOST / 2 + 1] = {0};
+    size_t longest = sizeof lengths / sizeof *lengths - 1;
+    size_t runs = 0;
+    size_t reversed = 0;
+    size_t switched = 0;
+    size_t from = 0;
+    size_t total = 0;
+    double before = 0;
+    for (size_t i = 1; i < count; i++) {
+        double change = values[i] - values[i - 1];
+        if (fabs(change) < 0.5 * count_A)
+            continue;
+        if (from) {
+            size_t length = i - from;
+            lengths[length < longest ? length : longest]++;
+            total += length;
+            runs++;
+            reversed += (change > 0) != (before > 0);
+            switched += fabs(change) > 1.5 * count_A && fabs(change + before) < 0.5 * count_A;
+        }
+        before = change;
+        from = i;
+    }
+    if (runs < QUIET_LEAST || 5 * reversed < 2 * runs || 5 * switched > runs)
+        return 1;
+    double stays = 1 - (double)runs / (double)total;
+    for (size_t repeats = REPEATS_MOST; repeats > 1; repeats--) {
+        size_t shorter = 0;
+        for (size_t k = 1; k < repeats; k++)
+            shorter += lengths[k];
+        double expected = (double)runs * (1 - pow(stays, (double)repeats - 1));
+        if (expected < SHORTER_LEAST || 20 * shorter > runs)
+            continue;
+        double sum = 0;
+        size_t used = 0;
+        for (size_t k = repeats; k <= repeats + repeats / 2; k++) {
+            sum += (double)(k * lengths[k]);
+            used += lengths[k];
+        }
+        return used ? sum / (double)used : 1;
+    }
+    return 1;
+}
+
 /* Readings a conversion. Runs of equal values are repeats, not rounding, where
  * most changes are wider than a count, seldom lead straight back (as a load
  * that switches does), and come at much the same spacing. */
@@ -88,7 +144,9 @@ static double learn_repeats(const double *values, size_t count, double count_A)
         runs++;
         from = i;
     }
-    if (runs < REPEATS_LEAST || 2 * wide < runs || 3 * back > runs || 4 * single > runs)
+    if (2 * wide < runs)
+        return quiet_repeats(values, count, count_A);
+    if (runs < REPEATS_LEAST || 3 * back > runs || 4 * single > runs)
         return 1;
     double mean = sum / (double)(runs - 1);
     double variance = square / (double)(runs - 1) - mean * mean;
@@ -169,6 +227,14 @@ static struct window window_about(size_t at, size_t reach, size_t count)
     return w;
 }
 
+/* The value of the last fresh reading, and no conversion since can have shown
+ * it once more. */
+static bool is_repeat(const double *current_A, size_t last, size_t i, const struct noise *noise)
+{
+    return noise->repeats > 1 && fabs(current_A[i] - current_A[last]) < 0.5 * noise->count_A &&
+           (double)(i - last) < noise->repeats - 0.25;
+}
+
 /* Differences between fresh readings, less the trend about them (the median of
  * 15), so that ramps are not taken for noise. `index` (may be NULL): the later
  * reading of each. All rows hold count values. Returns how many. */
@@ -176,14 +242,14 @@ static size_t fresh_steps(const double *current_A, size_t count, const struct no
                           double *steps, double *trends, size_t *index)
 {
     size_t n = 0;
-    double last = count ? current_A[0] : 0;
+    size_t last = 0;
     for (size_t i = 1; i < count; i++) {
-        if (noise->repeats > 1 && fabs(current_A[i] - last) < 0.5 * noise->count_A)
+        if (is_repeat(current_A, last, i, noise))
             continue;
         if (index)
             index[n] = i;
-        steps[n++] = current_A[i] - last;
-        last = current_A[i];
+        steps[n++] = current_A[i] - current_A[last];
+        last = i;
     }
     for (size_t at = 0; at < n; at += LOCAL_STRIDE) {
         struct window w = window_about(at, TREND_REACH, n);
@@ -263,12 +329,12 @@ double noise_within(const double *current_A, size_t count, const struct noise *n
                     double *scratch)
 {
     size_t n = 0;
-    double last = count ? current_A[0] : 0;
+    size_t last = 0;
     for (size_t i = 1; i < count; i++) {
-        if (noise->repeats > 1 && fabs(current_A[i] - last) < 0.5 * noise->count_A)
+        if (is_repeat(current_A, last, i, noise))
             continue;
-        scratch[n++] = current_A[i] - last;
-        last = current_A[i];
+        scratch[n++] = current_A[i] - current_A[last];
+        last = i;
     }
     double local = 0;
     if (n) {

@@ -12,6 +12,8 @@
 #define BOUND_SHARE 0.75 /* of the penalty: three readings make a phase, one does not */
 #define LEAST_COUNT 20.0 /* the penalty of shorter rows */
 #define MOST_INFLATION 4.0
+#define SHORTEST_INTERVALS                                                                         \
+    1.5 /* from first reading to last: two intervals, uneven polling allowed */
 
 static void series_clear(struct series *series)
 {
@@ -108,17 +110,57 @@ static int cut_levels(struct series *series, struct shapes *shapes)
     return 0;
 }
 
+/* Three conversions make a phase; the first may have been shown for less. */
+static size_t least_readings(const struct series *series)
+{
+    return (size_t)ceil(2.5 * series->noise.repeats);
+}
+
+static bool is_short(const struct series *series, const struct shape *shape)
+{
+    return shape->end - shape->first < least_readings(series) ||
+           series->time_s[shape->end - 1] - series->time_s[shape->first] <
+               SHORTEST_INTERVALS * series->interval_s;
+}
+
+/* What is too short for a phase leads to the next, the last one ends the phase
+ * before: edges that a conversion mixes, a current limit's first instants. */
+static void join_short(struct series *series, struct shapes *shapes)
+{
+    for (size_t k = shapes->count; k-- > 0 && shapes->count > 1;) {
+        struct shape *shape = &shapes->items[k];
+        if (shape->kind == PHASE_PERIODIC || !is_short(series, shape))
+            continue;
+        bool last = k + 1 == shapes->count;
+        struct shape *taker = last ? shape - 1 : shape + 1;
+        if (last)
+            taker->end = shape->end;
+        else
+            taker->first = shape->first;
+        if (taker->kind != PHASE_PERIODIC)
+            shape_mask(series, taker);
+        memmove(shape, shape + 1, (shapes->count - k - 1) * sizeof *shape);
+        shapes->count--;
+    }
+}
+
+static bool leads_to(const struct series *series, size_t reading, const struct shape *a,
+                     const struct shape *b)
+{
+    double from_A = shape_at(a, series->time_s[reading]);
+    return (series->current_A[reading] > from_A) == (b->level_A > from_A);
+}
+
 /* A reading that no longer fits the level before is the first that shows the
  * next phase, though it may be a mixture of both. */
 static void give_edges(struct series *series, struct shapes *shapes)
 {
-    size_t most = (size_t)ceil(2 * series->noise.repeats);
+    size_t least = least_readings(series);
     for (size_t k = 1; k < shapes->count; k++) {
         struct shape *a = &shapes->items[k - 1];
         struct shape *b = &shapes->items[k];
-        for (size_t moved = 0; moved < most && a->end > a->first + 1; moved++) {
-            if (!series->masked[a->end - 1])
-                break;
+        while (a->end > a->first + least && series->masked[a->end - 1] &&
+               leads_to(series, a->end - 1, a, b)) {
             a->end--;
             b->first--;
         }
@@ -233,6 +275,7 @@ static int cut(struct series *series, const struct segment_options *options, str
     if (series_learn(series, options) != 0 || cut_shapes(series, shapes) != 0 ||
         relearn_within(series, shapes) != 0 || cut_shapes(series, shapes) != 0)
         return -1;
+    join_short(series, shapes);
     give_edges(series, shapes);
     phases->items = malloc(shapes->count * sizeof *phases->items);
     if (!phases->items)

@@ -105,6 +105,92 @@ static void pulses_are_one_phase(void **state)
     expect_as_made(pulses, 2, 0);
 }
 
+/* Polled faster than the supply converts: a conversion shown four times is one
+ * reading, an edge it averages over no phase. (Noise far under a count would not
+ * tell repeats from a steady draw.) */
+static void repeats_make_no_phases(void **state)
+{
+    (void)state;
+    static const struct made_phase boot[] = {{.kind = PHASE_LEVEL, .lasts_s = 0.5, .from_A = 0},
+                                             {.kind = PHASE_LEVEL, .lasts_s = 0.5, .from_A = 0.05},
+                                             {.kind = PHASE_LEVEL, .lasts_s = 0.8, .from_A = 0.12},
+                                             {.kind = PHASE_LEVEL, .lasts_s = 0.6, .from_A = 0.19},
+                                             {.kind = PHASE_LEVEL, .lasts_s = 4, .from_A = 0.25}};
+    static const double conversions_hz[] = {10, 25, 50};
+    for (size_t i = 0; i < 3 * 3 * 3 * 2; i++) {
+        double conversion_hz = conversions_hz[i % 3];
+        struct made_record record = {.phases = boot,
+                                     .count = 5,
+                                     .rate_hz = conversion_hz * (double)(2 + 2 * (i / 3 % 3)),
+                                     .jitter = 0.1,
+                                     .resolution_A = counts[i / 9 % 3],
+                                     .noise_A = 2e-4 + 0.35 * counts[i / 9 % 3],
+                                     .conversion_hz = conversion_hz,
+                                     .averages_s = i / 27 ? 1 / conversion_hz : 0};
+        struct trace trace = {0};
+        made_record_read(&record, 5 + i, &trace);
+        struct phases phases;
+        assert_int_equal(segment_readings(trace.readings, trace.count, NULL, &phases), 0);
+        if (phases.count != 5)
+            print_error("%g conversions/s, %g readings/s, %g A, averages %g s: %zu phases\n",
+                        conversion_hz, record.rate_hz, record.resolution_A, record.averages_s,
+                        phases.count);
+        assert_int_equal(phases.count, 5);
+        double end_s = 0;
+        for (size_t k = 0; k < 4; k++) {
+            end_s += boot[k].lasts_s;
+            double late_s = phases.items[k].to_s - end_s;
+            if (late_s < -1e-6 || late_s > 1.5 / conversion_hz + 1.2 / record.rate_hz)
+                print_error("%g conversions/s, %g readings/s, %g A, averages %g s: end %zu %.4f s "
+                            "late\n",
+                            conversion_hz, record.rate_hz, record.resolution_A, record.averages_s,
+                            k, late_s);
+            assert_true(late_s > -1e-6 && late_s < 1.5 / conversion_hz + 1.2 / record.rate_hz);
+        }
+        phases_clear(&phases);
+        trace_clear(&trace);
+    }
+}
+
+/* An input capacitor charges within 80 to 120 ms: that is one short phase, or
+ * part of the next, and no row of levels a conversion long. */
+static void a_charging_start_is_no_staircase(void **state)
+{
+    (void)state;
+    static const struct made_phase starts[] = {
+        {.kind = PHASE_LEVEL, .lasts_s = 0.08, .from_A = 1},
+        {.kind = PHASE_RAMP, .lasts_s = 0.08, .from_A = 1, .to_A = 0.3},
+        {.kind = PHASE_DECAY, .lasts_s = 0.12, .from_A = 1, .to_A = 0.12, .time_s = 0.03}};
+    for (size_t i = 0; i < 3 * 2 * 2 * 2; i++) {
+        const struct made_phase record_phases[] = {
+            {.kind = PHASE_LEVEL, .lasts_s = 0.5, .from_A = 0},
+            starts[i % 3],
+            {.kind = PHASE_LEVEL, .lasts_s = 2, .from_A = 0.12},
+            {.kind = PHASE_LEVEL, .lasts_s = 3, .from_A = 0.25}};
+        bool repeated = i / 3 % 2;
+        struct made_record record = {.phases = record_phases,
+                                     .count = 4,
+                                     .rate_hz = repeated ? 200 : 50,
+                                     .jitter = 0.1,
+                                     .resolution_A = i / 6 % 2 ? 1e-3 : 1e-4,
+                                     .noise_A = 4e-4,
+                                     .conversion_hz = repeated ? 50 : 0,
+                                     .averages_s = i / 12 ? 0.02 : 0};
+        struct trace trace = {0};
+        made_record_read(&record, 5 + i, &trace);
+        struct phases phases;
+        assert_int_equal(segment_readings(trace.readings, trace.count, NULL, &phases), 0);
+        if (phases.count != 3 && phases.count != 4)
+            print_error("start %zu, repeated %d: %zu phases\n", i % 3, repeated, phases.count);
+        assert_in_range(phases.count, 3, 4);
+        assert_true(fabs(phases.items[0].to_s - 0.5) < 0.05);
+        assert_true(fabs(phases.items[phases.count - 1].level_A - 0.25) < 1e-3);
+        assert_true(fabs(phases.items[phases.count - 2].level_A - 0.12) < 0.01);
+        phases_clear(&phases);
+        trace_clear(&trace);
+    }
+}
+
 static void a_spike_is_kept_as_evidence(void **state)
 {
     (void)state;
@@ -210,9 +296,14 @@ static void covers_any_record(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(nothing_and_next_to_nothing), cmocka_unit_test(boot_of_levels),
-        cmocka_unit_test(a_ramp_is_no_staircase),      cmocka_unit_test(pulses_are_one_phase),
-        cmocka_unit_test(a_spike_is_kept_as_evidence), cmocka_unit_test(covers_any_record),
+        cmocka_unit_test(nothing_and_next_to_nothing),
+        cmocka_unit_test(boot_of_levels),
+        cmocka_unit_test(a_ramp_is_no_staircase),
+        cmocka_unit_test(pulses_are_one_phase),
+        cmocka_unit_test(a_spike_is_kept_as_evidence),
+        cmocka_unit_test(repeats_make_no_phases),
+        cmocka_unit_test(a_charging_start_is_no_staircase),
+        cmocka_unit_test(covers_any_record),
     };
     return cmocka_run_group_tests_name("segmentation", tests, NULL, NULL);
 }
