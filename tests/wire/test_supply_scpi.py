@@ -16,7 +16,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 
 sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "peers"))
-from checks import PROGRAM, Run, busy, check, finish, read, skip  # noqa: E402
+from checks import PROFILES, PROGRAM, Run, busy, check, finish, read, skip  # noqa: E402
 from scpi_instrument import Instrument, Traps, waking  # noqa: E402
 
 FOLDER = tempfile.mkdtemp(prefix="wakedraw-scpi-")
@@ -25,8 +25,7 @@ FAST = os.path.join(FOLDER, "fast.ini")
 
 
 def write_profile(path, base, timeout_s):
-    source = open(os.path.join(os.path.dirname(PROGRAM), "..", "daemon", "profiles",
-                               base + ".ini")).read()
+    source = open(os.path.join(PROFILES, base + ".ini")).read()
     source = source.replace("reply_timeout_s = 1\n",
                             "reply_timeout_s = %g\nrated_voltage_V = 30\n"
                             "rated_current_A = 5\n" % timeout_s)

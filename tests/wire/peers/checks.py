@@ -8,6 +8,9 @@ import sys
 
 TOP = os.path.dirname(os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__)))))
 PROGRAM = os.environ.get("WAKEDRAW", os.path.join(TOP, "build", "wakedraw"))
+PROFILES = os.path.join(TOP, "daemon", "profiles")
+# A program of another build directory finds none beside itself.
+os.environ.setdefault("WAKEDRAW_PROFILES", PROFILES)
 
 passed = failed = skipped = 0
 
