@@ -10,6 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+#include <sys/stat.h>
 
 enum {
     LONGEST_LINE = 1000,
@@ -92,6 +93,11 @@ int ini_file_read(const char *path, ini_pair_handler *handler, void *context, st
     FILE *file = fopen(path, "re");
     if (!file)
         return error_set(error, EXIT_NO_INPUT, path, 0, NULL, "cannot open: %s", strerror(errno));
+    struct stat about;
+    if (fstat(fileno(file), &about) == 0 && S_ISDIR(about.st_mode)) {
+        fclose(file);
+        return error_set(error, EXIT_NO_INPUT, path, 0, NULL, "cannot open: %s", strerror(EISDIR));
+    }
     struct reading_state state = {
         .file = file, .path = path, .handler = handler, .context = context, .error = error};
     int first_bad = ini_parse_stream(next_line, &state, hand_over, &state);

@@ -222,6 +222,10 @@ static void begin(struct chain *chain, struct lane *lane, const struct reading *
     while (from > 0 && held->readings[from - 1].time_s >= keep_from_s)
         from--;
     size_t resting = 0;
+    /* The reading before that makes it half a second in full. */
+    double wanted_s = onset_s - POWER_UP_BEFORE_S;
+    if (from > 0 && keep_from_s <= wanted_s && held->readings[from].time_s > wanted_s)
+        from--;
     int64_t since_us = llround((newest->time_s - onset_s) * 1e6);
     lane->capture =
         capture_begin(&lane->place, &lane->on_bench, lane->reference, lane_watch_s(lane),

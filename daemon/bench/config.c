@@ -106,7 +106,11 @@ static int put_value(const struct key *key, void *base, const struct ini_pair *p
     case KEY_LINK:
         return put_link(pair, target, error);
     case KEY_SWITCH:
-        return ini_switch(pair, target, error);
+        if (strcmp(pair->value, "on") != 0 && strcmp(pair->value, "off") != 0)
+            return error_set(error, EXIT_BAD_DATA, pair->file, pair->line, "on or off",
+                             "%s: found \"%s\"", pair->key, pair->value);
+        *(bool *)target = strcmp(pair->value, "on") == 0;
+        return 0;
     case KEY_NUMBER:
         return ini_number(pair, key->low, key->high, key->unit, target, error);
     case KEY_WHOLE:

@@ -188,9 +188,10 @@ static void test_what_is_read_is_kept_from_half_a_second_before_onset(void **sta
     double zero_s = kept.readings[0].time_s;
     assert_true(zero_s == 0.0);
     size_t first = 0;
-    while (fixture->pushed.readings[first].time_s < 2.02 - 0.5 - 1e-9)
+    while (fixture->pushed.readings[first + 1].time_s < 2.02 - 0.5 + 1e-9)
         first++;
     assert_true(kept.count >= 25 + 4.5 * 50);
+    assert_true(2.02 - fixture->pushed.readings[first].time_s >= 0.5 - 1e-9);
     for (size_t i = 0; i < kept.count; i++) {
         const struct reading *pushed = &fixture->pushed.readings[first + i];
         double moved_s = (double)(llround(pushed->time_s * 1e6) -
