@@ -13,6 +13,10 @@ static const double misfits_in_shape = 5;
 
 static const double passing_share = 0.06;
 
+static const double up_share = 0.85;       /* of the voltage: it has come up */
+static const double rise_most_s = 0.5;     /* what is low for longer is no rise */
+static const double mixed_within_s = 0.07; /* a conversion's time, at most */
+
 static double square(double x)
 {
     return x * x;
@@ -26,6 +30,24 @@ bool fresh_take(struct fresh *fresh, double refresh_s, const struct reading *rea
         return false;
     *fresh = (struct fresh){reading->current_A, reading->voltage_V, reading->time_s, true};
     return true;
+}
+
+bool rise_passed(struct rise *rise, double settled_V, double since_onset_s, double voltage_V)
+{
+    if (rise->over)
+        return true;
+    if (isnan(settled_V) || isnan(voltage_V) || since_onset_s > rise_most_s) {
+        rise->over = true;
+        return true;
+    }
+    if (voltage_V < up_share * settled_V) {
+        rise->low_seen = true;
+        rise->low_s = since_onset_s;
+        /* The first of them tell when it began, and cost nothing. */
+        return since_onset_s < INRUSH_S;
+    }
+    rise->over = true;
+    return !rise->low_seen || since_onset_s - rise->low_s > mixed_within_s;
 }
 
 static double at_template_voltage(const struct level_view *view, const struct reading *reading)

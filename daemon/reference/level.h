@@ -20,6 +20,18 @@ struct fresh {
 /* True where the reading is not a repeat of the last within refresh_s. */
 bool fresh_take(struct fresh *fresh, double refresh_s, const struct reading *reading);
 
+/* The output's voltage on its way up: what the input capacitors take then tells
+ * nothing of a level. */
+struct rise {
+    bool over, low_seen;
+    double low_s;
+};
+
+/* True where the reading counts: the voltage has come up, or no rise can be
+ * seen. The first reading that is up still mixes both where it follows closely.
+ * settled_V: what it rises to; NAN: not known. */
+bool rise_passed(struct rise *rise, double settled_V, double since_onset_s, double voltage_V);
+
 /* Inrush of the input capacitors: readings this early after onset tell nothing
  * of a level. */
 #define INRUSH_S 0.015

@@ -108,19 +108,21 @@ static int find_resolution(struct lesson *lesson)
     return status;
 }
 
-/* Keeps the conversions of their own. */
+/* Keeps the conversions of their own, once the voltage is up. */
 static void drop_repeats(struct lesson *lesson)
 {
     struct reference *r = lesson->reference;
-    if (r->refresh_s <= 0)
-        return;
     for (size_t i = 0; i < lesson->course_count; i++) {
         struct course *course = &lesson->courses[i];
         struct fresh fresh = {0};
+        struct rise rise = {0};
         size_t kept = 0;
-        for (size_t k = 0; k < course->count; k++)
-            if (fresh_take(&fresh, r->refresh_s, &course->readings[k]))
-                course->readings[kept++] = course->readings[k];
+        for (size_t k = 0; k < course->count; k++) {
+            const struct reading *reading = &course->readings[k];
+            if (rise_passed(&rise, course->voltage_V, reading->time_s, reading->voltage_V) &&
+                fresh_take(&fresh, r->refresh_s, reading))
+                course->readings[kept++] = *reading;
+        }
         course->count = kept;
         course->interval_s = fmax(course->interval_s, r->refresh_s);
     }

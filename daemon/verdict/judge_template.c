@@ -88,7 +88,6 @@ static struct level_view view_of(const struct judge *judge, size_t p, size_t sta
                                .stretch = judge->reference->duration.predictive};
 }
 
-/* Adds readings from..to-1 of a phase that began at reading `start`. */
 /* A supply that is asked oftener than when it taught may answer the same
  * conversion again and again: what says the same within that time is no new
  * evidence, whether it was converted anew or not. */
@@ -97,6 +96,7 @@ static double repeat_window_s(const struct reference *reference)
     return fmax(reference->refresh_s, 0.9 * reference->reading_interval_s);
 }
 
+/* Adds readings from..to-1 of a phase that began at reading `start`. */
 static void sum_up(const struct judge *judge, size_t p, size_t start, size_t from, size_t to)
 {
     struct template_judge *template = judge->template;
@@ -106,7 +106,8 @@ static void sum_up(const struct judge *judge, size_t p, size_t start, size_t fro
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
         if (!reading->valid || !fresh_take(&fresh, repeat_window_s(judge->reference), reading) ||
-            i == start || reading->time_s - judge->verdict->onset_s < INRUSH_S)
+            i == start ||
+            reading->time_s - judge->verdict->onset_s < fmax(INRUSH_S, template->risen_s + 1e-9))
             continue;
         level_sum_add(&template->sums[p].sum, &view, reading->time_s - began_s, reading);
     }
@@ -311,8 +312,14 @@ static bool looks_off(const struct judge *judge, const struct reading *reading)
 bool template_judge_read(struct judge *judge, const struct reading *reading)
 {
     struct template_judge *template = judge->template;
-    if (!reading->valid || looks_off(judge, reading) ||
-        !fresh_take(&template->fresh, repeat_window_s(judge->reference), reading))
+    if (!reading->valid || looks_off(judge, reading))
+        return false;
+    if (!rise_passed(&template->rise, judge->reference->compared_at_V, judge_elapsed_s(judge),
+                     reading->voltage_V)) {
+        template->risen_s = judge_elapsed_s(judge);
+        return false;
+    }
+    if (!fresh_take(&template->fresh, repeat_window_s(judge->reference), reading))
         return false;
     bool outside = check_voltage(judge, reading);
     enum follow_end end =

@@ -20,6 +20,8 @@ struct phase_sum {
 struct template_judge {
     struct follow *follow;
     struct fresh fresh;
+    struct rise rise;
+    double risen_s; /* since onset: the last reading of the voltage's rise */
     double envelope;
     double noise_A[REFERENCE_MOST_PHASES]; /* of a reading by this supply */
     struct phase_sum sums[REFERENCE_MOST_PHASES];

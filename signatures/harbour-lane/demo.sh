@@ -77,7 +77,7 @@ hand() {
 supply left tcp:127.0.0.1:0 --profile scpi --module reefer-controller --conversion-hz 50 --seed 11
 left=$link
 supply right modbus-tcp:127.0.0.1:0?address=1 --profile modbus-input-f32 \
-    --module hatch-actuator-controller --conversion-hz 25 --seed 12
+    --module crane-joystick-node --conversion-hz 50 --seed 12
 right=$link
 
 cat >"$demo/wakedraw.ini" <<END
@@ -111,6 +111,6 @@ echo "The Harbour Lane bench (simulated) is at http://127.0.0.1:$port/ - Ctrl-C 
 hand left reefer-controller 14 HL-2041/none HL-2042/none HL-2043/stall:2 HL-2044/none \
     HL-2045/low:15 HL-2046/none HL-2047/restart:1.2 &
 children+=($!)
-hand right hatch-actuator-controller 14 HL-3310/none HL-3311/missing:2 HL-3312/none HL-3313/none HL-3314/short &
+hand right crane-joystick-node 14 HL-3310/none HL-3311/late:3:2.5 HL-3312/none HL-3313/none HL-3314/short &
 children+=($!)
 wait "$daemon"
