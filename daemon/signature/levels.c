@@ -5,6 +5,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 #include <stdlib.h>
+#include <string.h>
 
 /* The least cost over cuts whose last level is m, for m up to `high` (from the
  * piece before): weight (m - centre)^2 + least. This form, unlike the sum of
@@ -34,6 +35,7 @@ static bool row_room(struct row *row, size_t wanted)
     struct piece *grown = realloc(row->items, capacity * sizeof *grown);
     if (!grown)
         return false;
+    memset(grown + row->capacity, 0, (capacity - row->capacity) * sizeof *grown);
     row->items = grown;
     row->capacity = capacity;
     return true;
@@ -185,7 +187,7 @@ int levels_cut(const struct level_problem *problem, struct level_cut *cut)
     }
     struct row row = {0};
     struct row next = {0};
-    struct last_level *last = malloc(n * sizeof *last);
+    struct last_level *last = calloc(n, sizeof *last);
     int status = -1;
     if (!last || !row_room(&row, 64) || !row_room(&next, 64))
         goto done;

@@ -114,11 +114,10 @@ static void offer_slopes(struct joiner *j, size_t to)
             continue;
         double ramp = shape_ramp_cost(j->sums, from->at, node->at);
         offer(node, from->cost + ramp + RAMP_PENALTY * penalty, i, PHASE_RAMP);
-        double decay = ramp;
         if (from->major && node->major && length >= DECAY_LEAST &&
             from->cost + DECAY_PENALTY * penalty < node->cost) {
             double decay_s = 0;
-            decay = shape_decay_cost(j->sums, from->at, node->at, &decay_s);
+            double decay = shape_decay_cost(j->sums, from->at, node->at, &decay_s);
             offer(node, from->cost + decay + DECAY_PENALTY * penalty, i, PHASE_DECAY);
         }
         /* As it costs more by now than beginning anew here, it always will. A
