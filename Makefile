@@ -33,6 +33,10 @@ pure_sources := $(sort $(wildcard $(pure_rooms:%=daemon/%/*.c)) daemon/base/read
                 daemon/base/error.c daemon/base/number.c daemon/base/text_file.c \
                 daemon/base/trace_file.c)
 sources := $(sort $(wildcard daemon/*/*.c))
+# The simulated bench can be taken away whole; nothing else leans on it.
+ifeq ($(wildcard daemon/simulate/simulator.h),)
+sources := $(filter-out daemon/commands/simulate.c,$(sources))
+endif
 objects := $(sources:%.c=$(BUILD)/%.o)
 pure_objects := $(pure_sources:%.c=$(BUILD)/%.o)
 

@@ -16,7 +16,9 @@ static const struct {
     const char *summary;
 } commands[] = {
     {"serve", command_serve, "watch the supplies, judge what wakes, serve the page"},
+#if __has_include("simulate/simulator.h") /* the program is whole without it */
     {"simulate", command_simulate, "be a bench supply with a module on its output"},
+#endif
     {"identify", command_identify, "ask a link what answers there"},
     {"build-reference", command_build_reference, "make a module type's reference from known-goods"},
     {"judge", command_judge, "judge power-ups against a reference"},
