@@ -36,10 +36,9 @@ struct bench {
     bool running;
 };
 
-static bool shares_link(const struct supply_config *a, const struct supply_config *b)
+static bool shares_connection(const struct supply_config *a, const struct supply_config *b)
 {
-    return a->link.kind == b->link.kind && strcmp(a->link.place, b->link.place) == 0 &&
-           a->link.port == b->link.port && a->link.address == b->link.address;
+    return config_same_link(a, b) && a->link.address == b->link.address;
 }
 
 /* A poller for the supply with this index and all later ones on its link. */
@@ -51,7 +50,7 @@ static int add_poller(struct bench *bench, int first, struct error *error)
     bench->poller_of[first] = bench->poller_count;
     for (int i = first + 1; i < config->supply_count && count < 64; i++) {
         if (bench->poller_of[i] >= 0 ||
-            !shares_link(&config->supplies[first], &config->supplies[i]))
+            !shares_connection(&config->supplies[first], &config->supplies[i]))
             continue;
         bench->poller_of[i] = bench->poller_count;
         members[count++] = i;

@@ -195,9 +195,10 @@ static int take_pair(void *context, const struct ini_pair *pair, struct error *e
                      "unknown section [%s]", pair->section);
 }
 
-static bool same_link(const struct link_spec *a, const struct link_spec *b)
+bool config_same_link(const struct supply_config *a, const struct supply_config *b)
 {
-    return a->kind == b->kind && strcmp(a->place, b->place) == 0 && a->port == b->port;
+    return a->link.kind == b->link.kind && strcmp(a->link.place, b->link.place) == 0 &&
+           a->link.port == b->link.port;
 }
 
 static int check_supply(const struct config *config, int index, struct error *error)
@@ -209,7 +210,7 @@ static int check_supply(const struct config *config, int index, struct error *er
                          supply->link.text[0] ? "profile" : "link");
     for (int i = 0; i < index; i++) {
         const struct supply_config *other = &config->supplies[i];
-        if (!same_link(&other->link, &supply->link))
+        if (!config_same_link(other, supply))
             continue;
         if (other->output == supply->output && other->link.address == supply->link.address)
             return error_set(error, EXIT_BAD_DATA, config->path, supply->line,

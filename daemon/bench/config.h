@@ -35,6 +35,9 @@ struct config {
  * expected: unknown or doubled key or section, a value out of range, a supply
  * without link or profile, the same link and output twice. */
 int config_read(const char *path, struct config *config, struct error *error);
+/* Both reach their supply through one link (on a bus, perhaps at two addresses). */
+bool config_same_link(const struct supply_config *a, const struct supply_config *b);
+
 void config_clear(struct config *config);
 
 #endif

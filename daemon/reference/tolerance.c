@@ -127,21 +127,3 @@ double tolerance_howe(double n, double df, double share, double confidence)
     double z = gsl_cdf_ugaussian_Pinv(0.5 * (1 + share));
     return z * sqrt(df * (1 + 1 / n) / gsl_cdf_chisq_Pinv(1 - confidence, df));
 }
-
-double binomial_lower(unsigned failures, unsigned tries, double confidence)
-{
-    if (tries == 0 || failures > tries)
-        return NAN;
-    if (failures == 0)
-        return 0;
-    return gsl_cdf_beta_Pinv(1 - confidence, failures, tries - failures + 1.0);
-}
-
-double binomial_upper(unsigned failures, unsigned tries, double confidence)
-{
-    if (tries == 0 || failures > tries)
-        return NAN;
-    if (failures == tries)
-        return 1;
-    return gsl_cdf_beta_Pinv(confidence, failures + 1.0, tries - failures);
-}

@@ -19,9 +19,4 @@ double tolerance_howe(double n, double df, double share, double confidence);
 /* Distribution function of Student's t with noncentrality delta. */
 double noncentral_t_below(double t, double df, double delta);
 
-/* Exact binomial limits (Clopper and Pearson), one-sided at `confidence` each:
- * the least and the largest rate that failures of tries are compatible with. */
-double binomial_lower(unsigned failures, unsigned tries, double confidence);
-double binomial_upper(unsigned failures, unsigned tries, double confidence);
-
 #endif

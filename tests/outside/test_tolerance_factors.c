@@ -3,6 +3,7 @@
  * Normal tolerance factors and binomial limits against published values.
  */
 #include "reference/tolerance.h"
+#include "trend/proportion.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -99,11 +100,13 @@ static void binomial_as_newcombe(void **state)
                 {1, 29, 0.000873, 0.177644},
                 {10, 10, 0.691503, 1}};
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
-        assert_close(binomial_lower(rows[i].failures, rows[i].tries, 0.975), rows[i].low, 1e-6);
-        assert_close(binomial_upper(rows[i].failures, rows[i].tries, 0.975), rows[i].high, 1e-6);
+        assert_close(proportion_at_least(rows[i].failures, rows[i].tries, 0.975), rows[i].low,
+                     1e-6);
+        assert_close(proportion_at_most(rows[i].failures, rows[i].tries, 0.975), rows[i].high,
+                     1e-6);
     }
     /* 1 - 0.05^(1/n), one-sided. */
-    assert_close(binomial_upper(0, 59, 0.95), 1 - pow(0.05, 1.0 / 59), 1e-12);
+    assert_close(proportion_at_most(0, 59, 0.95), 1 - pow(0.05, 1.0 / 59), 1e-12);
 }
 
 static void out_of_range_is_not_a_number(void **state)
@@ -111,8 +114,8 @@ static void out_of_range_is_not_a_number(void **state)
     (void)state;
     assert_true(isnan(tolerance_two_sided(1, 0, 0.95, 0.95)));
     assert_true(isnan(tolerance_one_sided(5, 4, 1.0, 0.95)));
-    assert_true(isnan(binomial_upper(3, 2, 0.95)));
-    assert_true(isnan(binomial_lower(0, 0, 0.95)));
+    assert_true(isnan(proportion_at_most(3, 2, 0.95)));
+    assert_true(isnan(proportion_at_least(0, 0, 0.95)));
 }
 
 int main(void)
