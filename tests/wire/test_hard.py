@@ -131,8 +131,9 @@ class Terminal(Bench):
         os.close(first.master)
         gone = self.daemon.wait_supply("left", lambda item: item["state"] == "gone")
         self.assertIn(str(path), gone["problem"])
-        lost = self.wait_newest(lambda item: item["state"] == "incomplete")
-        self.assertEqual(lost["ended_why"], "supply gone")
+        # The end of the watch is written first, the end of the on-time behind it.
+        lost = self.wait_newest(lambda item: item["ended_why"])
+        self.assertEqual((lost["state"], lost["ended_why"]), ("incomplete", "supply gone"))
         second.turn(output=True)
         os.rename(self.folder / "other", path)
         self.reads("left")

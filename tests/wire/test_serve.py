@@ -156,7 +156,8 @@ class Judged(Bench):
             self.assertEqual(told[key], kept["verdict"][key], key)
 
     def test_a_verdict_that_was_told_as_kept_survives_a_kill(self):
-        self.teach_range(0.001, 0.002)
+        # A watch that no slow disk outlasts: the kill finds it open.
+        self.teach_range(0.001, 0.002, watch_s=120)
         for _ in range(3):
             self.supply.say("output on")
             told = self.events.wait("verdict", lambda data: data["kept"], 30)
