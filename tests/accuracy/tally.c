@@ -128,6 +128,8 @@ static void measure_delay(struct tally *tally, const struct reference *reference
         readings += since >= from && since <= verdict->decided_at_s + 1e-9;
     }
     add_delay(tally, (double)readings);
+    if (getenv("DELAYS"))
+        printf("  delay %ld %s step %d size %.3g rate %.0f kind %s phases %zu\n", readings, fault_names[fault->kind], fault->step, fault->size, 1/reference->reading_interval_s, reason_code_name(verdict->reasons[0].code), reference->phase_count);
 }
 
 static bool prefix_holds(const struct reference *reference, const struct trace *trace,
@@ -221,8 +223,12 @@ static void judge_one(const struct campaign *campaign, struct dice *dice,
         printf("  %s%s %s step %d size %.3g: %s at %.3f (%s)\n", label, coarse ? " coarse" : "",
                fault_names[fault.kind], fault.step, fault.size, verdict_kind_name(verdict.kind),
                verdict.decided_at_s, verdict.reason_count ? verdict.reasons[0].text : "");
-    if (campaign->keep_in && (wrong || unsure))
-        keep_files(campaign, reference, &trace, label, tally);
+    if (campaign->keep_in && !coarse && (wrong || unsure)) {
+        char named[160];
+        snprintf(named, sizeof named, "%s %s %d %.3g", label, fault_names[fault.kind], fault.step,
+                 fault.size);
+        keep_files(campaign, reference, &trace, named, tally);
+    }
     trace_clear(&trace);
 }
 
