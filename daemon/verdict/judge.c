@@ -112,8 +112,11 @@ static bool watch_is_over(const struct judge *judge)
     return judge_elapsed_s(judge) >= watch - hair - 1e-9;
 }
 
-static void take(struct judge *judge, const struct reading *reading)
+/* Takes the reading at `index` of those kept. */
+static void take(struct judge *judge, size_t index)
 {
+    const struct reading *reading = &judge->kept.readings[index];
+    judge->taken = index - judge->first + 1;
     judge->gap_s = isnan(judge->last_s) ? 0 : reading->time_s - judge->last_s;
     judge->last_s = reading->time_s;
     if (!judge->reference || judge->verdict->final)
@@ -172,7 +175,7 @@ static void begin(struct judge *judge)
     }
     size_t count = judge->kept.count;
     for (size_t i = judge->first; i < count && !judge->verdict->final; i++)
-        take(judge, &judge->kept.readings[i]);
+        take(judge, i);
 }
 
 static void forget_old(struct judge *judge)
@@ -259,7 +262,7 @@ bool judge_read(struct judge *judge, const struct reading *reading)
     if (event == POWER_UP_BEGAN)
         begin(judge);
     else if (judge->begun)
-        take(judge, reading);
+        take(judge, judge->kept.count - 1);
     else
         check_silent_from_start(judge, reading);
     return judge->verdict->final;

@@ -28,6 +28,7 @@ struct judge {
     struct power_up_machine *machine;
     struct trace kept; /* from before onset to the verdict or the watch's end */
     size_t first;      /* index of the first reading at or after onset */
+    size_t taken;      /* readings since onset that were judged, the newest included */
     bool begun;        /* onset is known */
     bool closed;       /* the power-up is over, or the readings are */
     double first_s;    /* time of the very first reading */

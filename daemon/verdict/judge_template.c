@@ -33,7 +33,7 @@ const struct reading *since_onset(const struct judge *judge, size_t index)
 
 size_t count_since_onset(const struct judge *judge)
 {
-    return judge->kept.count - judge->first;
+    return judge->taken;
 }
 
 struct template_judge *template_judge_create(const struct judge *judge)
