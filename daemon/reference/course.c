@@ -13,6 +13,8 @@ static const double penalty_factor = 1.5; /* of the default: about 4 ln n */
 /* A jump counts from so many standard deviations, counts and share on. */
 static const double jump_noise = 5, jump_counts = 1.5, jump_share = 0.06;
 
+static const double up_share = 0.6; /* of the settled voltage: no longer held down */
+
 static int by_size(const void *a, const void *b)
 {
     double x = *(const double *)a;
@@ -28,24 +30,31 @@ double median_of(double *values, size_t count)
     return 0.5 * (values[(count - 1) / 2] + values[count / 2]);
 }
 
-static int measure_course(struct course *course)
+/* Longest stretch in current limit: told by the supply, or seen by a voltage
+ * that is held down. */
+static void measure_limited(struct course *course)
 {
-    double *values = malloc((course->count + 1) * sizeof *values);
-    if (!values)
-        return -1;
     double limited_from = NAN;
     for (size_t i = 0; i < course->count; i++) {
         const struct reading *r = &course->readings[i];
-        if (i > 0) {
-            values[i - 1] = r->time_s - course->readings[i - 1].time_s;
-            course->longest_gap_s = fmax(course->longest_gap_s, values[i - 1]);
-        }
-        if (r->limited != FLAG_YES)
+        bool held_down = r->limited == FLAG_UNKNOWN && r->voltage_V < up_share * course->voltage_V;
+        if (r->limited != FLAG_YES && !held_down)
             limited_from = NAN;
         else if (isnan(limited_from))
             limited_from = r->time_s;
         if (!isnan(limited_from))
             course->limited_s = fmax(course->limited_s, r->time_s - limited_from);
+    }
+}
+
+static int measure_course(struct course *course)
+{
+    double *values = malloc((course->count + 1) * sizeof *values);
+    if (!values)
+        return -1;
+    for (size_t i = 1; i < course->count; i++) {
+        values[i - 1] = course->readings[i].time_s - course->readings[i - 1].time_s;
+        course->longest_gap_s = fmax(course->longest_gap_s, values[i - 1]);
     }
     course->interval_s = median_of(values, course->count - 1);
     size_t volts = 0;
@@ -53,6 +62,7 @@ static int measure_course(struct course *course)
         if (!isnan(course->readings[i].voltage_V))
             values[volts++] = course->readings[i].voltage_V;
     course->voltage_V = median_of(values, volts);
+    measure_limited(course);
     free(values);
     return 0;
 }

@@ -20,6 +20,8 @@ struct limit_watch {
     size_t readings;             /* in that run */
     bool ever;                   /* limited beyond what known-goods were */
     double current_A, voltage_V; /* last reading of the run */
+    size_t standing;             /* readings since the voltage last moved */
+    double standing_V, standing_since_s;
 };
 
 struct judge {

@@ -8,6 +8,12 @@
 static const double patience_s = 0.25;
 enum { FEWEST_READINGS = 3 };
 
+/* Input capacitors that charge in current limit raise the voltage; a short does
+ * not. This little a rise over this long would be a capacitor beyond belief. */
+static const double rising_share = 0.01;
+static const double standing_s = 0.03;
+enum { FEWEST_STANDING = 4 };
+
 /* Below this share of the nominal voltage the output has collapsed. */
 static const double collapsed_share = 0.6;
 static const double collapsed_unknown_V = 2.0;
@@ -35,6 +41,37 @@ static bool is_limited(const struct judge *judge, const struct reading *reading)
     return reading->voltage_V < collapsed_below_V(judge) && fabs(reading->current_A) > least;
 }
 
+static bool is_collapsed(const struct judge *judge, double voltage_V)
+{
+    return isnan(voltage_V) || voltage_V < collapsed_below_V(judge);
+}
+
+/* How far the run's voltage stands still since its last rise. */
+static void watch_rise(struct limit_watch *limit, const struct judge *judge,
+                       const struct reading *reading)
+{
+    double nominal = judge->reference ? judge->reference->nominal_voltage_V : (double)NAN;
+    double rise_V =
+        fmax(rising_share * fmax(nominal, 0), 1.5 * judge->accuracy.voltage_resolution_V);
+    bool still = limit->standing > 0 && fabs(reading->voltage_V - limit->standing_V) <= rise_V;
+    if (still) {
+        limit->standing++;
+        return;
+    }
+    limit->standing = 1;
+    limit->standing_V = reading->voltage_V;
+    limit->standing_since_s = reading->time_s;
+}
+
+static bool stands_collapsed(const struct limit_watch *limit, const struct judge *judge,
+                             const struct reading *reading)
+{
+    return judge->reference && !isnan(judge->reference->nominal_voltage_V) &&
+           is_collapsed(judge, reading->voltage_V) && limit->standing >= FEWEST_STANDING &&
+           reading->time_s - limit->standing_since_s >=
+               standing_s + 1.5 * judge->reference->limited_s;
+}
+
 bool limit_watch_read(struct judge *judge, const struct reading *reading)
 {
     struct limit_watch *limit = &judge->limit;
@@ -49,13 +86,13 @@ bool limit_watch_read(struct judge *judge, const struct reading *reading)
     limit->readings++;
     limit->current_A = reading->current_A;
     limit->voltage_V = reading->voltage_V;
+    watch_rise(limit, judge, reading);
     double allowed = judge->reference ? 1.5 * judge->reference->limited_s : 0;
-    if (reading->time_s - limit->since_s < allowed + patience_s ||
-        limit->readings < FEWEST_READINGS)
-        return false;
-    limit->ever = true;
-    bool collapsed = isnan(reading->voltage_V) || reading->voltage_V < collapsed_below_V(judge);
-    if (!collapsed || !judge->reference)
+    bool lasts = reading->time_s - limit->since_s >= allowed + patience_s &&
+                 limit->readings >= FEWEST_READINGS;
+    limit->ever |= lasts;
+    if (!stands_collapsed(limit, judge, reading) &&
+        !(lasts && judge->reference && is_collapsed(judge, reading->voltage_V)))
         return false;
     bool diode = reading->voltage_V >= diode_low_V && reading->voltage_V <= diode_high_V;
     struct finding finding = finding_of(diode ? REASON_REVERSED : REASON_AT_LIMIT);
