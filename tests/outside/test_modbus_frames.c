@@ -34,7 +34,7 @@ struct unit {
     char path[64];
     const struct exchange *exchanges;
     size_t count;
-    size_t answered;
+    atomic_size_t answered;
     char unexpected[128];
     atomic_bool stopping;
     pthread_t thread;
@@ -78,9 +78,10 @@ static void *serve(void *context)
             if (have != length || memcmp(held, request, length) != 0)
                 continue;
             size_t count = from_hex(unit->exchanges[i].reply, reply);
+            /* Before the reply: who has it may look at once. */
+            atomic_store(&unit->answered, at = i);
             if (write(unit->master, reply, count) != (ssize_t)count)
                 return NULL;
-            unit->answered = at = i;
             have = 0;
             answered = true;
             break;
@@ -128,8 +129,8 @@ static struct profile bare(int function)
                             .rated_voltage_V = NAN,
                             .rated_current_A = NAN,
                             .outputs = 1,
-                            .reply_timeout_s = 0.5,
-                            .modbus = {.function = function, .byte_timeout_s = 0.2}};
+                            .reply_timeout_s = 2,
+                            .modbus = {.function = function, .byte_timeout_s = 1}};
 }
 
 static struct register_quantity whole(int address)
@@ -262,7 +263,7 @@ static void test_writes(void **state)
     bench_start(&bench, &profile, 17, single, 5);
     if (supply_set(bench.supply, 5, 3, &bench.error) != SUPPLY_OK)
         fail_msg("%s (came: %s)", bench.error.found, bench.unit.unexpected);
-    assert_int_equal(bench.unit.answered, 4);
+    assert_int_equal(atomic_load(&bench.unit.answered), 4);
     double voltage_V = 0;
     double limit_A = 0;
     supply_settings(bench.supply, &voltage_V, &limit_A);
@@ -283,7 +284,7 @@ static void test_writes(void **state)
     /* 0x000A0102 is 655618; the voltage's register is not in the list and stays
      * unanswered. */
     assert_int_equal(supply_set(bench.supply, 5, 65.5618, &bench.error), SUPPLY_NO_READING);
-    assert_int_equal(bench.unit.answered, 2);
+    assert_int_equal(atomic_load(&bench.unit.answered), 2);
     memset(bench.unit.unexpected, 0, sizeof bench.unit.unexpected);
     bench_stop(&bench);
 }

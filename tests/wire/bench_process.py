@@ -15,6 +15,10 @@ import threading
 import time
 import unittest
 
+# How long anything may take to come about: no claim about speed, a loaded machine
+# with a slow disk takes its time. What must be fast says so where it is checked.
+PATIENCE_S = 90
+
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 WAKEDRAW = os.path.abspath(os.environ.get("WAKEDRAW", ROOT / "build" / "wakedraw"))
 # A program of another build directory finds neither beside itself.
@@ -25,7 +29,7 @@ os.environ.setdefault("WAKEDRAW_PROFILES", str(ROOT / "daemon" / "profiles"))
 def run(*arguments, **options):
     """The command's finished process, with its output as text."""
     return subprocess.run([WAKEDRAW, *map(str, arguments)], capture_output=True, text=True,
-                          timeout=options.pop("timeout", 60), **options)
+                          timeout=options.pop("timeout", PATIENCE_S), **options)
 
 
 class Process:
@@ -36,7 +40,7 @@ class Process:
         self.process = subprocess.Popen([WAKEDRAW, *map(str, arguments)], stdin=subprocess.DEVNULL,
                                         stdout=subprocess.PIPE, stderr=self.log, text=True)
         self.first_line = ""
-        deadline = time.monotonic() + 20
+        deadline = time.monotonic() + PATIENCE_S
         while ready not in self.first_line:
             self.first_line = self.process.stdout.readline()
             if not self.first_line or time.monotonic() > deadline:
@@ -46,7 +50,7 @@ class Process:
     def stop(self, how=signal.SIGTERM):
         if self.process.poll() is None:
             self.process.send_signal(how)
-        status = self.process.wait(timeout=20)
+        status = self.process.wait(timeout=PATIENCE_S)
         self.process.stdout.close()
         self.log.close()
         return status
@@ -81,7 +85,7 @@ class Events(threading.Thread):
 
     def __init__(self, port):
         super().__init__(daemon=True)
-        self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
+        self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
         self.connection.request("GET", "/api/v1/live", headers={"Accept": "text/event-stream"})
         self.response = self.connection.getresponse()
         self.items = queue.Queue()
@@ -106,7 +110,7 @@ class Events(threading.Thread):
         except (OSError, ValueError, http.client.HTTPException, AttributeError):
             return
 
-    def wait(self, name, fits=lambda data: True, timeout=20):
+    def wait(self, name, fits=lambda data: True, timeout=PATIENCE_S):
         """The next event of this name that fits; earlier ones are kept in seen."""
         deadline = time.monotonic() + timeout
         while True:
@@ -137,7 +141,7 @@ class Daemon(Process):
 
     def ask(self, method, path, body=None, headers=None):
         """(status, parsed body) of one request."""
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
         sent = dict(headers or {})
         if body is not None and not isinstance(body, (str, bytes)):
             body = json.dumps(body)
@@ -159,7 +163,7 @@ class Daemon(Process):
     def supply(self, name):
         return next(item for item in self.get("supplies")["items"] if item["name"] == name)
 
-    def wait_supply(self, name, fits, timeout=15):
+    def wait_supply(self, name, fits, timeout=PATIENCE_S):
         deadline = time.monotonic() + timeout
         while time.monotonic() < deadline:
             item = self.supply(name)
@@ -168,8 +172,37 @@ class Daemon(Process):
             time.sleep(0.05)
         raise AssertionError(f"supply {name} did not come to fit: {item}")
 
+    def wait_readings(self, name, count=12, fits=lambda item: True):
+        """Waits until so many readings more of a supply have gone through the chain,
+        over 0.7 s at least, each look at it fitting; anything else starts anew."""
+        begun, first = time.monotonic(), None
+
+        def gone_on(item):
+            nonlocal begun, first
+            good = item["state"] == "reading" and item["age_s"] is not None and fits(item)
+            if first is None or not good:
+                begun, first = time.monotonic(), item["readings"]
+            return (good and item["readings"] >= first + count and
+                    time.monotonic() >= begun + 0.7)
+        return self.wait_supply(name, gone_on)
+
+    def wait_newest(self, fits):
+        """The newest power-up kept, once it fits."""
+        deadline, items = time.monotonic() + PATIENCE_S, []
+        while time.monotonic() < deadline:
+            items = self.get("power-ups")["items"]
+            if items and fits(items[0]):
+                return items[0]
+            time.sleep(0.05)
+        raise AssertionError(f"no power-up came to fit: {items[:1]}")
+
     def events(self):
         return Events(self.port)
+
+
+def is_off(item):
+    """Fits a supply whose output has been read as off."""
+    return item["voltage_V"] is not None and item["voltage_V"] < 0.4
 
 
 def config_text(folder, supplies, listen="127.0.0.1:0", extra=""):

@@ -9,7 +9,7 @@ import resource
 import time
 import unittest
 
-from bench_process import Daemon, config_text, main, run, temporary_folder
+from bench_process import Daemon, config_text, is_off, main, run, temporary_folder
 from test_hard_manners import RUN_A, Instrument
 
 
@@ -35,43 +35,26 @@ class Bench(unittest.TestCase):
             name: (one.link, "profile = scpi") for name, one in supplies.items()}))
         self.addCleanup(self.daemon.stop)
 
-    def reads(self, name):
-        return self.daemon.wait_supply(name, lambda item: item["state"] == "reading" and
-                                       item["age_s"] is not None and item["age_s"] < 0.5)
-
-    def newest(self):
-        return self.daemon.get("power-ups")["items"][0]
-
-    def wait_newest(self, fits, timeout=10):
-        deadline = time.monotonic() + timeout
-        while time.monotonic() < deadline:
-            items = self.daemon.get("power-ups")["items"]
-            if items and fits(items[0]):
-                return items[0]
-            time.sleep(0.05)
-        raise AssertionError(f"no power-up came to fit: {items[:1]}")
-
 
 class FullDisk(Bench):
     def test_what_ends_on_a_full_disk_is_incomplete_and_told_again_when_there_is_room(self):
         one = Instrument()
         self.start({"left": one})
         made = run("build-reference", "--type", "quick", "--out", self.folder / "quick.json",
-                   "--range", f"{RUN_A - 0.05}:{RUN_A + 0.05}", "--watch", "2")
+                   "--range", f"{RUN_A - 0.05}:{RUN_A + 0.05}", "--watch", "6")
         self.assertEqual(made.returncode, 0, made.stderr)
         text = (self.folder / "quick.json").read_text()
         self.assertEqual(self.daemon.ask("POST", "references", text)[0], 201)
         self.assertEqual(self.daemon.ask("PUT", "supplies/left/on-bench", {
             "module_type": "quick", "unit": None, "work_order": None, "stage": None})[0], 200)
-        self.reads("left")
-        time.sleep(1)
+        self.daemon.wait_readings("left")
         events = self.daemon.events()
         self.addCleanup(events.close)
         one.turn(output=True)
-        begun = self.wait_newest(lambda item: item["state"] == "open")
+        begun = self.daemon.wait_newest(lambda item: item["state"] == "open")
         pid = self.daemon.process.pid
         _, most = resource.prlimit(pid, resource.RLIMIT_FSIZE)
-        # Every file of the store is longer than this: no write is taken.
+        # Within the watch, however slow. Every file of the store is longer than this: no write is taken.
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (1, most))
         told = events.wait("verdict", lambda event: event["power_up"] == begun["id"])
         self.assertFalse(told["kept"])
@@ -81,14 +64,15 @@ class FullDisk(Bench):
         self.assertIsNone(self.daemon.process.poll())
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (most, most))
         one.turn(output=False)
-        ended = self.wait_newest(lambda item: item["ended_why"])
+        ended = self.daemon.wait_newest(lambda item: item["ended_why"])
         self.assertEqual((ended["id"], ended["state"]), (begun["id"], "incomplete"))
         self.assertEqual(ended["verdict"], told["verdict"])
         self.assertTrue(events.wait("verdict", lambda event: event["kept"])["kept"])
         one.turn(output=True)
-        time.sleep(2.6)
+        self.daemon.wait_newest(lambda item: item["id"] != begun["id"] and
+                                item["state"] == "complete")
         one.turn(output=False)
-        after = self.wait_newest(lambda item: item["id"] != begun["id"] and item["ended_why"])
+        after = self.daemon.wait_newest(lambda item: item["id"] != begun["id"] and item["ended_why"])
         self.assertEqual(after["state"], "complete")
         self.assertEqual(self.daemon.ask("GET", "health")[0], 200)
 
@@ -97,7 +81,7 @@ class Said(Bench):
     def test_a_supply_without_readings_says_why(self):
         self.start({"words": Speechless("banana"), "mute": Speechless(None)})
         for name, what in (("words", "not a number"), ("mute", "no answer to MEAS")):
-            item = self.daemon.wait_supply(name, lambda item: item["problem"], 20)
+            item = self.daemon.wait_supply(name, lambda item: item["problem"])
             self.assertIn(what, item["problem"])
             self.assertIn(item["link"], item["problem"])
             self.assertIsNone(item["current_A"])
@@ -120,10 +104,9 @@ class Terminal(Bench):
         path = self.folder / "port"
         first = Instrument(path=str(path))
         self.start({"left": first})
-        self.reads("left")
-        time.sleep(1)
+        self.daemon.wait_readings("left")
         first.turn(output=True)
-        self.wait_newest(lambda item: item["state"] == "open")
+        self.daemon.wait_newest(lambda item: item["state"] == "open")
         time.sleep(1)
         second = Instrument(path=str(self.folder / "other"))
         path.unlink()
@@ -132,15 +115,15 @@ class Terminal(Bench):
         gone = self.daemon.wait_supply("left", lambda item: item["state"] == "gone")
         self.assertIn(str(path), gone["problem"])
         # The end of the watch is written first, the end of the on-time behind it.
-        lost = self.wait_newest(lambda item: item["ended_why"])
+        lost = self.daemon.wait_newest(lambda item: item["ended_why"])
         self.assertEqual((lost["state"], lost["ended_why"]), ("incomplete", "supply gone"))
         second.turn(output=True)
         os.rename(self.folder / "other", path)
-        self.reads("left")
+        self.daemon.wait_readings("left")
         second.turn(output=False)
-        time.sleep(1)
+        self.daemon.wait_readings("left", fits=is_off)
         second.turn(output=True)
-        again = self.wait_newest(lambda item: item["state"] == "open" and item["id"] != lost["id"])
+        again = self.daemon.wait_newest(lambda item: item["state"] == "open" and item["id"] != lost["id"])
         self.assertNotEqual(again["id"], lost["id"])
 
 

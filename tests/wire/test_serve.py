@@ -8,7 +8,8 @@ import signal
 import time
 import unittest
 
-from bench_process import (Daemon, Supply, config_text, main, run, temporary_folder)
+from bench_process import (ROOT, Daemon, Supply, config_text, is_off, main, run,
+                           temporary_folder)
 
 MODULE = "reefer-controller"
 
@@ -44,28 +45,35 @@ class Bench(unittest.TestCase):
         self.assertEqual(made.returncode, 0, made.stderr)
         status, body = self.daemon.ask("POST", "references", path.read_text())
         self.assertEqual(status, 201, body)
+        self.put_on()
+        return path
+
+    def put_on(self):
         status, body = self.daemon.ask("PUT", "supplies/left/on-bench",
                                        {"module_type": MODULE, "unit": "HL-0001",
                                         "work_order": None, "stage": "intake"})
         self.assertEqual(status, 200, body)
-        return path
 
-    def opened(self, earlier=(), timeout=10):
+    def opened(self, earlier=()):
         event = self.events.wait("power-up", lambda data: data["power_up"]["state"] == "open" and
                                  data["power_up"]["id"] and
-                                 data["power_up"]["id"] not in earlier, timeout)
+                                 data["power_up"]["id"] not in earlier)
         return event["power_up"]["id"]
 
-    def ended(self, wanted, timeout=60):
+    def ended(self, wanted):
+        """Its end is kept; the end of its watch may come before it, or with it."""
         return self.events.wait("power-up", lambda data: data["power_up"]["id"] == wanted and
-                                data["power_up"]["ended_why"], timeout)["power_up"]
+                                data["power_up"]["ended_why"] and
+                                data["power_up"]["on_time_s"] is not None)["power_up"]
 
 
 class Beginnings(Bench):
     def check_caught(self, before, begin, finish, why):
-        # With the output on and no draw the bench goes idle first, after 2.5 s.
         self.supply.say(*before)
-        time.sleep(4)
+        # With the output on and no draw the bench goes idle first, after 2.5 s.
+        if before[-1] == "output on":
+            self.daemon.wait_newest(lambda item: item["ended_why"] == "no draw")
+        self.daemon.wait_readings("left")
         earlier = {item["id"] for item in self.daemon.get("power-ups")["items"]}
         self.supply.say(begin)
         power_up = self.opened(earlier)
@@ -79,8 +87,10 @@ class Beginnings(Bench):
         trace = kept["trace"]
         self.assertEqual(len(trace["time_s"]), len(trace["current_A"]))
         self.assertEqual(trace["time_s"], sorted(set(trace["time_s"])))
-        # 0.5 s from before onset, to within a reading or two.
-        self.assertAlmostEqual(kept["signature"]["onset_s"], 0.5, delta=0.15)
+        # 0.5 s from before onset in full, and no reading more.
+        onset_s = kept["signature"]["onset_s"]
+        self.assertGreaterEqual(onset_s, 0.5 - 1e-5)
+        self.assertGreaterEqual(trace["time_s"][1], onset_s - 0.5 - 1e-5)
         self.assertGreater(trace["time_s"][-1], 3)
         before_A = [a for t, a in zip(trace["time_s"], trace["current_A"])
                     if a is not None and t < kept["signature"]["onset_s"] - 0.05]
@@ -106,7 +116,6 @@ class Beginnings(Bench):
         time.sleep(1)
         self.supply.say("output off")
         self.ended(first)
-        time.sleep(0.5)
         self.supply.say("output on")
         second = self.opened()
         self.assertNotEqual(first, second)
@@ -116,36 +125,59 @@ class Beginnings(Bench):
         first = self.opened()
         time.sleep(2)
         self.supply.say("limit 0.1")
+        sagging = self.daemon.wait_supply("left", lambda item: item["limited"])
+        self.assertLess(sagging["current_A"], 0.11)
         time.sleep(1)
         self.supply.say("limit 3")
-        time.sleep(1.5)
+        self.daemon.wait_readings("left", fits=lambda item: item["limited"] is False)
         self.supply.say("output off")
         self.ended(first)
-        time.sleep(0.5)
+        self.daemon.wait_readings("left", fits=is_off)
         items = self.daemon.get("power-ups")["items"]
         self.assertEqual([item["id"] for item in items], [first])
 
 
 class Judged(Bench):
+    # As the demo's reference was taught.
+    options = ("--conversion-hz", "100", "--aperture", "0.01")
+
+    def teach_demo(self, watch_s):
+        """The demo's reference of this type, with another watch."""
+        reference = json.loads((ROOT / "signatures" / "harbour-lane" / "references" /
+                                f"{MODULE}.json").read_text())
+        reference["watch_s"] = watch_s
+        self.assertEqual(self.daemon.ask("POST", "references", reference)[0], 201)
+        self.put_on()
+
+    def check_log(self, log, read):
+        """After the watch (4 s) one reading a second or more is kept, where one was
+        read: the first that comes 0.8 s after the last, if not one before."""
+        self.assertGreater(len(log), 4)
+        for last_s, next_s in zip(log, log[1:]):
+            between = [time_s for time_s in read if last_s + 0.81 < time_s < next_s - 1e-5]
+            self.assertEqual(between, [], (last_s, next_s))
+
     def test_verdict_live_and_from_the_file_agree(self):
         reference = self.teach_range(0.05, 5)
         self.supply.say("output on")
         power_up = self.opened()
         live = self.events.wait("verdict", lambda data: data["power_up"] == power_up and
-                                data["kept"], 30)
+                                data["kept"])
         self.assertTrue(live["verdict"]["final"], live)
         self.assertIsNotNone(live["commit_s"])
-        # The watch is 4 s; the on-time log goes on at one reading a second or more.
-        self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
-                         data["power_up"]["state"] == "complete", 30)
-        time.sleep(4)
+        begun = self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
+                                 data["power_up"]["state"] == "complete")
+        zero_s = begun["onset_time_s"] - begun["power_up"]["onset_s"]
+        self.events.wait("reading", lambda data: data["time_s"][-1] > begun["onset_time_s"] + 9)
         self.supply.say("output off")
         self.ended(power_up)
         kept = self.daemon.get("power-ups/" + power_up)
         self.assertEqual(kept["verdict"], live["verdict"])
         times = kept["trace"]["time_s"]
-        self.assertGreater(times[-1], kept["signature"]["onset_s"] + 7)
-        self.assertLess(max(b - a for a, b in zip(times, times[1:])), 1.1)
+        self.assertEqual(times, sorted(set(times)))
+        self.check_log([time_s for time_s in times if time_s > kept["signature"]["onset_s"] + 4],
+                       [time_s - zero_s for name, data, _ in self.events.seen
+                        if name == "reading" for time_s in data["time_s"]])
         status, text = self.daemon.ask("GET", f"power-ups/{power_up}/trace.csv")
         self.assertEqual(status, 200)
         path = self.folder / "again.csv"
@@ -156,15 +188,17 @@ class Judged(Bench):
             self.assertEqual(told[key], kept["verdict"][key], key)
 
     def test_a_verdict_that_was_told_as_kept_survives_a_kill(self):
-        # A watch that no slow disk outlasts: the kill finds it open.
-        self.teach_range(0.001, 0.002, watch_s=120)
+        # Bad is seen in the first phase; the kill finds a watch open that no slow
+        # disk outlasts.
+        self.teach_demo(watch_s=300)
+        self.supply.say("fault stall:1")
         for _ in range(3):
+            self.daemon.wait_readings("left", fits=is_off)
             self.supply.say("output on")
-            told = self.events.wait("verdict", lambda data: data["kept"], 30)
+            told = self.events.wait("verdict", lambda data: data["kept"])
             self.daemon.stop(signal.SIGKILL)
             self.supply.say("output off")
             self.start_daemon()
-            self.daemon.wait_supply("left", lambda item: item["state"] == "reading")
             kept = self.daemon.get("power-ups/" + told["power_up"])
             self.assertEqual(kept["verdict"], told["verdict"])
             self.assertEqual(kept["state"], "incomplete")
@@ -172,7 +206,6 @@ class Judged(Bench):
             on_bench = self.daemon.supply("left")
             self.assertEqual(on_bench["module_type"], MODULE)
             self.assertEqual(on_bench["unit"], "HL-0001")
-            time.sleep(1)
 
 
 class Switched(Bench):
@@ -183,10 +216,8 @@ class Switched(Bench):
         self.assertEqual(status, 200, body)
         power_up = self.opened()
         time.sleep(1)
-        begun = time.monotonic()
         status, body = self.daemon.ask("PUT", "supplies/left/output", {"on": False})
         self.assertEqual(status, 200, body)
-        self.assertLess(time.monotonic() - begun, 1)
         self.assertEqual(json.loads(self.supply.say("status"))["output_on"], False)
         self.assertEqual(self.ended(power_up)["ended_why"], "output off")
 
@@ -213,13 +244,14 @@ class NotSwitched(Bench):
 
 class Gone(Bench):
     def test_the_supply_goes_away_in_mid_capture_and_comes_back(self):
-        self.teach_range(0.05, 5, watch_s=10)
+        # Unplugged within the watch, however slow the disk.
+        self.teach_range(0.05, 5, watch_s=300)
         self.supply.say("output on")
         power_up = self.opened()
         time.sleep(2)
         self.supply.say("unplug")
         event = self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
-                                 data["power_up"]["state"] == "incomplete", 20)
+                                 data["power_up"]["state"] == "incomplete")
         self.assertEqual(event["power_up"]["ended_why"], "supply gone")
         self.assertEqual(event["power_up"]["verdict"]["verdict"], "unsure")
         kept = self.daemon.get("power-ups/" + power_up)
@@ -245,7 +277,7 @@ class Started(unittest.TestCase):
     def refused(self, text, status, *words):
         path = self.folder / "wrong.ini"
         path.write_text(text)
-        done = run("serve", "--config", path, timeout=20)
+        done = run("serve", "--config", path)
         self.assertEqual(done.returncode, status, done.stderr)
         lines = [line for line in done.stderr.splitlines() if line]
         self.assertEqual(len(lines), 1, done.stderr)
