@@ -40,12 +40,28 @@ enum reason_code {
     REASON_NO_REFERENCE,
 };
 
+/* What a pattern commonly means and what to measure next: common practice of the
+ * trade, no source. */
+struct failure_pattern {
+    const char *name, *causes, *measure_next;
+};
+
+/* Where the limits beside a figure come from. */
+enum limits_basis {
+    LIMITS_OF_TYPE, /* of any unit of this type */
+    LIMITS_OF_UNIT, /* what this unit's other phases foretell */
+    LIMITS_OF_ALL,  /* all phases together against the type's */
+};
+
 struct reason {
     enum reason_code code;
-    int phase;                  /* from 0; -1: none */
-    double measured, low, high; /* NAN: does not apply; A, or s for LATE and EARLY */
-    char text[360];             /* one sentence a technician understands */
-    char details[360];          /* pattern, what to measure next; may be empty */
+    int phase;                  /* from 0, the one that departs first; -1: none */
+    double measured, low, high; /* NAN: does not apply; A, or s or V by the code */
+    double beyond;              /* how far outside the limits that decided; NAN: not outside */
+    enum limits_basis basis;
+    const struct failure_pattern *pattern; /* NULL: none */
+    char text[360];                        /* one sentence a technician understands */
+    char details[400];                     /* pattern, causes, what to measure next; may be empty */
 };
 
 enum { VERDICT_MOST_REASONS = 6 };

@@ -17,6 +17,7 @@ static const double guard = 2.0;          /* U = 2 u, w = U */
 static const double guard_running = 3.5;  /* looked at again and again */
 /* Scatter of a phase's readings: so many times the known-goods' and a share. */
 static const double scatter_factor = 4, scatter_share = 0.045;
+static const double swinging_factor = 2;
 enum { FEWEST_SCATTERED = 12 };
 enum { FEWEST_RUNNING = 3, OUTSIDE_IN_A_ROW = 5 };
 static const double settling_s = 0.2; /* of the supply's voltage after onset */
@@ -149,6 +150,16 @@ void template_measure(struct judge *judge, bool over)
         judge->verdict->final_draw_A = last->current_A / (double)last->count;
 }
 
+/* Beside the limits that decided: what the unit's other phases foretell. */
+static void show_limits(struct finding *finding, const struct level_test *test)
+{
+    double expected = finding->measured * exp(-test->deviation);
+    finding->low = expected * exp(-test->limit);
+    finding->high = expected * exp(test->limit);
+    finding->share = test->deviation;
+    finding->allowed = test->limit;
+}
+
 static struct finding level_finding(const struct judge *judge, size_t p, double deviation)
 {
     struct finding finding = finding_of(deviation < 0 ? REASON_LOW_FINAL : REASON_HIGH_FINAL);
@@ -161,12 +172,17 @@ static struct finding level_finding(const struct judge *judge, size_t p, double 
     return finding;
 }
 
-/* More draw by about the same amount in every phase seen, not by a share. */
-static bool is_leakage(const struct judge *judge)
+/* More draw by the same amount in every phase seen explains the levels better
+ * than one phase off by itself does. */
+static bool is_leakage(const struct judge *judge, size_t off)
 {
     const struct template_judge *template = judge->template;
-    double least = -INFINITY; /* amounts that every phase allows: least to most */
-    double most = INFINITY;
+    double spread2 = square(judge->reference->level_common.predictive) +
+                     square(judge->reference->level_own.predictive);
+    double weights = 0;
+    double sum = 0;
+    double squares = 0;
+    double alone = 0;
     double low_level = INFINITY;
     double high_level = 0;
     size_t seen = 0;
@@ -175,21 +191,39 @@ static bool is_leakage(const struct judge *judge)
         if (!level->usable)
             continue;
         double expected = judge->reference->phases[p].level_A;
-        double excess = expected * (exp(level->log_ratio) - 1);
-        double doubt = 2 * expected * (level->u + judge->reference->level_common.predictive);
-        least = fmax(least, excess - doubt);
-        most = fmin(most, excess + doubt);
+        double excess = expected * expm1(level->log_ratio);
+        double weight = 1 / (square(expected) * (square(level->u) + spread2));
+        weights += weight;
+        sum += weight * excess;
+        squares += weight * square(excess);
+        alone += p == off ? 0 : weight * square(excess);
         low_level = fmin(low_level, expected);
         high_level = fmax(high_level, expected);
         seen++;
     }
-    return seen >= 2 && high_level > 1.5 * low_level && least > 0 && least <= most;
+    return seen >= 2 && high_level > 1.5 * low_level && sum > 0 &&
+           squares - square(sum) / weights < alone;
 }
 
-static void settle_level(struct judge *judge, size_t p, double deviation)
+/* The level swings too much to be a level that is off. */
+static bool is_swinging(const struct judge *judge, size_t p)
 {
-    struct finding finding = level_finding(judge, p, deviation);
-    if (deviation > 0 && is_leakage(judge))
+    const struct measured_level *level = &judge->template->levels[p];
+    const struct reference_phase *phase = &judge->reference->phases[p];
+    double usual = fmax(phase->spread_A, judge->template->noise_A[p]);
+    return phase->kind == PHASE_LEVEL &&
+           level->scatter_A > swinging_factor * usual + scatter_share * fabs(phase->level_A);
+}
+
+static void settle_level(struct judge *judge, size_t p, const struct level_test *test,
+                         enum limits_basis basis)
+{
+    struct finding finding = level_finding(judge, p, test->deviation);
+    show_limits(&finding, test);
+    finding.basis = basis;
+    if (is_swinging(judge, p))
+        finding.code = REASON_UNSTEADY;
+    else if (test->deviation > 0 && is_leakage(judge, p))
         finding.code = REASON_LEAKAGE;
     judge_settle(judge, VERDICT_BAD);
     reasons_add(judge->verdict, &finding);
@@ -233,7 +267,7 @@ bool template_check_levels(struct judge *judge)
     struct template_judge *template = judge->template;
     size_t worst = 0;
     double worst_excess = 0;
-    double worst_deviation = 0;
+    struct level_test worst_test = {0};
     for (size_t p = 0; p < template->level_count; p++) {
         const struct measured_level *level = &template->levels[p];
         bool running = p + 1 == template->level_count;
@@ -245,7 +279,7 @@ bool template_check_levels(struct judge *judge)
         (void)level_test_exceeds(judge->reference, &test, running ? guard_running : guard, &excess);
         if (excess > worst_excess) {
             worst_excess = excess;
-            worst_deviation = test.deviation;
+            worst_test = test;
             worst = p;
         }
     }
@@ -255,10 +289,12 @@ bool template_check_levels(struct judge *judge)
         double excess = 0;
         if (!level_test_exceeds(judge->reference, &test, guard_running, &excess))
             return false;
-        worst = template->level_count - 1;
-        worst_deviation = test.deviation;
+        test.limit = level_test_limit(judge->reference, &test);
+        settle_level(judge, template->level_count - 1, &test, LIMITS_OF_ALL);
+        return true;
     }
-    settle_level(judge, worst, worst_deviation);
+    worst_test.limit = level_test_limit(judge->reference, &worst_test);
+    settle_level(judge, worst, &worst_test, LIMITS_OF_UNIT);
     return true;
 }
 

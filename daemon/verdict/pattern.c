@@ -1,37 +1,74 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * What happened when no path of the template was left: the newest readings
- * beside the phases the type has.
+ * What happened when no path of the template was left. Named from what the
+ * readings show and not from how the paths died, so that one cause gets one
+ * name whatever the rate and the resolution: the last phase that was surely
+ * there, how long it lasted, and what the newest readings are alike.
  */
 #include "verdict/template_state.h"
 
 #include <math.h>
+#include <stdlib.h>
 
-static const double nothing_share = 0.03; /* of the final draw: no draw */
-static const double asleep_share = 0.2;   /* of the final draw: it never woke */
+/* Of the final draw: no draw, where the supply's zero is known and where not. */
+static const double nothing_share = 0.01, nothing_share_unknown = 0.03;
+static const double asleep_share = 0.2; /* of the final draw: it never woke */
 static const double collapsed_share = 0.6;
-enum { MOST_TAIL = 12 };
+/* Beyond this of what a phase draws it is another thing, not that phase off its
+ * level; the last phase may be further off (a dead processor, a short in a load). */
+static const double off_share = 0.24, off_share_last = 0.6;
+/* Readings further apart: one that fits is enough to have seen a phase. */
+static const double sparse_s = 0.05;
+/* What departs this early was never the first phase as it should be. */
+static const double from_onset_s = 0.03;
+static const double scattered_share = 0.08;
+static const double off_V = 1;
+static const double own_factor = 3; /* spreads of a phase beside the unit's factor */
+enum { MOST_TAIL = 12, FEWEST_TURNS = 2, FEWEST_OFF = 3, OVERDUE_TAIL = 3 };
 
-/* The newest readings, which do not fit. */
+/* A row of readings in a tail. */
 struct tail {
-    double mean_A, low_A, high_A, voltage_V;
+    size_t from, count; /* readings since onset; without invalid ones in count */
+    double level_A;     /* their median; of two the newer: the older may still mix */
+    double low_A, high_A, voltage_V;
     double newest_A;
-    size_t count;
 };
 
-static struct tail look_back(const struct judge *judge, size_t count)
+static int compare_numbers(const void *a, const void *b)
 {
-    struct tail tail = {.low_A = INFINITY, .high_A = -INFINITY, .voltage_V = NAN};
-    size_t total = count_since_onset(judge);
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Median of the last few valid readings from there on. */
+static double median_since(const struct judge *judge, size_t from)
+{
+    double values[MOST_TAIL];
+    size_t count = 0;
+    for (size_t i = count_since_onset(judge); i-- > from && count < MOST_TAIL;) {
+        const struct reading *r = since_onset(judge, i);
+        if (r->valid)
+            values[count++] = r->current_A;
+    }
+    if (count == 0)
+        return NAN;
+    if (count <= 2)
+        return values[0];
+    qsort(values, count, sizeof *values, compare_numbers);
+    return count % 2 ? values[count / 2] : 0.5 * (values[count / 2 - 1] + values[count / 2]);
+}
+
+static struct tail tail_from(const struct judge *judge, size_t from)
+{
+    struct tail tail = {.from = from, .low_A = INFINITY, .high_A = -INFINITY, .voltage_V = NAN};
     double volts = 0;
     size_t volted = 0;
-    for (size_t i = total; i-- > 0 && tail.count < count;) {
+    for (size_t i = from; i < count_since_onset(judge); i++) {
         const struct reading *r = since_onset(judge, i);
         if (!r->valid)
             continue;
-        if (tail.count == 0)
-            tail.newest_A = r->current_A;
-        tail.mean_A += r->current_A;
+        tail.newest_A = r->current_A;
         tail.low_A = fmin(tail.low_A, r->current_A);
         tail.high_A = fmax(tail.high_A, r->current_A);
         if (!isnan(r->voltage_V)) {
@@ -40,31 +77,88 @@ static struct tail look_back(const struct judge *judge, size_t count)
         }
         tail.count++;
     }
-    if (tail.count > 0)
-        tail.mean_A /= (double)tail.count;
+    tail.level_A = median_since(judge, from);
     if (volted > 0)
         tail.voltage_V = volts / (double)volted;
     return tail;
+}
+
+/* The last `count` valid readings. */
+static struct tail look_back(const struct judge *judge, size_t count)
+{
+    size_t from = count_since_onset(judge);
+    while (from > 0 && count > 0) {
+        from--;
+        count -= since_onset(judge, from)->valid;
+    }
+    return tail_from(judge, from);
 }
 
 struct scene {
     struct judge *judge;
     const struct reference *reference;
     const struct path *path;
-    size_t phase;      /* of the path */
-    double in_phase_s; /* from the phase's beginning to the newest reading */
-    struct tail tail;
-    double nothing_A; /* below this nothing is drawn */
-    double wide;      /* share within which a level is alike */
+    size_t phase;      /* the last that was surely there */
+    double began_s;    /* when it began, from onset */
+    double in_phase_s; /* from there to the newest reading */
+    double lasted_s;   /* from there to where the tail begins */
+    double gap_s;      /* between readings */
+    size_t odd_from;   /* the first reading that does not fit, perhaps a mixture */
+    struct tail tail;  /* those behind it */
+    double zero_A;     /* what the supply reads back with its output off */
+    double nothing_A;  /* below this above zero nothing is drawn */
+    double wide;       /* share within which a path takes a level for alike */
 };
 
-static bool alike(const struct scene *scene, size_t p, double since_s, double current_A)
+static double square(double x)
 {
-    const struct template_judge *template = scene->judge->template;
-    struct shape_band band = follow_shape(&scene->reference->phases[p], since_s, 0);
-    double noise = 3 * template->noise_A[p];
-    return current_A >= band.low_A - scene->wide * fabs(band.low_A) - noise &&
-           current_A <= band.high_A + scene->wide * fabs(band.high_A) + noise;
+    return x * x;
+}
+
+/* Share by which a phase's draw may differ from the template's in this unit. */
+static double unit_share(const struct scene *scene, size_t p)
+{
+    const struct reference *r = scene->reference;
+    double own = square(r->level_own.predictive) + square(r->phases[p].uncertainty);
+    bool known = scene->path->factor_precision > 0;
+    double common = known ? 0 : square(r->level_common.predictive);
+    return fmin(scene->wide, own_factor * sqrt(own + common));
+}
+
+static struct shape_band band_of(const struct scene *scene, size_t p, double since_s, double share)
+{
+    struct shape_band band = follow_shape(&scene->reference->phases[p], since_s, scene->gap_s);
+    double factor = scene->path->factor > 0 ? scene->path->factor : 1;
+    double steps = 0.5 * scene->judge->accuracy.current_resolution_A;
+    double noise = 3 * scene->judge->template->noise_A[p] + steps;
+    band.mean_A *= factor;
+    band.low_A = band.low_A * factor - share * fabs(band.low_A) - noise;
+    band.high_A = band.high_A * factor + share * fabs(band.high_A) + noise;
+    return band;
+}
+
+static bool within(const struct shape_band *band, double current_A)
+{
+    return current_A >= band->low_A && current_A <= band->high_A;
+}
+
+/* The newest readings are what this phase draws at its beginning. */
+static bool is_phase(const struct scene *scene, size_t p)
+{
+    struct shape_band band =
+        band_of(scene, p, scene->in_phase_s - scene->lasted_s, unit_share(scene, p));
+    return within(&band, scene->tail.level_A);
+}
+
+static bool is_nothing(const struct scene *scene, double current_A)
+{
+    return fabs(current_A - scene->zero_A) <= scene->nothing_A;
+}
+
+static bool goes_on(const struct scene *scene)
+{
+    struct shape_band band = band_of(scene, scene->phase, scene->in_phase_s, scene->wide);
+    return within(&band, scene->tail.level_A);
 }
 
 static struct finding phase_finding(const struct scene *scene, enum reason_code code, size_t p)
@@ -72,9 +166,16 @@ static struct finding phase_finding(const struct scene *scene, enum reason_code 
     struct finding finding = finding_of(code);
     finding.phase = (int)p;
     finding.phase_count = (int)scene->reference->phase_count;
-    finding.measured = scene->tail.mean_A;
+    finding.measured = scene->tail.level_A;
     finding.low = scene->reference->phases[p].low_A;
     finding.high = scene->reference->phases[p].high_A;
+    return finding;
+}
+
+static struct finding at_newest(const struct scene *scene, enum reason_code code, size_t p)
+{
+    struct finding finding = phase_finding(scene, code, p);
+    finding.at_s = judge_elapsed_s(scene->judge);
     return finding;
 }
 
@@ -83,7 +184,7 @@ static bool is_at_limit(const struct scene *scene)
     double nominal = scene->reference->compared_at_V;
     const struct limit_watch *limit = &scene->judge->limit;
     bool collapsed = !isnan(nominal) && scene->tail.voltage_V < collapsed_share * nominal;
-    return scene->tail.mean_A > scene->nothing_A &&
+    return !is_nothing(scene, scene->tail.level_A) &&
            (collapsed || (!isnan(limit->since_s) && limit->readings >= 2));
 }
 
@@ -92,82 +193,169 @@ static struct finding limit_finding(const struct scene *scene)
     double volts = scene->tail.voltage_V;
     struct finding finding =
         finding_of(volts >= 0.55 && volts <= 1.1 ? REASON_REVERSED : REASON_AT_LIMIT);
-    finding.measured = scene->tail.mean_A;
+    finding.measured = scene->tail.level_A;
     finding.voltage_V = volts;
     return finding;
+}
+
+static bool is_inrush(const struct scene *scene, const struct reading *reading)
+{
+    return reading->time_s - scene->judge->verdict->onset_s < INRUSH_S;
+}
+
+/* Whether readings from before the tail ever drew more than that. */
+static bool drew_more(const struct scene *scene, double than_A)
+{
+    size_t above = 0;
+    for (size_t i = 0; i < scene->tail.from; i++) {
+        const struct reading *r = since_onset(scene->judge, i);
+        above += r->valid && r->current_A > than_A && !is_inrush(scene, r);
+    }
+    return above >= 2;
 }
 
 /* A few milliamperes and no step so far. */
 static bool is_asleep(const struct scene *scene)
 {
     double asleep = asleep_share * scene->reference->final_expected_A;
-    return scene->phase == 0 && scene->tail.mean_A < asleep &&
-           scene->tail.mean_A > scene->nothing_A &&
-           scene->tail.mean_A < 1.2 * scene->reference->phases[0].level_A;
+    double first = scene->reference->phases[0].level_A;
+    double m = scene->tail.level_A;
+    bool like_first = goes_on(scene) && first < asleep;
+    return scene->phase == 0 && !is_nothing(scene, m) && !drew_more(scene, asleep) &&
+           (like_first || m < 0.5 * fmin(first, 2 * asleep));
 }
 
 static struct finding asleep_finding(const struct scene *scene)
 {
-    struct finding finding = phase_finding(scene, REASON_NO_WAKE, 0);
-    finding.at_s = judge_elapsed_s(scene->judge);
+    struct finding finding = at_newest(scene, REASON_NO_WAKE, 0);
     finding.low = scene->reference->final_low_A;
     finding.high = scene->reference->final_high_A;
     return finding;
 }
 
-/* Still alike its phase, but out of time. */
-static struct finding too_long(const struct scene *scene)
+/* Still alike its phase, but out of time: late and stalled cannot be told apart
+ * at this reading. */
+static struct finding overdue(const struct scene *scene)
 {
     const struct reference_phase *phase = &scene->reference->phases[scene->phase];
-    if (is_asleep(scene))
-        return asleep_finding(scene);
     struct finding finding = phase_finding(scene, REASON_STALLED, scene->phase);
     finding.measured = scene->in_phase_s;
     finding.low = phase->duration_low_s;
     finding.high = phase->duration_high_s;
-    finding.draw_A = scene->tail.mean_A;
+    finding.draw_A = scene->tail.level_A;
     return finding;
 }
 
-static bool was_drawing(const struct scene *scene)
+/* The draw jumped to where it is now. */
+static bool jumped(const struct scene *scene)
 {
-    size_t total = count_since_onset(scene->judge);
-    size_t drawing = 0;
-    for (size_t i = 0; i + scene->tail.count < total; i++) {
-        const struct reading *r = since_onset(scene->judge, i);
-        drawing += r->valid && r->current_A > scene->nothing_A;
+    size_t from = scene->tail.from;
+    if (from < 2)
+        return false;
+    const struct reading *before = since_onset(scene->judge, from - 2);
+    const struct reference_phase *phase = &scene->reference->phases[scene->phase];
+    double wide =
+        scene->wide * fabs(phase->level_A) + 6 * scene->judge->template->noise_A[scene->phase];
+    return before->valid && fabs(before->current_A - scene->tail.level_A) > wide;
+}
+
+/* Within a phase that has a course of its own, at what it draws at another time
+ * than now: behind, or ahead. */
+static bool runs_otherwise(const struct scene *scene, struct finding *finding)
+{
+    const struct reference_phase *phase = &scene->reference->phases[scene->phase];
+    bool last = scene->phase + 1 == scene->reference->phase_count;
+    bool flat = phase->kind == PHASE_LEVEL && !last;
+    if (flat || phase->kind == PHASE_PERIODIC || phase->cell_count < 3)
+        return false;
+    double share = unit_share(scene, scene->phase);
+    double from = NAN;
+    double to = NAN;
+    for (size_t i = 0; i < phase->cell_count; i++) {
+        double at = (double)i * phase->cell_s;
+        struct shape_band band = band_of(scene, scene->phase, at, share);
+        if (!within(&band, scene->tail.level_A))
+            continue;
+        from = isnan(from) ? at : from;
+        to = at + phase->cell_s;
+        if (to > scene->in_phase_s)
+            break;
     }
-    return drawing >= 2;
+    bool behind = to <= scene->in_phase_s;
+    if (isnan(from) || (behind && jumped(scene)))
+        return false;
+    *finding = overdue(scene);
+    finding->code = behind ? REASON_STALLED : REASON_EARLY;
+    finding->elsewhere = true;
+    finding->low = behind ? from : to - phase->cell_s;
+    finding->high = to;
+    return true;
 }
 
 static struct finding nothing_drawn(const struct scene *scene)
 {
-    if (was_drawing(scene)) {
-        struct finding finding = phase_finding(scene, REASON_INTERMITTENT, scene->phase);
-        finding.at_s = judge_elapsed_s(scene->judge);
-        return finding;
-    }
-    struct finding finding = phase_finding(scene, REASON_NO_DRAW, 0);
+    if (drew_more(scene, scene->zero_A + scene->nothing_A))
+        return at_newest(scene, REASON_INTERMITTENT, scene->phase);
+    struct finding finding = at_newest(scene, REASON_NO_DRAW, 0);
     finding.phase = -1;
-    finding.at_s = judge_elapsed_s(scene->judge);
     return finding;
 }
 
-/* Swings to both sides of the phase, or far apart. */
+/* Readings that do not fit, and go both up and down among themselves. */
+static bool is_scattered(const struct scene *scene, size_t p)
+{
+    const struct reference_phase *phase = &scene->reference->phases[p];
+    double steps = scene->judge->accuracy.current_resolution_A;
+    double wide =
+        scattered_share * fabs(phase->level_A) + steps + 6 * scene->judge->template->noise_A[p];
+    double least = INFINITY;
+    double most = -INFINITY;
+    double rise = 0;
+    double fall = 0;
+    for (size_t i = scene->odd_from; i < count_since_onset(scene->judge); i++) {
+        const struct reading *r = since_onset(scene->judge, i);
+        if (!r->valid)
+            continue;
+        least = fmin(least, r->current_A);
+        most = fmax(most, r->current_A);
+        rise = fmax(rise, r->current_A - least);
+        fall = fmax(fall, most - r->current_A);
+    }
+    return phase->kind == PHASE_LEVEL && phase->cell_count < 3 && rise > wide && fall > wide;
+}
+
+static bool is_due(const struct scene *scene)
+{
+    const struct reference_phase *phase = &scene->reference->phases[scene->phase];
+    return scene->phase + 1 < scene->reference->phase_count &&
+           scene->lasted_s + scene->gap_s >= phase->duration_low_s;
+}
+
+static struct finding unsteady(const struct scene *scene)
+{
+    struct tail odd = tail_from(scene->judge, scene->odd_from);
+    size_t p = scene->phase;
+    if (is_due(scene)) {
+        double next = scene->reference->phases[p + 1].level_A;
+        p += odd.low_A < next && odd.high_A > next;
+    }
+    struct finding finding = at_newest(scene, REASON_UNSTEADY, p);
+    finding.measured = scene->tail.newest_A;
+    return finding;
+}
+
+/* Goes to and fro again and again, or to both sides of what is due. */
 static bool is_unsteady(const struct scene *scene)
 {
-    struct tail recent = look_back(scene->judge, MOST_TAIL);
     const struct reference_phase *phase = &scene->reference->phases[scene->phase];
+    struct tail recent = look_back(scene->judge, MOST_TAIL);
     double noise = 4 * scene->judge->template->noise_A[scene->phase];
     double wide = 0.5 * scene->wide * fabs(phase->level_A) + noise;
+    size_t from = recent.from > scene->path->start ? recent.from : scene->path->start;
     size_t turns = 0;
     double before = 0;
-    size_t total = count_since_onset(scene->judge);
-    size_t from = total > recent.count ? total - recent.count : 0;
-    if (from < scene->path->start)
-        from = scene->path->start;
     double last = NAN;
-    for (size_t i = from; i < total; i++) {
+    for (size_t i = from; i < count_since_onset(scene->judge); i++) {
         const struct reading *r = since_onset(scene->judge, i);
         if (!r->valid)
             continue;
@@ -178,132 +366,224 @@ static bool is_unsteady(const struct scene *scene)
             before = step;
         last = r->current_A;
     }
-    /* To and fro again and again, or to both sides of what the phase draws. */
     double both = scene->wide * fabs(phase->level_A) + noise;
-    return turns >= 2 || (turns >= 1 && scene->tail.low_A < phase->level_A - both &&
-                          scene->tail.high_A > phase->level_A + both);
+    return turns >= FEWEST_TURNS || (turns >= 1 && scene->tail.low_A < phase->level_A - both &&
+                                     scene->tail.high_A > phase->level_A + both);
 }
 
-/* The draw changed to what another phase draws. */
-static bool other_phase(const struct scene *scene, struct finding *finding)
-{
-    const struct reference *r = scene->reference;
-    double m = scene->tail.mean_A;
-    size_t p = scene->phase;
-    const struct reference_phase *phase = &r->phases[p];
-    size_t readings = count_since_onset(scene->judge) - scene->path->start;
-    bool entered_on_trust = p > 0 && readings <= scene->tail.count + 2;
-    if (p + 1 < r->phase_count && alike(scene, p + 1, 0, m) &&
-        scene->in_phase_s < phase->duration_low_s && !alike(scene, p, scene->in_phase_s, m)) {
-        /* What was taken for its first reading was the edge past it. */
-        if (entered_on_trust) {
-            *finding = phase_finding(scene, REASON_MISSING_PHASE, p);
-            return true;
-        }
-        *finding = phase_finding(scene, REASON_EARLY, p);
-        finding->measured = scene->in_phase_s;
-        finding->low = phase->duration_low_s;
-        finding->high = phase->duration_high_s;
-        return true;
-    }
-    if (p + 2 < r->phase_count && alike(scene, p + 2, 0, m) && !alike(scene, p + 1, 0, m)) {
-        *finding = phase_finding(scene, REASON_MISSING_PHASE, p + 1);
-        return true;
-    }
-    /* Back at what the first phase draws, or at less. */
-    double first = r->phases[0].shape_A[r->phases[0].cell_count - 1];
-    if (p > 0 && m < 0.8 * phase->level_A &&
-        (m < first * (1 + scene->wide) || m < 0.5 * phase->level_A ||
-         alike(scene, 0, INFINITY, m))) {
-        *finding = phase_finding(scene, REASON_RESTARTS, p);
-        finding->at_s = judge_elapsed_s(scene->judge);
-        return true;
-    }
-    return false;
-}
-
+/* A phase is there but off its level: beside the limits that decided, the shape
+ * widened for the spread of units, at this unit's factor. */
 static struct finding level_off(const struct scene *scene, size_t p)
 {
-    enum reason_code code = scene->tail.mean_A < scene->reference->phases[p].level_A
-                                ? REASON_LOW_FINAL
-                                : REASON_HIGH_FINAL;
-    return phase_finding(scene, code, p);
+    struct shape_band band = follow_shape(&scene->reference->phases[p],
+                                          scene->in_phase_s - scene->lasted_s, scene->gap_s);
+    double factor = scene->path->factor > 0 ? scene->path->factor : 1;
+    double low = factor * band.low_A - scene->wide * fabs(band.low_A);
+    double high = factor * band.high_A + scene->wide * fabs(band.high_A);
+    bool below = scene->tail.level_A < 0.5 * (low + high);
+    struct finding finding = phase_finding(scene, below ? REASON_LOW_FINAL : REASON_HIGH_FINAL, p);
+    finding.low = low;
+    finding.high = high;
+    if (scene->path->factor_precision > 0)
+        finding.basis = LIMITS_OF_UNIT;
+    return finding;
 }
 
-static struct finding unlike(const struct scene *scene)
+static bool is_off_only(const struct scene *scene, size_t p)
+{
+    bool last = p + 1 == scene->reference->phase_count;
+    double level = fabs(
+        follow_shape(&scene->reference->phases[p], scene->in_phase_s - scene->lasted_s, 0).mean_A);
+    return fabs(scene->tail.level_A - level) < (last ? off_share_last : off_share) * level;
+}
+
+/* Back at what the first phase draws, or lower. */
+static bool is_back_at_first(const struct scene *scene, size_t due)
+{
+    if (scene->phase == 0)
+        return false;
+    const struct reference_phase *first = &scene->reference->phases[0];
+    double m = scene->tail.level_A;
+    double most = INFINITY;
+    for (size_t p = 1; p <= due; p++)
+        most = fmin(most, scene->reference->phases[p].level_A);
+    struct shape_band band = band_of(scene, 0, INFINITY, unit_share(scene, 0));
+    return within(&band, m) || is_phase(scene, 0) || (m < first->level_A && m < 0.8 * most);
+}
+
+/* What a later phase draws, though another is due; 0: none. */
+static size_t later_phase(const struct scene *scene, size_t due)
+{
+    for (size_t p = due + 1; p < scene->reference->phase_count; p++)
+        if (is_phase(scene, p))
+            return p;
+    return 0;
+}
+
+static struct finding ended(const struct scene *scene, enum reason_code code)
+{
+    const struct reference_phase *phase = &scene->reference->phases[scene->phase];
+    struct finding finding = phase_finding(scene, code, scene->phase);
+    finding.measured = scene->lasted_s;
+    finding.low = phase->duration_low_s;
+    finding.high = phase->duration_high_s;
+    return finding;
+}
+
+/* The last phase surely there was left for something else. */
+static struct finding left_for_else(const struct scene *scene)
 {
     const struct reference *r = scene->reference;
     size_t p = scene->phase;
-    double m = scene->tail.mean_A;
+    bool last = p + 1 == r->phase_count;
     struct finding finding;
-    if (is_asleep(scene) && m < 0.7 * r->phases[0].level_A)
+    if (p == 0 && scene->lasted_s <= fmax(3 * scene->gap_s, from_onset_s))
+        return level_off(scene, 0);
+    if (is_scattered(scene, last ? p : p + 1))
+        return unsteady(scene);
+    if (last) {
+        if (runs_otherwise(scene, &finding))
+            return finding;
+        if (is_back_at_first(scene, p))
+            return at_newest(scene, REASON_RESTARTS, p);
+        return is_off_only(scene, p) ? level_off(scene, p)
+                                     : at_newest(scene, REASON_INTERMITTENT, p);
+    }
+    bool due = is_due(scene);
+    if (!due && is_phase(scene, p + 1))
+        return ended(scene, REASON_EARLY);
+    if (scene->lasted_s > r->phases[p].duration_high_s && is_phase(scene, p + 1))
+        return ended(scene, REASON_LATE);
+    if (!due && runs_otherwise(scene, &finding))
+        return finding;
+    bool next = is_phase(scene, p + 1);
+    if (due && !next && later_phase(scene, p + 1) > 0)
+        return phase_finding(scene, REASON_MISSING_PHASE, p + 1);
+    if (!next && is_back_at_first(scene, due ? p + 1 : p))
+        return at_newest(scene, REASON_RESTARTS, p);
+    if (due && is_off_only(scene, p + 1))
+        return level_off(scene, p + 1);
+    if (runs_otherwise(scene, &finding))
+        return finding;
+    finding = at_newest(scene, REASON_EXTRA_PHASE, p);
+    if (due) {
+        finding.low = r->phases[p + 1].low_A;
+        finding.high = r->phases[p + 1].high_A;
+    }
+    return finding;
+}
+
+/* Out of time: the readings behind the last that still fits the phase, or the
+ * last three where they all do. */
+static size_t tail_of_overdue(const struct scene *scene, size_t began)
+{
+    const struct judge *judge = scene->judge;
+    size_t total = count_since_onset(judge);
+    double from_s = since_onset(judge, began)->time_s;
+    size_t tail = total;
+    while (tail > began + 1) {
+        const struct reading *r = since_onset(judge, tail - 1);
+        struct shape_band band = band_of(scene, scene->phase, r->time_s - from_s, scene->wide);
+        if (r->valid && within(&band, r->current_A))
+            break;
+        tail--;
+    }
+    if (tail < total)
+        return tail;
+    return total > OVERDUE_TAIL ? total - OVERDUE_TAIL : 0;
+}
+
+/* The best path's last phase may have been entered on trust: a mixture, and then
+ * nothing that fits. Then the one before it is the last that was surely there. */
+static void find_last_sure(struct scene *scene, enum follow_end why)
+{
+    const struct judge *judge = scene->judge;
+    const struct path *path = scene->path;
+    size_t total = count_since_onset(judge);
+    size_t in_phase = total - path->start;
+    size_t misses = (size_t)path->misses + 1;
+    size_t fits = in_phase > misses + 1 ? in_phase - misses - 1 : 0;
+    scene->gap_s =
+        total > 1 ? since_onset(judge, total - 1)->time_s - since_onset(judge, total - 2)->time_s
+                  : 0;
+    scene->phase = (size_t)path->phase;
+    size_t began = path->start;
+    size_t tail = total > misses ? total - misses : 0;
+    if (why == FOLLOW_TOO_LONG)
+        tail = tail_of_overdue(scene, began);
+    else if (path->phase > 0 && fits < (scene->gap_s > sparse_s ? 1 : 2)) {
+        scene->phase = (size_t)path->phase - 1;
+        tail = path->start;
+        began = path->starts[scene->phase];
+    }
+    scene->began_s = since_onset(judge, began)->time_s - judge->verdict->onset_s;
+    scene->in_phase_s = judge_elapsed_s(judge) - scene->began_s;
+    scene->lasted_s = since_onset(judge, tail)->time_s - judge->verdict->onset_s - scene->began_s;
+    scene->odd_from = tail;
+    scene->tail = tail_from(judge, tail);
+    if (why != FOLLOW_TOO_LONG && scene->tail.count > 1)
+        scene->tail = tail_from(judge, tail + 1);
+}
+
+/* What the supply reads back with its output off, from before onset. */
+static void find_zero(struct scene *scene)
+{
+    const struct judge *judge = scene->judge;
+    double sum = 0;
+    size_t count = 0;
+    for (size_t i = 0; i < judge->first; i++) {
+        const struct reading *r = &judge->kept.readings[i];
+        if (!r->valid || !(r->voltage_V < off_V))
+            continue;
+        sum += r->current_A;
+        count++;
+    }
+    bool known = count >= FEWEST_OFF;
+    scene->zero_A = known ? sum / (double)count : 0;
+    scene->nothing_A = fmax(2 * judge->accuracy.current_resolution_A,
+                            (known ? nothing_share : nothing_share_unknown) *
+                                fabs(judge->reference->final_expected_A));
+}
+
+static struct scene look(struct judge *judge, enum follow_end why)
+{
+    static const struct path none = {.factor = 1};
+    const struct path *path = follow_best(judge->template->follow);
+    struct scene scene = {.judge = judge,
+                          .reference = judge->reference,
+                          .path = path ? path : &none,
+                          .wide = judge->template->envelope};
+    find_zero(&scene);
+    find_last_sure(&scene, why);
+    return scene;
+}
+
+static struct finding name_it(const struct scene *scene, enum follow_end why)
+{
+    double expected = scene->reference->phases[scene->phase].level_A;
+    bool silent = is_nothing(scene, scene->tail.level_A) &&
+                  (scene->tail.level_A < 0.5 * expected || !goes_on(scene));
+    bool last = scene->phase + 1 == scene->reference->phase_count;
+    double high_s = scene->reference->phases[scene->phase].duration_high_s;
+    if (is_at_limit(scene))
+        return limit_finding(scene);
+    if (silent)
+        return nothing_drawn(scene);
+    if (is_asleep(scene))
         return asleep_finding(scene);
-    if (is_unsteady(scene)) {
-        finding = phase_finding(scene, REASON_UNSTEADY, p);
-        finding.measured = scene->tail.newest_A;
-        finding.at_s = judge_elapsed_s(scene->judge);
-        return finding;
-    }
-    const struct reference_phase *phase = &r->phases[p];
-    /* Nearer to the next phase than to this one, when that is due. */
-    if (p + 1 < r->phase_count && scene->in_phase_s >= 0.9 * phase->duration_low_s) {
-        double next = r->phases[p + 1].level_A;
-        bool skipped = p + 2 < r->phase_count && alike(scene, p + 2, 0, m);
-        if (!skipped && fabs(m - next) < 0.5 * fabs(m - phase->level_A))
-            return level_off(scene, p + 1);
-    }
-    size_t readings = count_since_onset(scene->judge) - scene->path->start;
-    if (readings <= scene->tail.count + 2 && fabs(m - phase->level_A) < 0.5 * phase->level_A)
-        return level_off(scene, p);
-    if (other_phase(scene, &finding))
-        return finding;
-    if (readings <= scene->tail.count + 2)
-        return level_off(scene, p);
-    if (p + 1 < r->phase_count) {
-        finding = phase_finding(scene, REASON_EXTRA_PHASE, p);
-        finding.at_s = judge_elapsed_s(scene->judge);
-        return finding;
-    }
-    if (m < 0.5 * phase->level_A) {
-        finding = phase_finding(scene, REASON_INTERMITTENT, p);
-        finding.at_s = judge_elapsed_s(scene->judge);
-        return finding;
-    }
-    return level_off(scene, p);
+    if (why == FOLLOW_TOO_LONG && goes_on(scene))
+        return overdue(scene);
+    if (is_unsteady(scene))
+        return unsteady(scene);
+    if (!last && goes_on(scene) && scene->in_phase_s + scene->gap_s > high_s)
+        return overdue(scene);
+    return left_for_else(scene);
 }
 
 void template_explain(struct judge *judge, enum follow_end why)
 {
-    const struct reference *reference = judge->reference;
-    const struct path *path = follow_best(judge->template->follow);
-    struct path none = {0};
-    struct scene scene = {.judge = judge,
-                          .reference = reference,
-                          .path = path ? path : &none,
-                          .wide = judge->template->envelope};
-    scene.phase = (size_t)scene.path->phase;
-    scene.in_phase_s = judge_elapsed_s(judge) - scene.path->from_s;
-    int misses = scene.path->misses + 1;
-    scene.tail = look_back(judge, why == FOLLOW_TOO_LONG ? 3 : (size_t)misses);
-    scene.nothing_A = fmax(2 * judge->accuracy.current_resolution_A,
-                           nothing_share * fabs(reference->final_expected_A));
-    bool expected = reference->phases[scene.phase].level_A > 1.5 * scene.nothing_A;
-    bool silent = fabs(scene.tail.mean_A) < scene.nothing_A &&
-                  (expected || (why == FOLLOW_TOO_LONG && !was_drawing(&scene)));
-    struct finding finding;
-    if (is_at_limit(&scene))
-        finding = limit_finding(&scene);
-    else if (silent)
-        finding = nothing_drawn(&scene);
-    else if (why == FOLLOW_TOO_LONG)
-        finding = too_long(&scene);
-    else
-        finding = unlike(&scene);
+    struct scene scene = look(judge, why);
+    struct finding finding = name_it(&scene, why);
     judge_settle(judge, VERDICT_BAD);
     reasons_add(judge->verdict, &finding);
-    if (finding.code == REASON_STALLED) {
-        finding.code = REASON_LATE;
-        finding.steady = true;
-        reasons_add(judge->verdict, &finding);
-    }
 }

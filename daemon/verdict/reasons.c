@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "verdict/reasons.h"
 
+#include "verdict/failure_pattern.h"
+
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -9,67 +11,27 @@
 static const struct {
     const char *name;
     char unit;
-    const char *details; /* [common practice]; NULL: none */
 } codes[] = {
-    [REASON_NO_DRAW] = {"no_draw", 'A',
-                        "Common causes: open feed or ground, blown fuse, ignition feed missing. "
-                        "Measure next: battery feed (30), ignition feed (15) and ground (31) at "
-                        "the connector. [common practice]"},
-    [REASON_AT_LIMIT] = {"at_limit", 'A',
-                         "Common causes: shorted transient suppressor, diode or ceramic capacitor; "
-                         "or the limit is set too low. Measure next: power off, ohms from feed to "
-                         "ground, then a thermal view. [common practice]"},
-    [REASON_REVERSED] = {"reversed", 'A',
-                         "Common cause: reversed leads, the reverse-polarity diode conducts. Stop "
-                         "and check the polarity at the connector. [common practice]"},
-    [REASON_NO_WAKE] = {"no_wake", 'A',
-                        "Common causes: no wake signal, a regulator that stays off. Measure next: "
-                        "wake and enable pins, the supply rails. [common practice]"},
-    [REASON_LOW_FINAL] = {"low_final", 'A',
-                          "Stable and low: the processor or a load is likely not running (reset, "
-                          "clock, core rail, open ball, firmware). Measure next: rails, reset, "
-                          "clock, bus. [common practice]"},
-    [REASON_HIGH_FINAL] = {"high_final", 'A',
-                           "Stable and high: leaky capacitor, shorted driver or sensor rail. "
-                           "Measure next: thermal view, loads rail by rail. [common practice]"},
-    [REASON_LATE] = {"late", 's',
-                     "Late steps: memory retries or a weak rail. Measure next: durations, ripple "
-                     "of the rails. [common practice]"},
-    [REASON_EARLY] = {"early", 's',
-                      "Early steps: a boot step skipped or cut short, another firmware or set-up. "
-                      "Check revision and set-up, then the bus. [common practice]"},
-    [REASON_STALLED] = {"stalled", 's',
-                        "It stays in one boot step: the processor is likely not running on (reset, "
-                        "clock, core rail, open ball, firmware). Measure next: rails, reset, "
-                        "clock, bus. [common practice]"},
-    [REASON_MISSING_PHASE] = {"missing_phase", 'A',
-                              "A boot step is skipped: a load that never starts, another firmware "
-                              "or set-up. Check revision and set-up, then that step's load. "
-                              "[common practice]"},
-    [REASON_EXTRA_PHASE] = {"extra_phase", 'A',
-                            "Extra steps: memory retries, a weak rail, a load that should not run. "
-                            "Measure next: durations, ripple, loads rail by rail. "
-                            "[common practice]"},
-    [REASON_RESTARTS] = {"restarts", 'A',
-                         "Restarts: watchdog, brown-out, or the current limit is too low. Raise "
-                         "the limit within its rating; measure the reset pin. [common practice]"},
-    [REASON_UNSTEADY] = {"unsteady", 'A',
-                         "Unsteady draw: poor contact, a regulator that oscillates or a load that "
-                         "retries. Measure next: ripple of the rails, connectors. "
-                         "[common practice]"},
-    [REASON_LEAKAGE] = {"leakage", 'A',
-                        "More draw by the same amount throughout: leaky capacitor, damaged driver "
-                        "or moisture. Measure next: resting draw, thermal view. "
-                        "[common practice]"},
-    [REASON_INTERMITTENT] = {"intermittent", 'A',
-                             "The draw falls off: a cracked joint or a poor contact. Apply mild "
-                             "heat, repeat the power-up, 30 cycles with a fixed off-time. "
-                             "[common practice]"},
-    [REASON_OUTSIDE_VOLTAGE] = {"outside_voltage", 'V', NULL},
-    [REASON_CANNOT_RESOLVE] = {"cannot_resolve", 'A', NULL},
-    [REASON_INCOMPLETE] = {"incomplete", 's', NULL},
-    [REASON_NO_ONSET] = {"no_onset", 'A', NULL},
-    [REASON_NO_REFERENCE] = {"no_reference", 'A', NULL},
+    [REASON_NO_DRAW] = {"no_draw", 'A'},
+    [REASON_AT_LIMIT] = {"at_limit", 'A'},
+    [REASON_REVERSED] = {"reversed", 'A'},
+    [REASON_NO_WAKE] = {"no_wake", 'A'},
+    [REASON_LOW_FINAL] = {"low_final", 'A'},
+    [REASON_HIGH_FINAL] = {"high_final", 'A'},
+    [REASON_LATE] = {"late", 's'},
+    [REASON_EARLY] = {"early", 's'},
+    [REASON_STALLED] = {"stalled", 's'},
+    [REASON_MISSING_PHASE] = {"missing_phase", 'A'},
+    [REASON_EXTRA_PHASE] = {"extra_phase", 'A'},
+    [REASON_RESTARTS] = {"restarts", 'A'},
+    [REASON_UNSTEADY] = {"unsteady", 'A'},
+    [REASON_LEAKAGE] = {"leakage", 'A'},
+    [REASON_INTERMITTENT] = {"intermittent", 'A'},
+    [REASON_OUTSIDE_VOLTAGE] = {"outside_voltage", 'V'},
+    [REASON_CANNOT_RESOLVE] = {"cannot_resolve", 'A'},
+    [REASON_INCOMPLETE] = {"incomplete", 's'},
+    [REASON_NO_ONSET] = {"no_onset", 'A'},
+    [REASON_NO_REFERENCE] = {"no_reference", 'A'},
 };
 
 const char *reason_code_name(enum reason_code code)
@@ -101,6 +63,7 @@ struct finding finding_of(enum reason_code code)
                             .needed_A = NAN,
                             .voltage_V = NAN,
                             .watch_s = NAN,
+                            .allowed = NAN,
                             .draw_A = NAN};
 }
 
@@ -176,10 +139,44 @@ static void say_at(struct words *words, const struct finding *f)
     say(words, " after onset");
 }
 
-/* A level off: "settles at 0.31 A where this type settles at ...". */
+static void say_percent(struct words *words, double log_share)
+{
+    say(words, "%.2g %%", 100 * fabs(expm1(log_share)));
+}
+
+/* By how much it lies outside the limits that decided. */
+static void say_beyond(struct words *words, const struct finding *f, const char *low,
+                       const char *high)
+{
+    bool below = f->measured < f->low;
+    double by = below ? f->low - f->measured : f->measured - f->high;
+    say(words, ": ");
+    if (by > 0) {
+        say_value(words, by, reason_code_unit(f->code));
+        say(words, " ");
+    }
+    say(words, "%s", below ? low : high);
+}
+
+static const char *of_whom(const struct finding *f, bool last)
+{
+    if (f->basis == LIMITS_OF_UNIT)
+        return ", where its other phases foretell ";
+    return last ? ", where this type settles at " : ", where this type draws ";
+}
+
+/* A level off: "settles at 0.31 A, where this type settles at ...". */
 static void say_level(struct words *words, const struct finding *f)
 {
     bool last = f->phase < 0 || f->phase + 1 == f->phase_count;
+    bool low = f->code == REASON_LOW_FINAL;
+    if (f->basis == LIMITS_OF_ALL) {
+        say(words, "all phases together draw ");
+        say_percent(words, f->share);
+        say(words, " %s than this type's, where ", low ? "less" : "more");
+        say_percent(words, low ? -f->allowed : f->allowed);
+        say(words, " is the most: it ");
+    }
     if (last) {
         say(words, "settles at ");
     } else {
@@ -187,29 +184,45 @@ static void say_level(struct words *words, const struct finding *f)
         say(words, " draws ");
     }
     say_value(words, f->measured, 'A');
-    say_limits(words, f, last ? ", where this type settles at " : ", where this type draws ");
-    say(words, f->code == REASON_LOW_FINAL ? ": too low" : ": too high");
+    say_limits(words, f, of_whom(f, last));
+    if (f->basis != LIMITS_OF_ALL)
+        say_beyond(words, f, "too low", "too high");
 }
 
 static void say_duration(struct words *words, const struct finding *f)
 {
+    if (f->elsewhere) {
+        say_phase(words, f);
+        say(words,
+            f->code == REASON_EARLY ? " runs ahead: after " : " lags or stands still: after ");
+        say_value(words, f->measured, 's');
+        say(words, " it draws ");
+        say_value(words, f->draw_A, 'A');
+        say_limits(words, f, ", which this type draws at ");
+        return;
+    }
+    if (f->code == REASON_STALLED) {
+        say(words, "has not left ");
+        say_phase(words, f);
+        say(words, " after ");
+        say_value(words, f->measured, 's');
+        say(words, ", where this type takes ");
+        if (f->high > 0) {
+            say(words, "at most ");
+            say_value(words, f->high, 's');
+        }
+        say(words, ": late or stalled");
+        if (!isnan(f->draw_A)) {
+            say(words, " at ");
+            say_value(words, f->draw_A, 'A');
+        }
+        say(words, "; reading on will tell");
+        return;
+    }
     say_phase(words, f);
-    if (f->code == REASON_STALLED)
-        say(words, " has not ended after ");
-    else if (f->steady)
-        say(words, " is late or has stopped: it goes on after ");
-    else
-        say(words, f->code == REASON_LATE ? " ends late, after " : " ends early, after ");
+    say(words, f->code == REASON_LATE ? " ends late, after " : " ends early, after ");
     say_value(words, f->measured, 's');
     say_limits(words, f, ", where this type takes ");
-    if (f->code != REASON_STALLED)
-        return;
-    say(words, ": it stops");
-    if (!isnan(f->draw_A)) {
-        say(words, " at ");
-        say_value(words, f->draw_A, 'A');
-    }
-    say(words, ", or is late");
 }
 
 static void say_resolution(struct words *words, const struct finding *f)
@@ -366,6 +379,20 @@ static void say_sentence(struct words *words, const struct finding *f)
         say(words, "; %s", f->note);
 }
 
+static double beyond_limits(double measured, double low, double high)
+{
+    if (measured < low)
+        return low - measured;
+    return measured > high ? measured - high : (double)NAN;
+}
+
+static const struct failure_pattern *pattern_of(const struct finding *finding)
+{
+    if (finding->code == REASON_LEAKAGE && finding->phase < 0)
+        return failure_pattern_at_rest();
+    return failure_pattern_of(finding->code);
+}
+
 void reasons_add(struct verdict *verdict, const struct finding *finding)
 {
     if (verdict->reason_count == VERDICT_MOST_REASONS)
@@ -373,12 +400,15 @@ void reasons_add(struct verdict *verdict, const struct finding *finding)
     struct reason *reason = &verdict->reasons[verdict->reason_count++];
     struct words words = {{0}, 0};
     say_sentence(&words, finding);
-    *reason = (struct reason){.code = finding->code,
-                              .phase = finding->phase,
-                              .measured = finding->measured,
-                              .low = finding->low,
-                              .high = finding->high};
+    *reason =
+        (struct reason){.code = finding->code,
+                        .phase = finding->phase,
+                        .measured = finding->measured,
+                        .low = finding->low,
+                        .high = finding->high,
+                        .beyond = beyond_limits(finding->measured, finding->low, finding->high),
+                        .basis = finding->basis,
+                        .pattern = pattern_of(finding)};
     memcpy(reason->text, words.text, sizeof reason->text);
-    const char *details = codes[finding->code].details;
-    snprintf(reason->details, sizeof reason->details, "%s", details ? details : "");
+    failure_pattern_say(reason->pattern, reason->details, sizeof reason->details);
 }

@@ -21,8 +21,10 @@ struct finding {
     double voltage_V;           /* AT_LIMIT, REVERSED: at the output; NAN */
     double watch_s;             /* INCOMPLETE */
     double draw_A;              /* STALLED: what it draws; NAN */
-    bool steady;                /* LATE: it has not ended yet */
-    const char *note;           /* replaces the sentence's end; may be NULL */
+    bool elsewhere;             /* STALLED, EARLY: where its phase is at low to high instead */
+    enum limits_basis basis;
+    double allowed;   /* LIMITS_OF_ALL: share is the deviation, this the most */
+    const char *note; /* replaces the sentence's end; may be NULL */
 };
 
 /* A finding without figures. */

@@ -3,6 +3,7 @@
 
 #include "trend/proportion.h"
 #include "verdict/conformity.h"
+#include "verdict/failure_pattern.h"
 #include "verdict/repeated_means.h"
 #include "verdict/template_state.h"
 
@@ -11,10 +12,6 @@
 
 static const double confidence = 0.95;
 static const double next_bounds[] = {0.05, 0.01}; /* failure rates worth naming */
-
-static const char *const intermittent_details =
-    "Two kinds across power-ups: an intermittent joint or residual charge. Fix the off-time, "
-    "then 30 cycles; mild heat or cold, repeat. [common practice]";
 
 static double square(double x)
 {
@@ -87,13 +84,20 @@ static struct reason *new_reason(struct unit_verdict *verdict, enum reason_code 
     struct reason *reason = &verdict->reasons[verdict->reason_count < UNIT_VERDICT_MOST_REASONS
                                                   ? verdict->reason_count++
                                                   : UNIT_VERDICT_MOST_REASONS - 1];
-    *reason = (struct reason){.code = code, .phase = -1, .measured = NAN, .low = NAN, .high = NAN};
+    *reason = (struct reason){
+        .code = code, .phase = -1, .measured = NAN, .low = NAN, .high = NAN, .beyond = NAN};
     return reason;
 }
 
 static void add_reason(struct unit_verdict *verdict, const struct reason *reason)
 {
     *new_reason(verdict, reason->code) = *reason;
+}
+
+static void say_two_kinds(struct reason *reason)
+{
+    reason->pattern = failure_pattern_two_kinds();
+    failure_pattern_say(reason->pattern, reason->details, sizeof reason->details);
 }
 
 static void rate_failures(struct unit_verdict *verdict)
@@ -178,7 +182,7 @@ static void judge_bad(const struct repeated_power_up *power_ups, size_t count,
                  "between %.3g and %.3g %% (exact, two-sided %.0f %%)",
                  verdict->bad, verdict->power_ups, verdict->good, 100 * verdict->failure_rate.low,
                  100 * verdict->failure_rate.high, 100 * confidence);
-        snprintf(reason->details, sizeof reason->details, "%s", intermittent_details);
+        say_two_kinds(reason);
     }
     const struct repeated_power_up *example = commonest(power_ups, count, VERDICT_BAD);
     if (example)
@@ -198,7 +202,7 @@ static void name_two_kinds(const struct two_kinds *kinds, struct unit_verdict *v
              kinds->phase + 1, kinds->low_count, kinds->low_count + kinds->high_count,
              kinds->of_time ? "last" : "draw", -100 * expm1(-kinds->gap),
              100 * expm1(kinds->allowed));
-    snprintf(reason->details, sizeof reason->details, "%s", intermittent_details);
+    say_two_kinds(reason);
 }
 
 static void name_mean(const struct reference *reference, const struct unit_means *means,

@@ -28,6 +28,8 @@ static void set_figure(json_t *object, const char *name, char unit, double value
         json_object_set_new(object, key, json_real(rounded(value)));
 }
 
+static const char *const basis_names[] = {"type", "unit", "all phases"};
+
 static json_t *reason_json(const struct reason *reason)
 {
     json_t *object =
@@ -42,6 +44,14 @@ static json_t *reason_json(const struct reason *reason)
     set_figure(object, "measured", unit, reason->measured);
     set_figure(object, "low", unit, reason->low);
     set_figure(object, "high", unit, reason->high);
+    set_figure(object, "beyond", unit, reason->beyond);
+    if (isfinite(reason->low) || isfinite(reason->high))
+        json_object_set_new(object, "limits_of", json_string(basis_names[reason->basis]));
+    if (reason->pattern)
+        json_object_set_new(object, "pattern",
+                            json_pack("{s:s, s:s, s:s}", "name", reason->pattern->name, "causes",
+                                      reason->pattern->causes, "measure_next",
+                                      reason->pattern->measure_next));
     return object;
 }
 

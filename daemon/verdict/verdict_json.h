@@ -12,7 +12,9 @@
 
 /* {"verdict", "decided_at_s", "onset_s", "final_draw_A", "reasons": [{"code",
  * "text", "details"?, "phase"?, "measured_A"?, "low_A"?, "high_A"? or
- * "measured_s"?, "low_s"?, "high_s"?}]}; not-a-number becomes null. */
+ * "measured_s"?, "low_s"?, "high_s"? (or V), "beyond_A"? (s, V), "limits_of"?,
+ * "pattern"? {"name", "causes", "measure_next"}}]}; not-a-number becomes null.
+ * limits_of: "type", "unit" (what its other phases foretell) or "all phases". */
 json_t *verdict_to_json(const struct verdict *verdict);
 
 /* [{"from_s","to_s","level_A","kind","slope_A_per_s","spread_A","charge_C",

@@ -71,17 +71,19 @@ void scene_trace(const struct judge_scene *scene, struct trace *trace)
     }
 }
 
-struct reference *scene_reference(int units, bool volts_before)
+struct reference *scene_reference_like(const struct judge_scene *module, int units, double watch_s)
 {
-    enum { MOST = 8, AGAIN = 3 };
-    static const double factors[MOST] = {1.0, 1.012, 0.99, 1.004, 0.985, 1.016, 0.997, 1.008};
-    static const char *const names[MOST] = {"a", "b", "c", "d", "e", "f", "g", "h"};
-    struct trace traces[MOST][AGAIN] = {0};
-    struct known_good goods[MOST] = {0};
+    enum { AGAIN = 3 };
+    static const double factors[SCENE_MOST_UNITS] = {1.0,   1.012, 0.99,  1.004, 0.985, 1.016,
+                                                     0.997, 1.008, 1.005, 0.993, 1.01,  0.988};
+    static const char *const names[SCENE_MOST_UNITS] = {"a", "b", "c", "d", "e", "f",
+                                                        "g", "h", "i", "j", "k", "l"};
+    struct trace traces[SCENE_MOST_UNITS][AGAIN] = {0};
+    struct known_good goods[SCENE_MOST_UNITS] = {0};
     for (int u = 0; u < units; u++) {
         for (int j = 0; j < AGAIN; j++) {
-            struct judge_scene scene = scene_good(100 * (uint64_t)u + (uint64_t)j);
-            scene.volts_before = volts_before;
+            struct judge_scene scene = *module;
+            scene.seed = 100 * (uint64_t)u + (uint64_t)j;
             for (int k = 0; k < scene.count; k++) {
                 scene.steps[k].level_A *= factors[u];
                 scene.steps[k].length_s *= 1 + 0.02 * ((u + k) % 3 - 1) + 0.004 * (j - 1);
@@ -90,8 +92,13 @@ struct reference *scene_reference(int units, bool volts_before)
         }
         goods[u] = (struct known_good){.unit = names[u], .traces = traces[u], .count = AGAIN};
     }
-    struct reference_request request = {
-        .module_type = "three steps", .nominal_voltage_V = NAN, .watch_s = 6};
+    struct accuracy accuracy = {.profile = "scene",
+                                .current_resolution_A = module->resolution_A,
+                                .voltage_resolution_V = 0.01};
+    struct reference_request request = {.module_type = "steps",
+                                        .nominal_voltage_V = NAN,
+                                        .watch_s = watch_s,
+                                        .accuracy = module->told ? &accuracy : NULL};
     struct error error = {0};
     struct reference *reference = reference_build(&request, goods, (size_t)units, &error);
     if (!reference)
@@ -100,4 +107,11 @@ struct reference *scene_reference(int units, bool volts_before)
         for (int j = 0; j < AGAIN; j++)
             trace_clear(&traces[u][j]);
     return reference;
+}
+
+struct reference *scene_reference(int units, bool volts_before)
+{
+    struct judge_scene scene = scene_good(0);
+    scene.volts_before = volts_before;
+    return scene_reference_like(&scene, units, 6);
 }

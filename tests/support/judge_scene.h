@@ -10,7 +10,7 @@
 
 #include <stdint.h>
 
-enum { SCENE_MOST_STEPS = 12 };
+enum { SCENE_MOST_STEPS = 12, SCENE_MOST_UNITS = 12 };
 
 struct scene_step {
     double level_A, length_s; /* the last goes on to the end */
@@ -23,6 +23,7 @@ struct judge_scene {
     double volts, resting_A, end_s; /* end_s: of the record, from onset */
     bool volts_before;              /* the voltage is up before onset */
     bool never_on;
+    bool told; /* the reference is told the supply's resolution; else it finds it */
     double interval_s, resolution_A, noise_A;
     uint64_t seed;
 };
@@ -32,6 +33,10 @@ struct judge_scene scene_good(uint64_t seed);
 
 /* The readings, 0.6 s from before onset included. */
 void scene_trace(const struct judge_scene *scene, struct trace *trace);
+
+/* A reference taught by so many units of the module, three power-ups each, at its
+ * rate and resolution. */
+struct reference *scene_reference_like(const struct judge_scene *module, int units, double watch_s);
 
 /* A reference taught by `units` units of three power-ups each. */
 struct reference *scene_reference(int units, bool volts_before);

@@ -157,7 +157,11 @@ static void final_levels(void **state)
     assert_int_equal(reason->phase, 2);
     assert_true(fabs(reason->measured - 0.355) < 0.003);
     assert_true(reason->low > 0.355 && reason->high > reason->low);
+    assert_true(fabs(reason->beyond - (reason->low - reason->measured)) < 1e-9);
+    assert_int_equal(reason->basis, LIMITS_OF_UNIT);
     assert_non_null(strstr(reason->text, "settles at 0.35"));
+    assert_non_null(strstr(reason->text, "its other phases foretell"));
+    assert_non_null(strstr(reason->text, "too low"));
     scene.steps[2].level_A = 0.445;
     verdict = judge_scene(&scene);
     expect(&verdict, VERDICT_BAD, REASON_HIGH_FINAL);
@@ -173,9 +177,30 @@ static void stalled(void **state)
     const struct reason *reason = expect(&verdict, VERDICT_BAD, REASON_STALLED);
     assert_int_equal(reason->phase, 1);
     assert_true(reason->measured > reason->high);
-    assert_non_null(strstr(reason->text, "phase 2 of 3"));
+    assert_non_null(strstr(reason->text, "has not left phase 2 of 3 after"));
+    assert_non_null(strstr(reason->text, "late or stalled"));
     assert_non_null(strstr(reason->details, "common practice"));
-    expect(&verdict, VERDICT_BAD, REASON_LATE);
+    assert_string_equal(reason->pattern->name, "stays in one step");
+    assert_int_equal(verdict.reason_count, 1);
+    assert_true(fabs(reason->beyond - (reason->measured - reason->high)) < 1e-9);
+}
+
+/* A gap of the readings hides when the phase ended. */
+static void late(void **state)
+{
+    (void)state;
+    struct judge_scene scene = scene_good(27);
+    struct trace trace = {0};
+    scene_trace(&scene, &trace);
+    for (size_t i = 0; i < trace.count; i++) {
+        double since = trace.readings[i].time_s - 0.6;
+        if (since > 0.9 && since < 1.85)
+            trace.readings[i].valid = false;
+    }
+    struct verdict verdict = judge_with(taught, NULL, &trace);
+    const struct reason *reason = expect(&verdict, VERDICT_UNSURE, REASON_LATE);
+    assert_int_equal(reason->phase, 0);
+    trace_clear(&trace);
 }
 
 static void early(void **state)
@@ -368,6 +393,7 @@ int main(void)
         cmocka_unit_test(short_and_reversed),
         cmocka_unit_test(final_levels),
         cmocka_unit_test(stalled),
+        cmocka_unit_test(late),
         cmocka_unit_test(early),
         cmocka_unit_test(missing_phase),
         cmocka_unit_test(extra_phase),
