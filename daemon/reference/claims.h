@@ -7,7 +7,17 @@
 
 #include "reference/course.h"
 
+/* How the lesson stood before the spreads were learned, and what a stated range
+ * beside it did. */
+struct lesson_seen {
+    struct reference template; /* with its priors; owns its phases alone */
+    struct course *courses;
+    size_t count;
+    double final_A; /* where the known-goods alone settle */
+};
+
 /* -1: memory is out. */
-int claims_make(struct reference *reference, const struct course *courses, size_t course_count);
+int claims_make(struct reference *reference, const struct course *courses, size_t course_count,
+                const struct lesson_seen *seen);
 
 #endif

@@ -6,7 +6,7 @@
 
 /* Between the power-ups of one supply: its gain, and the unit's temperature. */
 static const double drift_share = 0.002;
-static const double limit_tail = 2.5e-5;
+static const double one_tail = 1.25e-4;
 static const double limit_cap = 6.5;
 
 static const double envelope_least = 0.04, envelope_most = 0.2;
@@ -21,12 +21,27 @@ double reference_envelope(const struct reference *reference)
     double spread =
         sqrt(square(reference->level_common.predictive) + square(reference->level_own.predictive));
     double df = fmin(reference->level_common.predictive_df, reference->level_own.predictive_df);
-    return fmin(fmax(level_limit_factor(df) * spread, envelope_least), envelope_most);
+    return fmin(fmax(level_limit_factor(df, 1) * spread, envelope_least), envelope_most);
 }
 
-double level_limit_factor(double df)
+double level_tests(const struct reference *reference)
 {
-    return fmin(gsl_cdf_tdist_Qinv(limit_tail, fmax(df, 1)), limit_cap);
+    return (double)reference->phase_count + 1;
+}
+
+double duration_tests(const struct reference *reference)
+{
+    return fmax(1, (double)reference->phase_count - 1);
+}
+
+double level_limit_factor(double df, double tests)
+{
+    return fmin(gsl_cdf_tdist_Qinv(one_tail / tests, fmax(df, 1)), limit_cap);
+}
+
+double limit_tail(double factor, double df)
+{
+    return 2 * gsl_cdf_tdist_Q(factor, fmax(df, 1));
 }
 
 /* A phase's own deviation as seen: its spread, what is not known of the
@@ -97,7 +112,7 @@ struct level_test level_deviation_common(const struct reference *reference,
 
 double level_test_limit(const struct reference *reference, const struct level_test *test)
 {
-    return fmax(level_limit_factor(test->spread_df) * test->spread,
+    return fmax(level_limit_factor(test->spread_df, level_tests(reference)) * test->spread,
                 0.5 * reference->smallest_level_fault);
 }
 

@@ -15,6 +15,12 @@
 #include "reference/level.h"
 #include "reference/reference_model.h"
 
+/* Good is said only where the smallest fault stands so many standard
+ * uncertainties from zero, and a measured level so many from that fault. */
+#define LEVEL_RESOLVABLE 3.8
+#define LEVEL_FAULT_DISTANCE 3.0
+#define LEVEL_GUARD 2.0 /* U = 2 u, w = U */
+
 /* One phase given the others. */
 struct level_test {
     double deviation; /* log ratio less what the others predict */
@@ -50,9 +56,18 @@ bool level_test_exceeds(const struct reference *reference, const struct level_te
 /* Share by which a template's shapes are widened for the spread of units. */
 double reference_envelope(const struct reference *reference);
 
-/* Limit of a Student t of so many degrees of freedom that a good unit passes
- * but once in about 20,000 tests, capped where few degrees would make it
- * useless. */
-double level_limit_factor(double df);
+/* What one power-up is held against at once: the more, the wider each limit, so
+ * that the chance of calling a good unit bad does not grow with the phases. */
+double level_tests(const struct reference *reference);    /* each level, and all together */
+double duration_tests(const struct reference *reference); /* each phase but the last */
+
+/* Limit of a Student t of so many degrees of freedom, as multiple of the
+ * spread: all `tests` together fail a good unit but once in 4,000, were it not
+ * for the cap without which limits from few units would hold nothing off. What
+ * is lost by the cap is told by limit_tail. */
+double level_limit_factor(double df, double tests);
+
+/* Chance that a Student t lies beyond +-factor. */
+double limit_tail(double factor, double df);
 
 #endif

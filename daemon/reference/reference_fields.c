@@ -28,6 +28,7 @@ static const struct field whole[] = {
     {"baseline_A", FIELD_NUMBER_OR_NULL, R(baseline_A), -1000, 1000},
     {"baseline_high_A", FIELD_NUMBER_OR_NULL, R(baseline_high_A), -1000, 1000},
     {"limited_s", FIELD_NUMBER, R(limited_s), 0, 86400},
+    {"range_weight", FIELD_NUMBER_OR_ABSENT, R(range_weight), 0, 100},
 };
 
 static const struct field supply[] = {

@@ -75,6 +75,7 @@ struct reference {
     int power_ups;
     bool has_range; /* a range was stated */
     double range_low_A, range_high_A;
+    double range_weight; /* beside known-goods: units of the mean it counted as; 0: contradicted */
     struct accuracy accuracy;
     double reading_interval_s;          /* median of the known-goods; NAN at n = 0 */
     double refresh_s;                   /* the supply's conversion; 0: no slower than read */

@@ -3,9 +3,9 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 static const double prior_exponent_u = 0.7; /* -1, 0 and +1 are all common */
-static const double pool_weight = 0.5, pool_df_most = 12;
 /* Regular pulses repeat better than as many independent readings would. */
 static const double pulse_prior = 0.3;
 static const double repeat_df = 3; /* of what the fit says of itself */
@@ -27,9 +27,45 @@ double predictive_variance(double between2, double within2, double n, double m)
     return between2 * (1 + 1 / n) + within2 * (1 + 1 / (n * m));
 }
 
-static void set_prior(struct spread *spread, double between, double within,
-                      const struct reference *const *pool, size_t pool_count, size_t offset)
+double spread_between2(const struct spread *spread)
 {
+    double seen2 = spread->between_df > 0 ? square(spread->between) : 0;
+    return shrink_variance(seen2, spread->between_df, square(spread->prior_between),
+                           spread->prior_df);
+}
+
+double spread_within2(const struct spread *spread)
+{
+    double seen2 = spread->within_df > 0 ? square(spread->within) : 0;
+    return shrink_variance(seen2, spread->within_df, square(spread->prior_within), SPREAD_PRIOR_DF);
+}
+
+void spread_predict(struct spread *spread, double units, double power_ups_each)
+{
+    spread->predictive = sqrt(predictive_variance(spread_between2(spread), spread_within2(spread),
+                                                  fmax(units, 1), fmax(power_ups_each, 1)));
+    spread->predictive_df = spread->prior_df + spread->between_df;
+}
+
+struct spread spread_with_more(const struct spread *spread, double units, double power_ups_each,
+                               double more, double df_each)
+{
+    struct spread next = *spread;
+    if (spread->between_df > 0) {
+        next.between_df *= (units - 1 + more) / (units - 1);
+    } else {
+        next.between = spread->prior_between;
+        next.between_df = more * df_each;
+    }
+    next.within_df *= (units + more) / units;
+    spread_predict(&next, units + more, power_ups_each);
+    return next;
+}
+
+static void set_prior(struct reference *reference, size_t offset, double between, double within,
+                      const struct reference *const *pool, size_t pool_count)
+{
+    struct spread *spread = (struct spread *)(void *)((char *)reference + offset);
     double between_sum = SPREAD_PRIOR_DF * square(between);
     double within_sum = SPREAD_PRIOR_DF * square(within);
     double between_df = SPREAD_PRIOR_DF;
@@ -37,6 +73,9 @@ static void set_prior(struct spread *spread, double between, double within,
     for (size_t i = 0; i < pool_count; i++) {
         const struct spread *other =
             (const struct spread *)(const void *)((const char *)pool[i] + offset);
+        /* An earlier version of this type saw the same units. */
+        if (strcmp(pool[i]->module_type, reference->module_type) == 0)
+            continue;
         if (other->between_df > 0) {
             between_sum += other->between_df * square(other->between);
             between_df += other->between_df;
@@ -48,22 +87,19 @@ static void set_prior(struct spread *spread, double between, double within,
     }
     spread->prior_between = sqrt(between_sum / between_df);
     spread->prior_within = sqrt(within_sum / within_df);
-    /* Other types are alike, not the same: they count for half, and not for
-     * more than a few units. */
-    spread->prior_df =
-        SPREAD_PRIOR_DF + fmin(pool_df_most, pool_weight * (between_df - SPREAD_PRIOR_DF));
+    spread->prior_df = SPREAD_PRIOR_DF;
     spread->prior_assumed = between_df <= SPREAD_PRIOR_DF;
 }
 
 void spread_priors(struct reference *reference, const struct reference *const *pool,
                    size_t pool_count)
 {
-    set_prior(&reference->level_common, SPREAD_COMMON, SPREAD_COMMON_WITHIN, pool, pool_count,
-              offsetof(struct reference, level_common));
-    set_prior(&reference->level_own, SPREAD_OWN, SPREAD_OWN_WITHIN, pool, pool_count,
-              offsetof(struct reference, level_own));
-    set_prior(&reference->duration, SPREAD_DURATION, SPREAD_DURATION_WITHIN, pool, pool_count,
-              offsetof(struct reference, duration));
+    set_prior(reference, offsetof(struct reference, level_common), SPREAD_COMMON,
+              SPREAD_COMMON_WITHIN, pool, pool_count);
+    set_prior(reference, offsetof(struct reference, level_own), SPREAD_OWN, SPREAD_OWN_WITHIN, pool,
+              pool_count);
+    set_prior(reference, offsetof(struct reference, duration), SPREAD_DURATION,
+              SPREAD_DURATION_WITHIN, pool, pool_count);
 }
 
 struct components {
@@ -151,13 +187,7 @@ static void use_components(struct spread *spread, const struct components *c, do
     spread->within_df = c->within_df;
     spread->between = c->between_df > 0 ? sqrt(c->between2) : (double)NAN;
     spread->within = c->within_df > 0 ? sqrt(c->within2) : (double)NAN;
-    double between2 = shrink_variance(c->between2, c->between_df, square(spread->prior_between),
-                                      spread->prior_df);
-    double within2 =
-        shrink_variance(c->within2, c->within_df, square(spread->prior_within), SPREAD_PRIOR_DF);
-    spread->predictive =
-        sqrt(predictive_variance(between2, within2, fmax(units, 1), fmax(power_ups / units, 1)));
-    spread->predictive_df = spread->prior_df + c->between_df;
+    spread_predict(spread, units, power_ups / fmax(units, 1));
 }
 
 struct work {
@@ -188,7 +218,7 @@ static double centre(struct work *w, size_t p, bool duration)
     return c.mean;
 }
 
-static void shift_level(struct reference_phase *phase, double log_shift)
+void phase_scale(struct reference_phase *phase, double log_shift)
 {
     double factor = exp(log_shift);
     phase->level_A *= factor;
@@ -273,7 +303,7 @@ static void learn_levels(struct work *w)
     for (size_t p = 0; p < r->phase_count; p++) {
         if (r->phases[p].kind != PHASE_LEVEL)
             learn_repeat(w, p);
-        shift_level(&r->phases[p], centre(w, p, false));
+        phase_scale(&r->phases[p], centre(w, p, false));
         double of_mean = 0;
         double u2 = mean_uncertainty2(w, p, false, &of_mean);
         r->phases[p].uncertainty = sqrt(of_mean);

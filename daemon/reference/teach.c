@@ -8,6 +8,7 @@
 #include "reference/compare.h"
 #include "reference/envelope.h"
 #include "reference/spread.h"
+#include "reference/stated_range.h"
 #include "reference/template.h"
 #include "signature/noise.h"
 
@@ -31,6 +32,7 @@ struct lesson {
     struct error *error;
     struct course *courses;
     size_t course_count;
+    struct lesson_seen seen;
 };
 
 static double square(double x)
@@ -229,6 +231,55 @@ static size_t weakest(const double *support, const struct course *central, const
     return worst;
 }
 
+/* The one unit most of whose power-ups do not follow, where there is no more than
+ * one among three or more; else as many as there are. */
+static size_t dissenter(const struct lesson *lesson)
+{
+    size_t units = lesson->reference->unit_count;
+    size_t found = units;
+    for (size_t u = 0; units >= 3 && u < units; u++) {
+        size_t own = 0;
+        size_t following = 0;
+        for (size_t i = 0; i < lesson->course_count; i++) {
+            own += lesson->courses[i].unit == u;
+            following += lesson->courses[i].unit == u && lesson->courses[i].follows;
+        }
+        if (2 * following >= own)
+            continue;
+        if (found < units)
+            return units;
+        found = u;
+    }
+    return found;
+}
+
+/* All others follow, and show each change by themselves: the unit that does not
+ * is no reason to give a change up. */
+static bool others_agree(const struct lesson *lesson, size_t apart, const struct course *central,
+                         const size_t *kept, size_t count)
+{
+    size_t shown[REFERENCE_MOST_PHASES] = {0};
+    size_t others = 0;
+    size_t following = 0;
+    if (apart == lesson->reference->unit_count)
+        return false;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        const struct course *course = &lesson->courses[i];
+        size_t readings[REFERENCE_MOST_PHASES];
+        if (course->unit == apart)
+            continue;
+        others++;
+        following += course->follows;
+        consensus_match(central, kept, count, course, readings);
+        for (size_t k = 0; k < count; k++)
+            shown[k] += readings[k] != SIZE_MAX;
+    }
+    bool agree = (double)following >= following_needed * (double)others;
+    for (size_t k = 0; k < count; k++)
+        agree = agree && (double)shown[k] >= following_needed * (double)others;
+    return agree;
+}
+
 /* Builds, follows, and drops the weakest change until the known-goods follow. */
 static int find_template(struct lesson *lesson)
 {
@@ -259,7 +310,9 @@ static int find_template(struct lesson *lesson)
         }
         double share = (double)following / (double)lesson->course_count;
         size_t hungry = starved(lesson, count);
-        if ((share >= following_needed && hungry == count) || count == 0)
+        bool agreed = share >= following_needed ||
+                      others_agree(lesson, dissenter(lesson), central, kept, count);
+        if ((agreed && hungry == count) || count == 0)
             break;
         size_t drop = hungry < count ? hungry : weakest(support, central, kept, count);
         count--;
@@ -352,7 +405,7 @@ static void set_limits(struct lesson *lesson)
     for (size_t p = 0; p < r->phase_count; p++) {
         struct reference_phase *phase = &r->phases[p];
         double spread = sqrt(square(level) + square(phase->uncertainty));
-        double limit = level_limit_factor(level_df) * spread;
+        double limit = level_limit_factor(level_df, level_tests(r)) * spread;
         limit = fmax(limit, 0.5 * r->smallest_level_fault);
         phase->low_A = phase->level_A * exp(phase->level_A < 0 ? limit : -limit);
         phase->high_A = phase->level_A * exp(phase->level_A < 0 ? -limit : limit);
@@ -367,7 +420,7 @@ static void set_limits(struct lesson *lesson)
             }
         }
         double mean_u = count > 0 ? sqrt(sum) / count : 0.1;
-        double time = level_limit_factor(r->duration.predictive_df) *
+        double time = level_limit_factor(r->duration.predictive_df, duration_tests(r)) *
                       sqrt(square(r->duration.predictive) + square(mean_u));
         time = fmin(time, duration_cap);
         phase->duration_low_s = phase->duration_s * exp(-time);
@@ -425,6 +478,52 @@ static void set_resting(struct lesson *lesson)
         high + fmax(fmax(0.25 * fabs(high), 0.002), 2 * r->accuracy.current_resolution_A);
 }
 
+/* Keeps the template and its measurements as they stand. */
+static int remember(struct lesson *lesson)
+{
+    struct lesson_seen *seen = &lesson->seen;
+    const struct reference *r = lesson->reference;
+    seen->template = *r;
+    seen->template.phases = malloc(r->phase_count * sizeof *r->phases);
+    seen->courses = malloc(lesson->course_count * sizeof *seen->courses);
+    if (!seen->template.phases || !seen->courses)
+        return -1;
+    memcpy(seen->template.phases, r->phases, r->phase_count * sizeof *r->phases);
+    memcpy(seen->courses, lesson->courses, lesson->course_count * sizeof *seen->courses);
+    seen->count = lesson->course_count;
+    return 0;
+}
+
+/* From courses to a template, measured. */
+static int find_phases(struct lesson *lesson)
+{
+    find_watch(lesson);
+    if (find_resolution(lesson) != 0)
+        return -1;
+    drop_repeats(lesson);
+    find_voltage(lesson);
+    if (find_template(lesson) != 0)
+        return -1;
+    return find_exponents(lesson);
+}
+
+/* From the template to spreads, limits and claims. */
+static int learn(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    spread_priors(r, lesson->request->pool, lesson->request->pool_count);
+    if (remember(lesson) != 0 || spread_learn(r, lesson->courses, lesson->course_count) != 0)
+        return -1;
+    lesson->seen.final_A = r->phases[r->phase_count - 1].level_A;
+    stated_range_use(r);
+    set_limits(lesson);
+    set_window(lesson);
+    set_resting(lesson);
+    if (envelope_make(r) != 0)
+        return -1;
+    return claims_make(r, lesson->courses, lesson->course_count, &lesson->seen);
+}
+
 int teach(const struct reference_request *request, const struct known_good *units, size_t count,
           struct reference *reference, struct error *error)
 {
@@ -433,31 +532,14 @@ int teach(const struct reference_request *request, const struct known_good *unit
     int status =
         courses_make(units, count, request->accuracy, &lesson.courses, &lesson.course_count, error);
     if (status == 0) {
-        find_watch(&lesson);
-        status = find_resolution(&lesson);
-        if (status == 0) {
-            drop_repeats(&lesson);
-            find_voltage(&lesson);
-            status = find_template(&lesson);
-        }
-        if (status == 0) {
-            status = find_exponents(&lesson);
-        }
-        if (status == 0) {
-            spread_priors(reference, request->pool, request->pool_count);
-            status = spread_learn(reference, lesson.courses, lesson.course_count);
-        }
-        if (status == 0) {
-            set_limits(&lesson);
-            set_window(&lesson);
-            set_resting(&lesson);
-            status = envelope_make(reference);
-        }
+        status = find_phases(&lesson);
         if (status == 0)
-            status = claims_make(reference, lesson.courses, lesson.course_count);
+            status = learn(&lesson);
         if (status != 0)
             out_of_memory(&lesson);
     }
+    free(lesson.seen.template.phases);
+    free(lesson.seen.courses);
     courses_free(lesson.courses, lesson.course_count);
     return status;
 }

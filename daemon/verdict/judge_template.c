@@ -3,6 +3,7 @@
  * Judging by a learned template: follow the power-up along its phases, compare
  * the levels on the best path, decide at the reading that allows it.
  */
+#include "reference/rates.h"
 #include "verdict/template_state.h"
 
 #include <math.h>
@@ -10,11 +11,10 @@
 #include <string.h>
 
 static const double evidence_for_good = 8;
-/* The smallest fault must stand so many standard uncertainties from zero. */
-static const double resolvable = 3.8;
-static const double fault_distance = 3.0; /* of a good level from the smallest fault */
-static const double guard = 2.0;          /* U = 2 u, w = U */
-static const double guard_running = 3.5;  /* looked at again and again */
+static const double resolvable = LEVEL_RESOLVABLE;
+static const double fault_distance = LEVEL_FAULT_DISTANCE;
+static const double guard = LEVEL_GUARD;
+static const double guard_running = 3.5; /* looked at again and again */
 /* Scatter of a phase's readings: so many times the known-goods' and a share. */
 static const double scatter_factor = 4, scatter_share = 0.045;
 static const double swinging_factor = 2;
@@ -379,18 +379,6 @@ static void settle_unsure(struct judge *judge, const struct finding *finding)
     reasons_add(judge->verdict, finding);
 }
 
-/* Resolution that would let the smallest fault of a level stand clear. */
-static double needed_resolution_A(const struct level_test *test, double fault, double level_A)
-{
-    double room = square(fault / resolvable) - square(test->spread);
-    if (room <= 0)
-        return NAN;
-    double needed = sqrt(room * 12) * level_A / 1.2;
-    double decade = pow(10, floor(log10(needed)));
-    double digit = needed / decade;
-    return decade * (digit >= 5 ? 5 : digit >= 2 ? 2 : 1);
-}
-
 /* A level that cannot be told from the smallest fault. */
 static bool unsure_of_level(struct judge *judge, size_t p)
 {
@@ -418,10 +406,13 @@ static bool unsure_of_level(struct judge *judge, size_t p)
     finding.share = judge->reference->smallest_level_fault;
     finding.resolution_A = judge->accuracy.current_resolution_A;
     finding.needed_A = NAN;
-    double needed = needed_resolution_A(&test, fault, phase->level_A);
+    double needed = resolution_needed_A(judge->reference, &test, phase->level_A);
     if (fault / whole < resolvable && needed < finding.resolution_A)
         finding.needed_A = needed;
-    else if (test.u > test.spread)
+    else
+        finding.more_units =
+            more_units_needed(judge->reference, template->levels, template->level_count, p);
+    if (isnan(finding.needed_A) && finding.more_units == 0 && test.u > test.spread)
         finding.note = "more readings in that phase (a faster link) would do";
     settle_unsure(judge, &finding);
     return true;

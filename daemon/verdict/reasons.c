@@ -244,8 +244,11 @@ static void say_resolution(struct words *words, const struct finding *f)
         say(words, "; steps of ");
         say_value(words, f->needed_A, 'A');
         say(words, " or finer would do");
+    } else if (f->more_units > 0) {
+        say(words, "; %d more known-good unit%s would narrow the limits enough", f->more_units,
+            f->more_units == 1 ? "" : "s");
     } else if (!f->note) {
-        say(words, "; one more known-good unit would narrow the limits");
+        say(words, "; neither finer steps nor more known-good units would do");
     }
 }
 

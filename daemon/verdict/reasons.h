@@ -18,6 +18,7 @@ struct finding {
     double share;               /* CANNOT_RESOLVE: the smallest fault, share of the level */
     double resolution_A;        /* CANNOT_RESOLVE: of this supply */
     double needed_A;            /* CANNOT_RESOLVE: a resolution that would do; NAN: none would */
+    int more_units;             /* CANNOT_RESOLVE: known-good units that would do; 0: none would */
     double voltage_V;           /* AT_LIMIT, REVERSED: at the output; NAN */
     double watch_s;             /* INCOMPLETE */
     double draw_A;              /* STALLED: what it draws; NAN */

@@ -192,7 +192,7 @@ static struct weighted_mean shrunk_misses(gsl_rng *random, size_t units, double 
 static void shrunk_row(gsl_rng *random, size_t units, double wrong, double tail, bool capped)
 {
     double df = SPREAD_PRIOR_DF + (double)units - 1;
-    double factor = capped ? level_limit_factor(df) : gsl_cdf_tdist_Qinv(tail, df);
+    double factor = capped ? level_limit_factor(df, 1) : gsl_cdf_tdist_Qinv(tail, df);
     struct weighted_mean missed = shrunk_misses(random, units, wrong, factor);
     double mean = missed.sum / missed.count;
     double error = sqrt((missed.squares / missed.count - mean * mean) / missed.count);

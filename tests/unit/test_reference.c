@@ -280,8 +280,21 @@ static void a_pool_lends_its_spread(void **state)
     struct reference *reference = reference_build(&request, &good, 1, &error);
     assert_non_null(reference);
     assert_false(reference->level_common.prior_assumed);
-    assert_true(reference->level_common.prior_df > SPREAD_PRIOR_DF);
+    assert_true(reference->level_common.prior_df == SPREAD_PRIOR_DF);
     assert_true(claims(reference, "borrowed"));
+    /* The default's 4 degrees and the other type's, pooled. */
+    const struct spread *other = &taught->level_common;
+    double pooled2 = (SPREAD_PRIOR_DF * SPREAD_COMMON * SPREAD_COMMON +
+                      other->between_df * other->between * other->between) /
+                     (SPREAD_PRIOR_DF + other->between_df);
+    assert_true(fabs(reference->level_common.prior_between - sqrt(pooled2)) < 1e-6);
+    reference_destroy(reference);
+    /* An earlier version of the same type saw the same units. */
+    request.module_type = "three steps";
+    reference = reference_build(&request, &good, 1, &error);
+    assert_non_null(reference);
+    assert_true(reference->level_common.prior_assumed);
+    assert_true(reference->level_common.prior_between == SPREAD_COMMON);
     reference_destroy(reference);
     trace_clear(&trace);
 }
