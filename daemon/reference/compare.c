@@ -6,7 +6,7 @@
 
 /* Between the power-ups of one supply: its gain, and the unit's temperature. */
 static const double drift_share = 0.002;
-static const double one_tail = 1.25e-4;
+static const double one_tail = 1.5e-4;
 static const double limit_cap = 6.5;
 
 static const double envelope_least = 0.04, envelope_most = 0.2;

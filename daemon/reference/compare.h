@@ -62,7 +62,7 @@ double level_tests(const struct reference *reference);    /* each level, and all
 double duration_tests(const struct reference *reference); /* each phase but the last */
 
 /* Limit of a Student t of so many degrees of freedom, as multiple of the
- * spread: all `tests` together fail a good unit but once in 4,000, were it not
+ * spread: all `tests` together fail a good unit but once in 3,300, were it not
  * for the cap without which limits from few units would hold nothing off. What
  * is lost by the cap is told by limit_tail. */
 double level_limit_factor(double df, double tests);

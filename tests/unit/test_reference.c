@@ -290,7 +290,7 @@ static void a_pool_lends_its_spread(void **state)
     assert_true(fabs(reference->level_common.prior_between - sqrt(pooled2)) < 1e-6);
     reference_destroy(reference);
     /* An earlier version of the same type saw the same units. */
-    request.module_type = "three steps";
+    request.module_type = taught->module_type;
     reference = reference_build(&request, &good, 1, &error);
     assert_non_null(reference);
     assert_true(reference->level_common.prior_assumed);
