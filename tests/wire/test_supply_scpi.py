@@ -4,7 +4,8 @@
 own manners, and the ones that real supplies have beside it. In every scenario
 each reading must be right (voltage and current of one conversion, told at the
 instant that the reading is stamped with) or absent, and nothing but queries and
-*CLS may have gone out."""
+*CLS may have gone out. What measures speed counts as skipped where it fails on a
+machine that has other work: a poll that waits for a processor is no late poll."""
 
 import os
 import re
@@ -16,7 +17,8 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 
 sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "peers"))
-from checks import PROFILES, PROGRAM, Run, busy, check, finish, read, skip  # noqa: E402
+from checks import (PATIENCE_S, PROFILES, PROGRAM, Run, check, check_pace, finish,  # noqa: E402
+                    read, told_at_other_times)
 from scpi_instrument import Instrument, Traps, waking  # noqa: E402
 
 FOLDER = tempfile.mkdtemp(prefix="wakedraw-scpi-")
@@ -48,7 +50,7 @@ def only_asks(instrument):
 
 def wrong_readings(instrument, readings):
     """Readings that are not what one conversion told at that instant."""
-    wrong, offset = [], None
+    wrong, right = [], []
     for reading in readings:
         if not reading["valid"]:
             continue
@@ -59,11 +61,16 @@ def wrong_readings(instrument, readings):
         told_s, volts, amperes = instrument.told[k]
         if abs(volts - reading["voltage_V"]) > 1e-6 or abs(amperes - reading["current_A"]) > 1e-7:
             wrong.append((reading, "told %r" % (instrument.told[k],)))
-        if offset is None:
-            offset = told_s - reading["time_s"]
-        elif abs(told_s - reading["time_s"] - offset) > 0.15:
-            wrong.append((reading, "told %.3f s earlier" % (reading["time_s"] + offset - told_s)))
-    return wrong
+        right.append((reading, told_s))
+    return wrong + told_at_other_times(right)
+
+
+def wait_until(what):
+    deadline = time.monotonic() + PATIENCE_S
+    while not what():
+        if time.monotonic() > deadline:
+            raise RuntimeError("it did not come about")
+        time.sleep(0.01)
 
 
 def judge(name, instrument, run, count, least_ok=None):
@@ -248,7 +255,7 @@ def in_use():
     link = "serial:" + instrument.start_pty()
     first = subprocess.Popen([PROGRAM, "identify", "--profile", "scpi", "--readings", "1e6", link],
                              stdout=subprocess.DEVNULL)
-    time.sleep(0.7)
+    wait_until(lambda: instrument.readings > 10)
     run = read(link, 5)
     refused("port in use", run, "in use by another process")
     check("port in use: the first goes on", first.poll() is None)
@@ -266,15 +273,15 @@ def replugged():
     second = Instrument(Traps())
 
     def swap():
-        time.sleep(1.0)
+        wait_until(lambda: first.readings > 200)
         first.unplug()
         time.sleep(0.7)
         second.start_pty(path)
     thread = threading.Thread(target=swap)
     thread.start()
-    run = read("serial:" + path, 1900, FAST)
+    run = read("serial:" + path, 900, FAST)
     thread.join()
-    check("unplug, replug: goes on", run.status == 0 and len(run.readings) == 1900, run.error)
+    check("unplug, replug: goes on", run.status == 0 and len(run.readings) == 900, run.error)
     check("unplug, replug: both read", first.readings > 100 and second.readings > 100,
           (first.readings, second.readings))
     check("unplug, replug: nothing but questions sent",
@@ -309,8 +316,10 @@ def outputs():
     check("selection: nothing but questions sent", only_asks(instrument) is None and
           instrument.selected == 1)
 
+    told_before = instrument.readings
+
     def turn():
-        time.sleep(0.6)
+        wait_until(lambda: instrument.readings > told_before + 200)
         instrument.selected = 2
     thread = threading.Thread(target=turn)
     thread.start()
@@ -396,33 +405,30 @@ def speed():
         reached, stated, why = share(baud, turnaround_s, count)
         name = "%d baud, %g ms turnaround" % (baud, turnaround_s * 1e3)
         said = "%s: %.1f %% of the stated limit (%s)" % (name, 100 * reached, why)
-        if reached < 0.95 and busy():
-            skip(said + ": the machine has other work, no time can be told")
-            continue
-        check(said, reached >= 0.95)
-        check("%s: stated limit %.1f %% of the line's arithmetic" % (name, 100 * stated),
-              0.85 <= stated <= 1.02)
+        check_pace(said, reached >= 0.95)
+        check_pace("%s: stated limit %.1f %% of the line's arithmetic" % (name, 100 * stated),
+                   0.85 <= stated <= 1.02)
 
 
 def renewal():
     instrument = Instrument(Traps(renewal_hz=20.0))
-    run = read(instrument.start_tcp(), 2000, timeout=90)
+    run = read(instrument.start_tcp(), 2000, timeout=PATIENCE_S)
     instrument.stop()
     hz = run.wire.get("conversion_hz") or 0
-    check("renewal of 20 Hz learned: %.2f" % hz, 19.6 <= hz <= 20.4)
+    check_pace("renewal of 20 Hz learned: %.2f" % hz, 19.6 <= hz <= 20.4)
     tail = run.readings[-400:]
     ks = sorted({round(r["current_A"] / 0.0001) for r in tail})
     span = ks[-1] - ks[0] + 1
-    check("renewal: %d of %d conversions seen" % (len(ks), span), len(ks) >= 0.97 * span)
+    check_pace("renewal: %d of %d conversions seen" % (len(ks), span), len(ks) >= 0.97 * span)
     seconds = tail[-1]["time_s"] - tail[0]["time_s"]
-    check("renewal: about four readings each", 3.4 <= len(tail) / (seconds * 20) <= 4.6,
+    check_pace("renewal: about four readings each", 3.4 <= len(tail) / (seconds * 20) <= 4.6,
           len(tail) / (seconds * 20))
     fresh, before, right = 0, None, 0
     for r in tail:
         k = round(r["current_A"] / 0.0001)
         right += r["repeat"] == (k == before)
         before = k
-    check("renewal: repeats marked (%d of %d)" % (right, len(tail)), right >= 0.95 * len(tail))
+    check_pace("renewal: repeats marked (%d of %d)" % (right, len(tail)), right >= 0.95 * len(tail))
     instrument = Instrument(Traps())
     run = read(instrument.start_tcp(), 600)
     instrument.stop()
