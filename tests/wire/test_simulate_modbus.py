@@ -10,7 +10,7 @@ import struct
 import time
 import unittest
 
-from bench_process import main
+from bench_process import PATIENCE_S, main
 from test_simulate import WithSupply, wait_for
 
 try:
@@ -45,7 +45,7 @@ class Frames:
             self.fd = os.open(place, os.O_RDWR | os.O_NOCTTY)
         else:
             host, port = place.rsplit(":", 1)
-            self.socket = socket.create_connection((host, int(port)), timeout=5)
+            self.socket = socket.create_connection((host, int(port)), timeout=PATIENCE_S)
             self.fd = self.socket.fileno()
 
     def close(self):
@@ -54,7 +54,7 @@ class Frames:
         else:
             os.close(self.fd)
 
-    def read(self, count, timeout=2):
+    def read(self, count, timeout=PATIENCE_S):
         data, deadline = b"", time.monotonic() + timeout
         while len(data) < count:
             left = deadline - time.monotonic()
@@ -66,19 +66,19 @@ class Frames:
             data += more
         return data
 
-    def rtu(self, text, length, unit=1):
+    def rtu(self, text, length, unit=1, timeout=PATIENCE_S):
         """Sends a PDU with address and CRC; the reply's PDU, its CRC checked."""
         frame = bytes([unit]) + bytes.fromhex(text)
         os.write(self.fd, frame + crc(frame))
-        reply = self.read(length + 3)
+        reply = self.read(length + 3, timeout)
         if reply and crc(reply[:-2]) != reply[-2:]:
             raise AssertionError("wrong CRC: " + reply.hex())
         return reply[1:-2].hex(" ")
 
-    def mbap(self, text, transaction=7, unit=1):
+    def mbap(self, text, transaction=7, unit=1, timeout=PATIENCE_S):
         pdu = bytes.fromhex(text)
         os.write(self.fd, struct.pack(">HHHB", transaction, 0, len(pdu) + 1, unit) + pdu)
-        head = self.read(7)
+        head = self.read(7, timeout)
         if len(head) < 7:
             return None
         answered, protocol, length, answered_unit = struct.unpack(">HHHB", head)
@@ -102,8 +102,7 @@ class OurFrames(WithSupply):
         self.assertEqual(frames.mbap("10 0000 0002 04 04E2 03E8", 3), "10 00 00 00 02")
         self.assertEqual(frames.mbap("06 0002 0001", 4), "06 00 02 00 01")
         self.assertEqual(frames.mbap("03 0000 0003", 5), "03 06 04 e2 03 e8 00 01")
-        time.sleep(0.2)
-        self.assertEqual(frames.mbap("03 0010 0001", 6), "03 02 04 e2")
+        self.assertTrue(wait_for(lambda: frames.mbap("03 0010 0001", 6) == "03 02 04 e2"))
         # the order of checks: function, quantity, address, value
         for text, exception in (("2B 0E 0100", "ab 01"), ("04 0000 0001", "84 01"),
                                 ("03 FFFF 0000", "83 03"), ("03 0000 007E", "83 03"),
@@ -125,27 +124,41 @@ class OurFrames(WithSupply):
         # out of step: thrown away, the next request is heard
         os.write(frames.fd, b"\x00\x01\x00\x09\x00\x06\x01\x03\x00\x00\x00\x01")
         self.assertEqual(frames.read(1, timeout=0.2), b"")
-        self.assertEqual(frames.mbap("03 0000 0001"), "03 02 09 60")
+        # Sent before that was thrown away, it would be thrown away with it.
+        for _ in range(10):
+            reply = frames.mbap("03 0000 0001", timeout=1)
+            if reply:
+                break
+        self.assertEqual(reply, "03 02 09 60")
 
     def rtu(self, link):
         frames = self.frames(self.supply("--noise-A", 0, link=link, profile=FLOATS))
         self.assertEqual(frames.rtu("03 0000 0004", 10), "03 08 41 c0 00 00 40 00 00 00")
         self.assertEqual(frames.rtu("10 0000 0002 04 41400000", 5), "10 00 00 00 02")
         self.assertEqual(frames.rtu("10 0004 0001 02 0001", 5), "10 00 04 00 01")
-        time.sleep(0.2)
-        self.assertEqual(frames.rtu("04 0000 0002", 6), "04 04 41 40 00 00")
+        self.assertTrue(wait_for(
+            lambda: frames.rtu("04 0000 0002", 6) == "04 04 41 40 00 00"))
         self.assertEqual(frames.rtu("01 0000 0001", 2), "81 01")
         self.assertEqual(frames.rtu("2B 0E 0100", 2), "ab 01")
         # another unit, and everybody (which gets no reply but is done)
-        self.assertEqual(frames.rtu("03 0000 0001", 0, unit=2), "")
-        self.assertEqual(frames.rtu("10 0000 0002 04 41200000", 0, unit=0), "")
+        self.assertEqual(frames.rtu("03 0000 0001", 0, unit=2, timeout=0.3), "")
+        self.assertEqual(frames.rtu("10 0000 0002 04 41200000", 0, unit=0, timeout=0.3), "")
         self.assertEqual(frames.rtu("03 0000 0002", 6), "03 04 41 20 00 00")
         # a wrong CRC and half a frame are passed over in silence
         os.write(frames.fd, bytes.fromhex("01 03 0000 0001 0000"))
         self.assertEqual(frames.read(1, timeout=0.2), b"")
+        self.assertEqual(self.asked_again(frames, "03 0000 0002", 6), "03 04 41 20 00 00")
         os.write(frames.fd, bytes.fromhex("01 03 00"))
         self.assertEqual(frames.read(1, timeout=0.2), b"")
-        self.assertEqual(frames.rtu("03 0000 0002", 6), "03 04 41 20 00 00")
+        self.assertEqual(self.asked_again(frames, "03 0000 0002", 6), "03 04 41 20 00 00")
+
+    def asked_again(self, frames, text, length):
+        """As a master asks again: only silence parts frames, and a machine that
+        stood still in it has joined them."""
+        for _ in range(10):
+            if reply := frames.rtu(text, length, timeout=1):
+                return reply
+        return ""
 
     def test_rtu_on_a_terminal(self):
         self.rtu(f"modbus-rtu:{self.folder}/port")
@@ -158,7 +171,8 @@ class OurFrames(WithSupply):
         frames = self.frames(self.supply("--line-rate", 9600, profile=FLOATS,
                                          link=f"modbus-rtu:{self.folder}/port?baud=9600"))
         took = []
-        for _ in range(20):
+        # On a busy machine the fastest of many tells the line's own time.
+        while len(took) < 20 or (min(took) > 17 / 960 * 1.1 + 0.005 and len(took) < 500):
             begin = time.monotonic()
             self.assertTrue(frames.rtu("04 0000 0002", 6))
             took.append(time.monotonic() - begin)
@@ -169,7 +183,7 @@ class OurFrames(WithSupply):
         supply = self.supply(link=f"modbus-rtu:{self.folder}/port", profile=WHOLE)
         frames = self.frames(supply)
         self.assertEqual(frames.rtu("03 0000 0001", 4), "03 02 09 60")
-        supply.say("late 0.3")
+        supply.say("late 1.5")
         request = bytes.fromhex("01 03 0000 0001")
         os.write(frames.fd, request + crc(request))
         self.assertEqual(frames.read(7, timeout=0.1), b"")
@@ -178,11 +192,12 @@ class OurFrames(WithSupply):
         self.assertEqual(frames.read(7)[3:5].hex(), "07d0")
         supply.say("half")
         os.write(frames.fd, request + crc(request))
-        self.assertEqual(frames.read(7, timeout=0.2).hex(), "010302")
-        supply.say("silence 0.3")
+        self.assertEqual(frames.read(3).hex(), "010302")
+        self.assertEqual(frames.read(1, timeout=0.3), b"")
+        supply.say("silence 3")
         os.write(frames.fd, request + crc(request))
         self.assertEqual(frames.read(1, timeout=0.5), b"")
-        self.assertEqual(frames.rtu("03 0000 0001", 4), "03 02 09 60")
+        self.assertEqual(self.asked_again(frames, "03 0000 0001", 4), "03 02 09 60")
 
 
 @unittest.skipIf(ModbusTcpClient is None, "python3-pymodbus is not here")
@@ -211,18 +226,18 @@ class ForeignClient(WithSupply):
     def test_tcp(self):
         supply = self.supply(link="modbus-tcp:127.0.0.1:0", profile=FLOATS)
         port = int(supply.link.rsplit(":", 1)[1])
-        self.drive(ModbusTcpClient("127.0.0.1", port=port, timeout=2), supply)
+        self.drive(ModbusTcpClient("127.0.0.1", port=port, timeout=20), supply)
 
     def test_rtu_over_tcp(self):
         supply = self.supply(link="modbus-rtu-tcp:127.0.0.1:0", profile=FLOATS)
         port = int(supply.link.rsplit(":", 1)[1])
-        self.drive(ModbusTcpClient("127.0.0.1", port=port, framer=ModbusRtuFramer, timeout=2),
+        self.drive(ModbusTcpClient("127.0.0.1", port=port, framer=ModbusRtuFramer, timeout=20),
                    supply)
 
     @unittest.skipIf(serial is None, "python3-serial is not here")
     def test_rtu_on_a_terminal(self):
         supply = self.supply(link=f"modbus-rtu:{self.folder}/port", profile=FLOATS)
-        self.drive(ModbusSerialClient(f"{self.folder}/port", baudrate=115200, timeout=2), supply)
+        self.drive(ModbusSerialClient(f"{self.folder}/port", baudrate=115200, timeout=20), supply)
 
 
 if __name__ == "__main__":
