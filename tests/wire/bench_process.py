@@ -172,19 +172,22 @@ class Daemon(Process):
             time.sleep(0.05)
         raise AssertionError(f"supply {name} did not come to fit: {item}")
 
-    def wait_readings(self, name, count=12, fits=lambda item: True):
-        """Waits until so many readings more of a supply have gone through the chain,
-        over 0.7 s at least, each look at it fitting; anything else starts anew."""
-        begun, first = time.monotonic(), None
-
-        def gone_on(item):
-            nonlocal begun, first
-            good = item["state"] == "reading" and item["age_s"] is not None and fits(item)
-            if first is None or not good:
-                begun, first = time.monotonic(), item["readings"]
-            return (good and item["readings"] >= first + count and
-                    time.monotonic() >= begun + 0.7)
-        return self.wait_supply(name, gone_on)
+    def wait_readings(self, *names, count=12, fits=lambda item: True):
+        """Waits until so many readings more of each supply have gone through the
+        chain, over 0.7 s at least, each look at it fitting; anything else starts anew."""
+        deadline, since = time.monotonic() + PATIENCE_S, {}
+        while time.monotonic() < deadline:
+            now = time.monotonic()
+            items = [item for item in self.get("supplies")["items"] if item["name"] in names]
+            for item in items:
+                if item["state"] != "reading" or item["age_s"] is None or not fits(item):
+                    since.pop(item["name"], None)
+                since.setdefault(item["name"], (now, item["readings"]))
+            if all(now >= since[item["name"]][0] + 0.7 and
+                   item["readings"] >= since[item["name"]][1] + count for item in items):
+                return
+            time.sleep(0.05)
+        raise AssertionError(f"no readings that fit: {items}")
 
     def wait_newest(self, fits):
         """The newest power-up kept, once it fits."""
