@@ -13,7 +13,7 @@ import { fileURLToPath } from 'node:url';
 
 const ROOT = fileURLToPath(new URL('../../', import.meta.url));
 const WAKEDRAW = process.env.WAKEDRAW ?? join(ROOT, 'build/wakedraw');
-const READY_MS = 20000;
+const READY_MS = 60000;
 
 // A started command whose first line on standard output says it is ready.
 class Process {
@@ -118,7 +118,7 @@ export class RealBench {
     await this.say(`unit ${unit}`, 'output on');
     await pause(on_ms);
     await this.say('output off');
-    for (let i = 0; i < 200; i++) {
+    for (let i = 0; i < 1200; i++) {
       const item = await this.newest();
       if (item && item.id !== before && item.ended_why) return item.id;
       await pause(50);

@@ -4,6 +4,8 @@
 // failure. Ends with `N passed, N failed, N skipped`. Words on the command line
 // choose the checks whose name holds one of them.
 
+import { availableParallelism, loadavg } from 'node:os';
+
 const checks = [];
 
 export function check(name, run) {
@@ -39,8 +41,30 @@ async function runChecks(wanted) {
   return count.failed === 0 && count.passed > 0;
 }
 
+// How long anything may take that makes no claim about speed.
+export const PATIENCE_MS = 60000;
+
+// Is there more to run than processors to run it on? Asked where something was
+// slower than it claims to be: then its time cannot be told here.
+export async function isBusy() {
+  let worst_ms = 0;
+  for (let i = 0; i < 40; i++) {
+    const from_ms = performance.now();
+    await sleep(5);
+    worst_ms = Math.max(worst_ms, performance.now() - from_ms - 5);
+  }
+  return loadavg()[0] > 0.8 * availableParallelism() || worst_ms > 25;
+}
+
+// A claim about speed: skipped where it fails and the machine has other work.
+export async function assertPace(holds, what) {
+  if (holds) return;
+  if (await isBusy()) throw new Skip(`${what}: the machine has other work, no time can be told`);
+  throw new Error(what);
+}
+
 // Waits until probe() is truthy; says what it last was otherwise.
-export async function until(probe, what, patience_ms = 5000) {
+export async function until(probe, what, patience_ms = PATIENCE_MS) {
   const end = Date.now() + patience_ms;
   let last;
   while (Date.now() < end) {

@@ -25,6 +25,8 @@ export class MockBench {
     this.puts = []; // what PUT on-bench brought
     this.refusal = null; // the next PUT's problem
     this.streams = new Set();
+    this.last = new Map(); // what was read last, by supply
+    this.going = new Map(); // timers that read on, by supply
     this.eventId = 0;
     this.clock_s = 1000;
     this.port = 0;
@@ -56,6 +58,7 @@ export class MockBench {
   // Ends at once, streams and all, as a killed process would.
   async stop() {
     clearInterval(this.beat);
+    for (const timer of this.going.values()) clearInterval(timer);
     for (const stream of this.streams) stream.destroy();
     this.streams.clear();
     this.server.closeAllConnections();
@@ -190,6 +193,9 @@ export class MockBench {
 
   read(name, time_s, voltage_V, current_A) {
     const item = this.supplies.get(name);
+    this.last.set(name, {
+      time_s: time_s.at(-1), voltage_V: voltage_V.at(-1), current_A: current_A.at(-1),
+    });
     item.last_reading_at = new Date().toISOString();
     item.age_s = 0;
     item.voltage_V = voltage_V.at(-1);
@@ -200,6 +206,22 @@ export class MockBench {
     open.trace.time_s.push(...time_s.map((time) => time - open.mock_start_s));
     open.trace.voltage_V.push(...voltage_V);
     open.trace.current_A.push(...current_A);
+  }
+
+  // Goes on reading what was read last, a hair later each time: fresh, and nothing
+  // new, for as long as the page takes to be looked at.
+  goOn(name) {
+    clearInterval(this.going.get(name));
+    this.going.set(name, setInterval(() => {
+      const { time_s, voltage_V, current_A } = this.last.get(name);
+      this.read(name, [time_s + 0.0001], [voltage_V], [current_A]);
+    }, 250));
+  }
+
+  // Reads no more; when the last was read.
+  rest(name) {
+    clearInterval(this.going.get(name));
+    return Date.parse(this.supplies.get(name).last_reading_at);
   }
 
   begin(name, id, onset_time_s, watch_s) {
