@@ -207,6 +207,13 @@ static bool stays_too_long(const struct follow *follow, struct path *path, doubl
     return longest > 0 && time_s - path->crossed_s > stay_factor * longest + gap;
 }
 
+/* Time on the shape's clock: its first cell was learned half an interval behind
+ * the phase's beginning, which lies in the middle of a gap. */
+static double since_start(const struct follow *follow, const struct path *path, double time_s)
+{
+    return time_s - 0.5 * (path->from_s + path->before_s + follow->options.interval_s);
+}
+
 /* The path goes on in its phase with this reading. */
 static void go_on(const struct follow *follow, struct path *path, double time_s, double current_A,
                   double voltage_V)
@@ -214,7 +221,7 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     size_t p = (size_t)path->phase;
     const struct reference_phase *phase = &follow->phases[p];
     double y = at_nominal(follow, p, current_A, voltage_V);
-    double since = time_s - path->from_s;
+    double since = since_start(follow, path, time_s);
     double slack =
         phase->cell_count < 2 ? 0 : path->from_s - path->before_s + follow->options.stretch * since;
     struct shape_band band = follow_shape(phase, since, slack);
@@ -243,7 +250,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     struct path path = {.phase = (int)next,
                         .start = index,
                         .from_s = time_s,
-                        .before_s = time_s,
+                        .before_s = time_s - follow->options.interval_s,
                         .factor = 1,
                         .crossed_s = NAN};
     double before_A = 0;
@@ -252,7 +259,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     if (from) {
         const struct reference_phase *left = &follow->phases[from->phase];
         struct shape_band band =
-            follow_shape(left, time_s - from->from_s, from->from_s - from->before_s);
+            follow_shape(left, since_start(follow, from, time_s), from->from_s - from->before_s);
         memcpy(path.starts, from->starts, sizeof path.starts);
         learn_factor(follow, from, &path);
         scale_band(&band, from->factor);

@@ -27,6 +27,7 @@ struct follow_options {
     double common, own;  /* spread of a unit's factor and of a phase beside it; 0: no factor */
     double stretch;      /* share by which a shape may run slower or faster */
     double nominal_V;    /* where the template holds; NAN: voltage is not used */
+    double interval_s;   /* between readings when the shapes were learned */
     double late_s;       /* tolerance on time limits (a slow conversion) */
 };
 

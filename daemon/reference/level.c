@@ -50,6 +50,20 @@ bool rise_passed(struct rise *rise, double settled_V, double since_onset_s, doub
     return !rise->low_seen || since_onset_s - rise->low_s > mixed_within_s;
 }
 
+void level_view_place(struct level_view *view, const struct phase_span *span)
+{
+    double typical_s = view->phase->duration_s;
+    view->slack_s = span->from_s - span->before_s;
+    view->began_s = span->from_s - 0.5 * view->slack_s;
+    view->pace = 1;
+    view->end_slack_s = 0;
+    double ended_s = 0.5 * (span->to_s + span->until_s);
+    if (!view->phase->paced || !span->over || !(ended_s > view->began_s))
+        return;
+    view->pace = typical_s / (ended_s - view->began_s);
+    view->end_slack_s = span->to_s - span->until_s;
+}
+
 static double at_template_voltage(const struct level_view *view, const struct reading *reading)
 {
     double exponent = view->phase->exponent;
@@ -72,7 +86,8 @@ static double slope_at(const struct reference_phase *phase, double since_s)
 static bool is_near(const struct level_view *view, const struct shape_band *band, double slope,
                     double since_s, double y)
 {
-    double timing = fabs(slope) * (view->slack_s + 3 * view->stretch * since_s);
+    double stretch = view->end_slack_s > 0 ? view->end_slack_s : 3 * view->stretch * since_s;
+    double timing = fabs(slope) * (view->slack_s + stretch);
     double noise = 3 * view->noise_A + timing;
     return y >= band->low_A - view->wide * fabs(band->low_A) - noise &&
            y <= band->high_A + view->wide * fabs(band->high_A) + noise;
@@ -87,9 +102,10 @@ static bool is_passing(const struct level_view *view, const struct shape_band *b
            (band->high_A - band->low_A > much || fabs(slope) * view->slack_s > much);
 }
 
-void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
+void level_sum_add(struct level_sum *sum, const struct level_view *view, double time_s,
                    const struct reading *reading)
 {
+    double since_s = (time_s - view->began_s) * view->pace - view->lead_s;
     double y = at_template_voltage(view, reading);
     struct shape_band band = follow_shape(view->phase, since_s, 0);
     double slope = slope_at(view->phase, since_s);
@@ -106,6 +122,11 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     double doubt = pulses ? 0 : (band.high_A - band.low_A) / 3;
     double weight = 1 / (square(own) + square(doubt));
     double regressors[3] = {band.mean_A, -slope, -slope * since_s};
+    if (view->end_slack_s > 0) {
+        double part = fmin(fmax((since_s + view->lead_s) / view->phase->duration_s, 0), 1);
+        regressors[1] = -slope * (1 - part);
+        regressors[2] = -slope * part;
+    }
     for (int i = 0; i < 3; i++) {
         for (int j = 0; j < 3; j++)
             sum->squares[i][j] += weight * regressors[i] * regressors[j];
@@ -145,7 +166,8 @@ static double solve_ratio(const struct level_sum *sum, const struct level_view *
                           double *variance)
 {
     double shift2 = fmax(square(view->slack_s) / 12, 1e-8);
-    double stretch2 = fmax(square(view->stretch), 1e-8);
+    double stretch2 = view->end_slack_s > 0 ? fmax(square(view->end_slack_s) / 12, 1e-8)
+                                            : fmax(square(view->stretch), 1e-8);
     double a = scale * sum->squares[1][1] + 1 / shift2;
     double b = scale * sum->squares[1][2];
     double c = scale * sum->squares[2][2] + 1 / stretch2;

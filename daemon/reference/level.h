@@ -2,8 +2,9 @@
  *
  * Measuring one phase's level against a template's shape: weighted least
  * squares of the readings on the shape, with the phase's beginning (known to
- * within the gap between two readings) and its pace as nuisances of known
- * spread, so that a ramp that starts a little late is not taken for a low one.
+ * within the gap between two readings) and its pace (or, of a shape that keeps
+ * to the phase's own length, its end) as nuisances of known spread, so that a
+ * ramp that starts a little late is not taken for a low one.
  */
 #ifndef WAKEDRAW_REFERENCE_LEVEL_H
 #define WAKEDRAW_REFERENCE_LEVEL_H
@@ -72,13 +73,26 @@ struct level_view {
     double wide;          /* share beyond the shape within which readings count */
     double noise_A;       /* of one reading by this supply */
     double resolution_A;  /* likewise */
-    double slack_s;       /* the phase began within this before its first reading */
-    double stretch;       /* spread of the pace, share */
+    double began_s;       /* middle of the gap in which the phase began */
+    double slack_s;       /* that gap */
+    double end_slack_s;   /* the gap in which it ended; 0 where it has not, or is not paced */
+    double pace;          /* the type's duration to this one's; 1 where not paced */
+    double lead_s;        /* from there to the shape's first cell: half an interval */
+    double stretch;       /* spread of the pace, share, where it is not known */
 };
 
-/* Adds a reading taken since_s after the phase's first one. One that is far
- * from the shape is evidence of something else and left out. */
-void level_sum_add(struct level_sum *sum, const struct level_view *view, double since_s,
+/* The gap a phase began in, and where it is over and its shape is paced, the gap
+ * it ended in: sets the four times of the view. over: to_s and until_s are the
+ * first reading behind the phase and its last one. */
+struct phase_span {
+    double before_s, from_s, until_s, to_s;
+    bool over;
+};
+void level_view_place(struct level_view *view, const struct phase_span *span);
+
+/* Adds a reading taken at time_s, on the clock of the view's times. One that is
+ * far from the shape is evidence of something else and left out. */
+void level_sum_add(struct level_sum *sum, const struct level_view *view, double time_s,
                    const struct reading *reading);
 
 struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view);

@@ -74,6 +74,7 @@ static const struct field phase[] = {
     {"longest_above_s", FIELD_NUMBER_OR_ABSENT, P(longest_above_s), 0, 86400},
     {"longest_below_s", FIELD_NUMBER_OR_ABSENT, P(longest_below_s), 0, 86400},
     {"repeat_u", FIELD_NUMBER_OR_ABSENT, P(repeat_u), 0, 1e6},
+    {"paced", FIELD_SWITCH_OR_ABSENT, P(paced), 0, 0},
     {"uncertainty", FIELD_NUMBER, P(uncertainty), 0, 1e6},
     {"exponent", FIELD_NUMBER, P(exponent), -10, 10},
     {"exponent_u", FIELD_NUMBER, P(exponent_u), 0, 10},
@@ -117,6 +118,7 @@ int fields_print(const struct field_table *table, const void *item, json_t *obje
             value = json_integer(*(const int *)(const void *)at);
             break;
         case FIELD_SWITCH:
+        case FIELD_SWITCH_OR_ABSENT:
             value = json_boolean(*(const bool *)(const void *)at);
             break;
         }
@@ -202,6 +204,7 @@ static const char *expectation(const struct field *field, char text[100])
     case FIELD_TEXT_64:
         return "text of at most 63 bytes";
     case FIELD_SWITCH:
+    case FIELD_SWITCH_OR_ABSENT:
         return "true or false";
     case FIELD_NUMBER:
     case FIELD_NUMBER_OR_ABSENT:
@@ -229,12 +232,15 @@ int fields_parse(const struct field_table *table, const json_t *object, void *it
             *(double *)(void *)at = 0;
             continue;
         }
+        if (!value && field->kind == FIELD_SWITCH_OR_ABSENT)
+            continue;
+        bool is_switch = field->kind == FIELD_SWITCH || field->kind == FIELD_SWITCH_OR_ABSENT;
         if (value && field->kind <= FIELD_TEXT_64)
             status = parse_text(field, value, at);
-        else if (value && field->kind == FIELD_SWITCH && json_is_boolean(value)) {
+        else if (value && is_switch && json_is_boolean(value)) {
             *(bool *)(void *)at = json_is_true(value);
             status = 0;
-        } else if (value && field->kind != FIELD_SWITCH)
+        } else if (value && !is_switch)
             status = parse_number(field, value, at);
         if (status != 0) {
             char expected[100];

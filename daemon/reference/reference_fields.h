@@ -20,6 +20,7 @@ enum field_kind {
     FIELD_NUMBER_OR_ABSENT, /* double, 0 where a file of an older minor lacks it */
     FIELD_COUNT,            /* int */
     FIELD_SWITCH,           /* bool */
+    FIELD_SWITCH_OR_ABSENT, /* bool, false where a file of an older minor lacks it */
 };
 
 struct field {

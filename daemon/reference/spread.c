@@ -370,7 +370,11 @@ static void learn_durations(struct work *w)
     for (size_t p = 0; p + 1 < r->phase_count; p++) {
         double of_mean = 0;
         double u2 = mean_uncertainty2(w, p, true, &of_mean);
-        r->phases[p].duration_s = exp(centre(w, p, true));
+        double duration_s = exp(centre(w, p, true));
+        /* A paced shape was laid on the length it had so far. */
+        if (r->phases[p].paced)
+            r->phases[p].cell_s *= duration_s / r->phases[p].duration_s;
+        r->phases[p].duration_s = duration_s;
         if (u2 > square(worst_duration_u))
             continue;
         for (size_t i = 0; i < w->course_count; i++) {

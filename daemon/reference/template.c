@@ -14,6 +14,7 @@ static const double pulse_share = 0.03;     /* more readings than this apart: pu
 static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
 static const double distinct_share = 0.1;   /* of the middle, up and down */
 static const double least_noise_A = 1e-6;
+static const double paced_share = 0.8; /* of the spread about a shape in seconds */
 
 struct sample {
     double since_s, value_A; /* scaled to the mean level */
@@ -53,10 +54,13 @@ static double core_mean(const struct course *course, size_t from, size_t to)
 }
 
 /* The readings of one phase over all courses that follow, scaled to the mean
- * level. */
-static int gather(const struct course *courses, size_t course_count, size_t p, size_t phase_count,
-                  double *level_A, struct samples *samples)
+ * level; where it is paced, laid on the type's own length. */
+static int gather(const struct reference *reference, const struct course *courses,
+                  size_t course_count, size_t p, size_t phase_count, double *level_A,
+                  struct samples *samples)
 {
+    double interval_s = reference->reading_interval_s;
+    struct level_view view = {.phase = &reference->phases[p], .lead_s = 0.5 * interval_s};
     size_t total = 0;
     size_t seen = 0;
     double sum = 0;
@@ -87,12 +91,14 @@ static int gather(const struct course *courses, size_t course_count, size_t p, s
         /* Beside the noise of so few readings a unit's factor is not seen. */
         if (!(ratio > 0.8 && ratio < 1.25))
             ratio = 1;
+        struct phase_span span = course_span(&courses[c], p, phase_count, interval_s);
+        level_view_place(&view, &span);
         for (size_t i = from + 1; i < to; i++) {
             const struct reading *r = &courses[c].readings[i];
             if (r->time_s < INRUSH_S)
                 continue;
-            samples->items[samples->count++] =
-                (struct sample){r->time_s - courses[c].readings[from].time_s, r->current_A / ratio};
+            double since_s = (r->time_s - view.began_s) * view.pace - view.lead_s;
+            samples->items[samples->count++] = (struct sample){since_s, r->current_A / ratio};
         }
     }
     return 0;
@@ -410,13 +416,15 @@ static double difference_noise(const struct course *courses, size_t course_count
     return fmax(floor_A, noise);
 }
 
-static int build_phase(struct reference *reference, struct course *courses, size_t course_count,
-                       size_t p, size_t phase_count, const double *lengths_s)
+static int build_phase(struct reference *reference, const struct course *courses,
+                       size_t course_count, size_t p, size_t phase_count, const double *lengths_s,
+                       bool paced)
 {
     struct reference_phase *phase = &reference->phases[p];
+    *phase = (struct reference_phase){.duration_s = fmax(lengths_s[p], 1e-6), .paced = paced};
     double floor_A = fmax(reference->accuracy.current_resolution_A / sqrt(12.0), least_noise_A);
     struct samples samples = {0};
-    if (gather(courses, course_count, p, phase_count, &phase->level_A, &samples) != 0)
+    if (gather(reference, courses, course_count, p, phase_count, &phase->level_A, &samples) != 0)
         return -1;
     phase->period_s = phase->duration_s = phase->duration_low_s = phase->duration_high_s = NAN;
     phase->exponent = 0;
@@ -468,6 +476,29 @@ static int build_phase(struct reference *reference, struct course *courses, size
     return status;
 }
 
+static bool is_sloped(const struct reference_phase *phase)
+{
+    return phase->kind == PHASE_RAMP || phase->kind == PHASE_DECAY;
+}
+
+/* A slope that keeps to the phase's own length, be it short or long, scatters
+ * less about a shape learned at that pace. */
+static int choose_pace(struct reference *reference, const struct course *courses,
+                       size_t course_count, size_t p, size_t phase_count, const double *lengths_s)
+{
+    if (build_phase(reference, courses, course_count, p, phase_count, lengths_s, false) != 0)
+        return -1;
+    struct reference_phase *phase = &reference->phases[p];
+    if (p + 1 == phase_count || !is_sloped(phase))
+        return 0;
+    struct reference_phase in_seconds = *phase;
+    if (build_phase(reference, courses, course_count, p, phase_count, lengths_s, true) != 0)
+        return -1;
+    if (!is_sloped(phase) || phase->spread_A > paced_share * in_seconds.spread_A)
+        *phase = in_seconds;
+    return 0;
+}
+
 int template_build(struct reference *reference, struct course *courses, size_t course_count,
                    size_t phase_count)
 {
@@ -495,7 +526,7 @@ int template_build(struct reference *reference, struct course *courses, size_t c
     }
     free(values);
     for (size_t p = 0; p < phase_count; p++) {
-        if (build_phase(reference, courses, course_count, p, phase_count, lengths_s) != 0)
+        if (choose_pace(reference, courses, course_count, p, phase_count, lengths_s) != 0)
             return -1;
         if (p + 1 < phase_count)
             reference->phases[p].duration_s = fmax(lengths_s[p], 1e-6);

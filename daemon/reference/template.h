@@ -7,9 +7,15 @@
 #define WAKEDRAW_REFERENCE_TEMPLATE_H
 
 #include "reference/course.h"
+#include "reference/level.h"
 
 /* One past the last reading of phase p of a course that follows. */
 size_t course_phase_end(const struct course *course, size_t p, size_t phase_count);
+
+/* When phase p of a course that follows began and ended; of the first phase the
+ * gap before is taken as interval_s. */
+struct phase_span course_span(const struct course *course, size_t p, size_t phase_count,
+                              double interval_s);
 
 /* Builds the reference's phases from the courses that follow (their starts are
  * known). -1: memory is out. */

@@ -66,6 +66,7 @@ size_t template_follow(const struct reference *reference, struct course *courses
                                      .resolution_A = reference->accuracy.current_resolution_A,
                                      .stretch = 3 * SPREAD_DURATION,
                                      .nominal_V = NAN,
+                                     .interval_s = reference->reading_interval_s,
                                      .late_s = reference->refresh_s};
     size_t following = 0;
     bool out = false;
@@ -78,21 +79,31 @@ size_t template_follow(const struct reference *reference, struct course *courses
     return out ? SIZE_MAX : following;
 }
 
-static void measure_duration(const struct course *course, size_t p, double refresh_s,
-                             double *log_duration, double *u)
+struct phase_span course_span(const struct course *course, size_t p, size_t phase_count,
+                              double interval_s)
 {
     size_t from = course->starts[p];
-    size_t to = course->starts[p + 1];
-    double from_s = course->readings[from].time_s;
-    double before_s = from > 0 ? course->readings[from - 1].time_s : from_s;
-    double to_s = course->readings[to].time_s;
-    double until_s = course->readings[to - 1].time_s;
-    double duration = 0.5 * (to_s + until_s - from_s - before_s);
+    struct phase_span span = {.from_s = course->readings[from].time_s};
+    span.before_s = from > 0 ? course->readings[from - 1].time_s : span.from_s - interval_s;
+    if (p + 1 < phase_count && course->starts[p + 1] > from) {
+        size_t to = course->starts[p + 1];
+        span.over = true;
+        span.to_s = course->readings[to].time_s;
+        span.until_s = course->readings[to - 1].time_s;
+    }
+    return span;
+}
+
+static void measure_duration(const struct phase_span *span, double refresh_s, double *log_duration,
+                             double *u)
+{
+    double duration = 0.5 * (span->to_s + span->until_s - span->from_s - span->before_s);
     *log_duration = *u = NAN;
-    if (to <= from || !(duration > 0))
+    if (!span->over || !(duration > 0))
         return;
-    double variance =
-        (square(from_s - before_s) + square(to_s - until_s) + 2 * square(refresh_s)) / 12;
+    double variance = (square(span->from_s - span->before_s) + square(span->to_s - span->until_s) +
+                       2 * square(refresh_s)) /
+                      12;
     *log_duration = log(duration);
     *u = sqrt(variance) / duration;
 }
@@ -107,27 +118,28 @@ void template_measure_courses(const struct reference *reference, struct course *
         for (size_t p = 0; p < reference->phase_count; p++) {
             size_t from = course->starts[p];
             size_t to = course_phase_end(course, p, reference->phase_count);
-            double began_s = course->readings[from].time_s;
+            struct phase_span span =
+                course_span(course, p, reference->phase_count, reference->reading_interval_s);
             struct level_view view = {
                 .phase = &reference->phases[p],
                 .compared_at_V = reference->compared_at_V,
                 .wide = loose_envelope,
                 .noise_A = reference->phases[p].noise_A,
                 .resolution_A = reference->accuracy.current_resolution_A,
-                .slack_s = from > 0 ? began_s - course->readings[from - 1].time_s : 0,
+                .lead_s = 0.5 * reference->reading_interval_s,
                 .stretch = SPREAD_DURATION};
+            level_view_place(&view, &span);
             struct level_sum sum = {0};
             for (size_t i = from + 1; i < to; i++)
                 if (course->readings[i].time_s >= INRUSH_S)
-                    level_sum_add(&sum, &view, course->readings[i].time_s - began_s,
-                                  &course->readings[i]);
+                    level_sum_add(&sum, &view, course->readings[i].time_s, &course->readings[i]);
             struct measured_level level = level_measure(&sum, &view);
             course->log_ratio[p] = level.usable ? level.log_ratio : (double)NAN;
             course->log_ratio_u[p] = level.usable ? level.u : (double)NAN;
             course->level_V[p] = level.voltage_V;
             course->log_duration[p] = course->log_duration_u[p] = NAN;
             if (p + 1 < reference->phase_count)
-                measure_duration(course, p, reference->refresh_s, &course->log_duration[p],
+                measure_duration(&span, reference->refresh_s, &course->log_duration[p],
                                  &course->log_duration_u[p]);
         }
     }

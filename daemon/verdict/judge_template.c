@@ -52,6 +52,7 @@ struct template_judge *template_judge_create(const struct judge *judge)
                                      .own = reference->level_own.predictive,
                                      .stretch = 3 * reference->duration.predictive,
                                      .nominal_V = reference->compared_at_V,
+                                     .interval_s = reference->reading_interval_s,
                                      .late_s = reference->refresh_s};
     for (size_t p = 0; p < reference->phase_count; p++) {
         double noise = square(reference->phases[p].noise_A);
@@ -75,18 +76,34 @@ void template_judge_destroy(struct template_judge *template)
     free(template);
 }
 
-static struct level_view view_of(const struct judge *judge, size_t p, size_t start)
+static struct phase_span span_since_onset(const struct judge *judge, size_t from, size_t to)
 {
-    double slack =
-        start > 0 ? since_onset(judge, start)->time_s - since_onset(judge, start - 1)->time_s : 0;
-    return (struct level_view){.phase = &judge->reference->phases[p],
-                               .compared_at_V = judge->reference->compared_at_V,
-                               .wide = judge->template->envelope +
-                                       0.5 * judge->reference->smallest_level_fault,
-                               .noise_A = judge->template->noise_A[p],
-                               .resolution_A = judge->accuracy.current_resolution_A,
-                               .slack_s = fmax(slack, judge->reference->refresh_s),
-                               .stretch = judge->reference->duration.predictive};
+    struct phase_span span = {.from_s = since_onset(judge, from)->time_s};
+    span.before_s = from > 0 ? since_onset(judge, from - 1)->time_s
+                             : span.from_s - judge->reference->reading_interval_s;
+    if (to > from && to < count_since_onset(judge)) {
+        span.over = true;
+        span.to_s = since_onset(judge, to)->time_s;
+        span.until_s = since_onset(judge, to - 1)->time_s;
+    }
+    return span;
+}
+
+/* Phase p of readings from..to-1. */
+static struct level_view view_of(const struct judge *judge, size_t p, size_t from, size_t to)
+{
+    struct level_view view = {.phase = &judge->reference->phases[p],
+                              .compared_at_V = judge->reference->compared_at_V,
+                              .wide = judge->template->envelope +
+                                      0.5 * judge->reference->smallest_level_fault,
+                              .noise_A = judge->template->noise_A[p],
+                              .resolution_A = judge->accuracy.current_resolution_A,
+                              .lead_s = 0.5 * judge->reference->reading_interval_s,
+                              .stretch = judge->reference->duration.predictive};
+    struct phase_span span = span_since_onset(judge, from, to);
+    level_view_place(&view, &span);
+    view.slack_s = fmax(view.slack_s, judge->reference->refresh_s);
+    return view;
 }
 
 /* A supply that is asked oftener than when it taught may answer the same
@@ -98,11 +115,10 @@ static double repeat_window_s(const struct reference *reference)
 }
 
 /* Adds readings from..to-1 of a phase that began at reading `start`. */
-static void sum_up(const struct judge *judge, size_t p, size_t start, size_t from, size_t to)
+static void sum_up(const struct judge *judge, size_t p, const struct level_view *view, size_t start,
+                   size_t from, size_t to)
 {
     struct template_judge *template = judge->template;
-    struct level_view view = view_of(judge, p, start);
-    double began_s = since_onset(judge, start)->time_s;
     struct fresh fresh = template->sums[p].fresh;
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
@@ -110,7 +126,7 @@ static void sum_up(const struct judge *judge, size_t p, size_t start, size_t fro
             i == start ||
             reading->time_s - judge->verdict->onset_s < fmax(INRUSH_S, template->risen_s + 1e-9))
             continue;
-        level_sum_add(&template->sums[p].sum, &view, reading->time_s - began_s, reading);
+        level_sum_add(&template->sums[p].sum, view, reading->time_s, reading);
     }
     template->sums[p].fresh = fresh;
 }
@@ -126,22 +142,23 @@ void template_measure(struct judge *judge, bool over)
         struct phase_sum *sum = &template->sums[p];
         size_t from = path->starts[p];
         size_t to = p + 1 < template->level_count ? path->starts[p + 1] : count_since_onset(judge);
-        if (sum->any && sum->from == from && sum->to == to && !over)
+        bool running = p + 1 == template->level_count && !over;
+        if (sum->any && sum->from == from && sum->to == to && sum->running == running)
             continue;
+        struct level_view view = view_of(judge, p, from, to);
         size_t already = from;
-        if (sum->any && sum->from == from && sum->to < to)
+        if (sum->any && sum->from == from && sum->to <= to && sum->pace == view.pace)
             already = sum->to;
         else
-            *sum = (struct phase_sum){0};
-        sum_up(judge, p, from, already, to);
+            *sum = (struct phase_sum){.pace = view.pace};
+        sum_up(judge, p, &view, from, already, to);
         sum->any = true;
         sum->from = from;
         sum->to = to;
-        struct level_view view = view_of(judge, p, from);
+        sum->running = running;
         template->levels[p] = level_measure(&sum->sum, &view);
         /* The first readings of a phase may still be in doubt of its start; of
          * pulses and slopes the part seen so far is not the whole. */
-        bool running = p + 1 == template->level_count && !over;
         if (running && (sum->sum.count < FEWEST_RUNNING || view.phase->kind != PHASE_LEVEL))
             template->levels[p].usable = false;
     }
@@ -425,11 +442,8 @@ static bool unsure_of_duration(struct judge *judge, size_t p)
     const struct reference *reference = judge->reference;
     const struct path *path = follow_best(judge->template->follow);
     const struct reference_phase *phase = &reference->phases[p];
-    size_t start = path->starts[p];
-    size_t end = path->starts[p + 1];
-    double from =
-        start > 0 ? since_onset(judge, start - 1)->time_s : since_onset(judge, start)->time_s;
-    double longest = since_onset(judge, end)->time_s - from;
+    struct phase_span span = span_since_onset(judge, path->starts[p], path->starts[p + 1]);
+    double longest = span.to_s - span.before_s;
     double doubled = phase->duration_s * reference->smallest_duration_fault *
                      exp(-3 * reference->duration.predictive);
     if (longest < doubled || phase->duration_high_s >= doubled)

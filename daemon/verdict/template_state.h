@@ -11,8 +11,9 @@
 
 /* Sums of one phase's readings; from and to are readings since onset. */
 struct phase_sum {
-    bool any;
+    bool any, running;
     size_t from, to; /* readings taken: from..to-1 */
+    double pace;     /* at which they were laid on the shape */
     struct level_sum sum;
     struct fresh fresh;
 };
