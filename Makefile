@@ -78,7 +78,8 @@ $(BUILD)/tests/%: $(BUILD)/tests/%.o $(test_support_objects) $(BUILD)/all.a
 .SECONDARY:
 
 -include $(objects:.o=.d) $(BUILD)/daemon/main.d $(test_programs:=.d) $(bench_programs:=.d) \
-         $(test_support_objects:.o=.d)
+         $(test_support_objects:.o=.d) $(wildcard $(BUILD)/tests/accuracy/*.d \
+         $(BUILD)/tests/calibration/*.d)
 
 .PHONY: tests
 tests: $(test_programs)

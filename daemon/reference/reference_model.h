@@ -40,8 +40,8 @@ struct reference_phase {
     double uncertainty;   /* of level_A, measurement alone, share */
     double repeat_u;      /* of the level over one power-up, share, as it repeats in known-goods; 0:
                              LEVEL */
-    bool paced; /* the shape runs over the phase's own length, whatever it is: cells are
-                   counted at the pace of duration_s; false: in seconds */
+    bool paced;           /* the shape runs over the phase's own length, whatever it is: cells are
+                             counted at the pace of duration_s; false: in seconds */
     double longest_above_s; /* PHASE_PERIODIC: longest stay above its middle, and below; else 0 */
     double longest_below_s;
     double exponent;       /* d ln I / d ln V */

@@ -120,14 +120,13 @@ void template_measure_courses(const struct reference *reference, struct course *
             size_t to = course_phase_end(course, p, reference->phase_count);
             struct phase_span span =
                 course_span(course, p, reference->phase_count, reference->reading_interval_s);
-            struct level_view view = {
-                .phase = &reference->phases[p],
-                .compared_at_V = reference->compared_at_V,
-                .wide = loose_envelope,
-                .noise_A = reference->phases[p].noise_A,
-                .resolution_A = reference->accuracy.current_resolution_A,
-                .lead_s = 0.5 * reference->reading_interval_s,
-                .stretch = SPREAD_DURATION};
+            struct level_view view = {.phase = &reference->phases[p],
+                                      .compared_at_V = reference->compared_at_V,
+                                      .wide = loose_envelope,
+                                      .noise_A = reference->phases[p].noise_A,
+                                      .resolution_A = reference->accuracy.current_resolution_A,
+                                      .lead_s = 0.5 * reference->reading_interval_s,
+                                      .stretch = SPREAD_DURATION};
             level_view_place(&view, &span);
             struct level_sum sum = {0};
             for (size_t i = from + 1; i < to; i++)

@@ -34,6 +34,7 @@ int main(int argc, char **argv)
         campaign.units = counts[i];
         campaign.keep_in = getenv("KEEP_IN");
         campaign.tell = getenv("TELL") != NULL;
+        campaign.tell_delays = getenv("DELAYS") != NULL;
         campaign_run(&campaign, &tally);
         tally_print(&tally, counts[i]);
         tally_clear(&tally);

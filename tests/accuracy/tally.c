@@ -111,9 +111,10 @@ static void add_delay(struct tally *tally, double delay)
 }
 
 /* Readings from the first that can show the fault to the one that decided. */
-static void measure_delay(struct tally *tally, const struct reference *reference,
-                          const struct module_type *type, const struct fault *fault,
-                          const struct trace *trace, const struct verdict *verdict)
+static void measure_delay(const struct campaign *campaign, struct tally *tally,
+                          const struct reference *reference, const struct module_type *type,
+                          const struct fault *fault, const struct trace *trace,
+                          const struct verdict *verdict)
 {
     double from = fault->at_s;
     if (fault->kind == FAULT_STALL || fault->kind == FAULT_LONG) {
@@ -128,8 +129,10 @@ static void measure_delay(struct tally *tally, const struct reference *reference
         readings += since >= from && since <= verdict->decided_at_s + 1e-9;
     }
     add_delay(tally, (double)readings);
-    if (getenv("DELAYS"))
-        printf("  delay %ld %s step %d size %.3g rate %.0f kind %s phases %zu\n", readings, fault_names[fault->kind], fault->step, fault->size, 1/reference->reading_interval_s, reason_code_name(verdict->reasons[0].code), reference->phase_count);
+    if (campaign->tell_delays)
+        printf("  delay %ld: %s, step %d, size %.3g, %.0f readings a second: %s\n", readings,
+               fault_names[fault->kind], fault->step, fault->size,
+               1 / reference->reading_interval_s, reason_code_name(verdict->reasons[0].code));
 }
 
 static bool prefix_holds(const struct reference *reference, const struct trace *trace,
@@ -212,7 +215,7 @@ static void judge_one(const struct campaign *campaign, struct dice *dice,
         tally->missed += wrong;
         tally->unsure_faulty += unsure;
         if (verdict.kind == VERDICT_BAD)
-            measure_delay(tally, reference, type, &fault, &trace, &verdict);
+            measure_delay(campaign, tally, reference, type, &fault, &trace, &verdict);
     } else {
         tally->good++;
         tally->false_bad += wrong;

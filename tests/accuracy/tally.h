@@ -20,6 +20,7 @@ struct campaign {
     double judged_volts_share; /* voltage of the judged ones, off by this */
     bool two_volts;            /* known-goods taught at two voltages */
     bool tell;                 /* print every error */
+    bool tell_delays;          /* print every delay of a bad verdict */
     const char *keep_in;       /* a directory for the files of errors; NULL: none */
 };
 
