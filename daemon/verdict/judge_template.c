@@ -131,6 +131,17 @@ static void sum_up(const struct judge *judge, size_t p, const struct level_view 
     template->sums[p].fresh = fresh;
 }
 
+/* Going on, or a slope whose end rests on so few readings that strays may have
+ * feigned it. */
+static bool is_running(const struct judge *judge, const struct path *path, size_t p)
+{
+    if ((int)p >= path->phase)
+        return true;
+    enum phase_kind kind = judge->reference->phases[p].kind;
+    bool sloped = kind == PHASE_RAMP || kind == PHASE_DECAY;
+    return sloped && count_since_onset(judge) - path->starts[p + 1] <= FEWEST_RUNNING;
+}
+
 void template_measure(struct judge *judge, bool over)
 {
     struct template_judge *template = judge->template;
@@ -142,7 +153,7 @@ void template_measure(struct judge *judge, bool over)
         struct phase_sum *sum = &template->sums[p];
         size_t from = path->starts[p];
         size_t to = p + 1 < template->level_count ? path->starts[p + 1] : count_since_onset(judge);
-        bool running = p + 1 == template->level_count && !over;
+        bool running = !over && is_running(judge, path, p);
         if (sum->any && sum->from == from && sum->to == to && sum->running == running)
             continue;
         struct level_view view = view_of(judge, p, from, to);
