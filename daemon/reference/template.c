@@ -489,7 +489,8 @@ static int choose_pace(struct reference *reference, const struct course *courses
     if (build_phase(reference, courses, course_count, p, phase_count, lengths_s, false) != 0)
         return -1;
     struct reference_phase *phase = &reference->phases[p];
-    if (p + 1 == phase_count || !is_sloped(phase))
+    /* Ramps of many paces laid over each other may look like pulses. */
+    if (p + 1 == phase_count || phase->kind == PHASE_LEVEL)
         return 0;
     struct reference_phase in_seconds = *phase;
     if (build_phase(reference, courses, course_count, p, phase_count, lengths_s, true) != 0)
