@@ -24,6 +24,7 @@ static const double following_needed = 0.9;
 static const double duration_cap = 0.42; /* of a limit, on the logarithm */
 static const double window_u = 0.02;     /* what voltage may add to a level's doubt */
 static const double least_window = 0.015;
+static const double several_voltages_share = 0.03;
 
 struct lesson {
     const struct reference_request *request;
@@ -280,6 +281,20 @@ static bool others_agree(const struct lesson *lesson, size_t apart, const struct
     return agree;
 }
 
+/* Known-goods were seen at voltages that draw apart what one level draws. */
+static bool several_voltages(const struct lesson *lesson)
+{
+    double low = INFINITY;
+    double high = 0;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        if (lesson->courses[i].voltage_V > 0) {
+            low = fmin(low, lesson->courses[i].voltage_V);
+            high = fmax(high, lesson->courses[i].voltage_V);
+        }
+    }
+    return high > 0 && high / low > 1 + several_voltages_share;
+}
+
 /* Builds, follows, and drops the weakest change until the known-goods follow. */
 static int find_template(struct lesson *lesson)
 {
@@ -302,6 +317,10 @@ static int find_template(struct lesson *lesson)
         for (int pass = 0; pass < 3; pass++) {
             if (template_build(r, lesson->courses, lesson->course_count, count + 1) != 0)
                 return -1;
+            if (several_voltages(lesson)) {
+                template_measure_courses(r, lesson->courses, lesson->course_count);
+                exponents_learn(r, lesson->courses, lesson->course_count);
+            }
             following = template_follow(r, lesson->courses, lesson->course_count);
             if (following == SIZE_MAX)
                 return -1;

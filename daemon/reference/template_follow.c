@@ -62,10 +62,14 @@ size_t template_follow(const struct reference *reference, struct course *courses
     for (size_t c = 0; c < course_count; c++)
         if (courses[c].voltage_V > 0 && reference->compared_at_V > 0)
             volts = fmax(volts, fabs(log(courses[c].voltage_V / reference->compared_at_V)));
-    struct follow_options options = {.envelope = loose_envelope + volts,
+    /* Where the load laws are known the voltages need no room. */
+    bool laws = false;
+    for (size_t p = 0; p < reference->phase_count; p++)
+        laws |= reference->phases[p].exponent != 0;
+    struct follow_options options = {.envelope = loose_envelope + (laws ? 0 : volts),
                                      .resolution_A = reference->accuracy.current_resolution_A,
                                      .stretch = 3 * SPREAD_DURATION,
-                                     .nominal_V = NAN,
+                                     .nominal_V = laws ? reference->compared_at_V : (double)NAN,
                                      .interval_s = reference->reading_interval_s,
                                      .late_s = reference->refresh_s};
     size_t following = 0;
