@@ -71,6 +71,54 @@ static void find_watch(struct lesson *lesson)
         course_shorten(&lesson->courses[i], r->watch_s + r->reading_interval_s);
 }
 
+enum { REPEATS_MOST = 12, RUNS_LEAST = 20 };
+
+/* How long values stand behind a change of more than a count, over all
+ * known-goods; at the last place those that stand longer. */
+static size_t count_stays(const struct lesson *lesson, size_t lengths[4 * REPEATS_MOST])
+{
+    double wide = 1.5 * lesson->reference->accuracy.current_resolution_A;
+    size_t runs = 0;
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        const struct course *course = &lesson->courses[i];
+        size_t from = 0;
+        for (size_t k = 1; k < course->count; k++) {
+            const struct reading *r = &course->readings[k];
+            double change = fabs(r->current_A - r[-1].current_A);
+            if (change == 0 && r->voltage_V == r[-1].voltage_V)
+                continue;
+            if (from) {
+                size_t length = k - from;
+                lengths[length < 4 * REPEATS_MOST ? length : 4 * REPEATS_MOST - 1]++;
+                runs++;
+            }
+            from = change > wide ? k : 0;
+        }
+    }
+    return runs;
+}
+
+/* Polls a conversion, where values stand for a whole number of them again and
+ * again; 1: they do not. */
+static double regular_repeats(const struct lesson *lesson)
+{
+    size_t lengths[4 * REPEATS_MOST] = {0};
+    size_t runs = count_stays(lesson, lengths);
+    size_t shorter = lengths[1];
+    for (size_t repeats = 2; runs >= RUNS_LEAST && repeats <= REPEATS_MOST; repeats++) {
+        size_t whole = 0;
+        for (size_t k = repeats; k < 4 * REPEATS_MOST - 1; k += repeats)
+            whole += lengths[k];
+        size_t longest = lengths[4 * REPEATS_MOST - 1];
+        if (25 * shorter > runs)
+            return 1;
+        if (3 * lengths[repeats] > runs && 10 * (runs - longest - whole) < runs - longest)
+            return (double)repeats;
+        shorter += lengths[repeats];
+    }
+    return 1;
+}
+
 /* Learns the readback's count and how often it renews, where not stated. */
 static int find_resolution(struct lesson *lesson)
 {
@@ -105,7 +153,7 @@ static int find_resolution(struct lesson *lesson)
         r->accuracy.current_resolution_A = current;
     if (!(r->accuracy.voltage_resolution_V > 0) && isfinite(voltage))
         r->accuracy.voltage_resolution_V = voltage;
-    double typical = median_of(repeats, lesson->course_count);
+    double typical = fmax(median_of(repeats, lesson->course_count), regular_repeats(lesson));
     r->refresh_s = typical > slow_repeats ? (typical - 0.5) * r->reading_interval_s : 0;
     free(repeats);
     return status;
