@@ -7,10 +7,10 @@
 #include "reference/claims.h"
 #include "reference/compare.h"
 #include "reference/envelope.h"
+#include "reference/readback.h"
 #include "reference/spread.h"
 #include "reference/stated_range.h"
 #include "reference/template.h"
-#include "signature/noise.h"
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>
@@ -19,7 +19,6 @@
 
 /* A phase shorter than this many readings is its neighbour's shape. */
 static const double shortest_phase_readings = 2.1;
-static const double slow_repeats = 1.5; /* polls a conversion: repeats are then left out */
 static const double following_needed = 0.9;
 static const double duration_cap = 0.42; /* of a limit, on the logarithm */
 static const double window_u = 0.02;     /* what voltage may add to a level's doubt */
@@ -69,114 +68,6 @@ static void find_watch(struct lesson *lesson)
     free(intervals);
     for (size_t i = 0; i < lesson->course_count; i++)
         course_shorten(&lesson->courses[i], r->watch_s + r->reading_interval_s);
-}
-
-enum { REPEATS_MOST = 12, RUNS_LEAST = 20 };
-
-/* How long values stand behind a change of more than a count, over all
- * known-goods; at the last place those that stand longer. */
-static size_t count_stays(const struct lesson *lesson, size_t lengths[4 * REPEATS_MOST])
-{
-    double wide = 1.5 * lesson->reference->accuracy.current_resolution_A;
-    size_t runs = 0;
-    for (size_t i = 0; i < lesson->course_count; i++) {
-        const struct course *course = &lesson->courses[i];
-        size_t from = 0;
-        for (size_t k = 1; k < course->count; k++) {
-            const struct reading *r = &course->readings[k];
-            double change = fabs(r->current_A - r[-1].current_A);
-            if (change == 0 && r->voltage_V == r[-1].voltage_V)
-                continue;
-            if (from) {
-                size_t length = k - from;
-                lengths[length < 4 * REPEATS_MOST ? length : 4 * REPEATS_MOST - 1]++;
-                runs++;
-            }
-            from = change > wide ? k : 0;
-        }
-    }
-    return runs;
-}
-
-/* Polls a conversion, where values stand for a whole number of them again and
- * again; 1: they do not. */
-static double regular_repeats(const struct lesson *lesson)
-{
-    size_t lengths[4 * REPEATS_MOST] = {0};
-    size_t runs = count_stays(lesson, lengths);
-    size_t shorter = lengths[1];
-    for (size_t repeats = 2; runs >= RUNS_LEAST && repeats <= REPEATS_MOST; repeats++) {
-        size_t whole = 0;
-        for (size_t k = repeats; k < 4 * REPEATS_MOST - 1; k += repeats)
-            whole += lengths[k];
-        size_t longest = lengths[4 * REPEATS_MOST - 1];
-        if (25 * shorter > runs)
-            return 1;
-        if (3 * lengths[repeats] > runs && 10 * (runs - longest - whole) < runs - longest)
-            return (double)repeats;
-        shorter += lengths[repeats];
-    }
-    return 1;
-}
-
-/* Learns the readback's count and how often it renews, where not stated. */
-static int find_resolution(struct lesson *lesson)
-{
-    struct reference *r = lesson->reference;
-    double current = INFINITY;
-    double voltage = INFINITY;
-    double *repeats = calloc(lesson->course_count, sizeof *repeats);
-    if (!repeats)
-        return -1;
-    int status = 0;
-    for (size_t i = 0; i < lesson->course_count && status == 0; i++) {
-        const struct course *course = &lesson->courses[i];
-        double *values = malloc(course->count * sizeof *values);
-        if (!values) {
-            status = -1;
-            break;
-        }
-        struct noise noise = {0};
-        for (size_t k = 0; k < course->count; k++)
-            values[k] = course->readings[k].current_A;
-        status = noise_learn(values, course->count, r->accuracy.current_resolution_A, &noise);
-        current = fmin(current, noise.count_A);
-        repeats[i] = noise.repeats;
-        for (size_t k = 0; k < course->count; k++)
-            values[k] = course->readings[k].voltage_V;
-        if (status == 0 && !isnan(course->voltage_V) &&
-            noise_learn(values, course->count, r->accuracy.voltage_resolution_V, &noise) == 0)
-            voltage = fmin(voltage, noise.count_A);
-        free(values);
-    }
-    if (!(r->accuracy.current_resolution_A > 0) && isfinite(current))
-        r->accuracy.current_resolution_A = current;
-    if (!(r->accuracy.voltage_resolution_V > 0) && isfinite(voltage))
-        r->accuracy.voltage_resolution_V = voltage;
-    double typical = fmax(median_of(repeats, lesson->course_count), regular_repeats(lesson));
-    r->refresh_s = typical > slow_repeats ? (typical - 0.5) * r->reading_interval_s : 0;
-    free(repeats);
-    return status;
-}
-
-/* Keeps the conversions of their own, once the voltage is up. */
-static void drop_repeats(struct lesson *lesson)
-{
-    struct reference *r = lesson->reference;
-    for (size_t i = 0; i < lesson->course_count; i++) {
-        struct course *course = &lesson->courses[i];
-        struct fresh fresh = {0};
-        struct rise rise = {0};
-        size_t kept = 0;
-        for (size_t k = 0; k < course->count; k++) {
-            const struct reading *reading = &course->readings[k];
-            if (rise_passed(&rise, course->voltage_V, reading->time_s, reading->voltage_V) &&
-                fresh_take(&fresh, r->refresh_s, reading))
-                course->readings[kept++] = *reading;
-        }
-        course->count = kept;
-        course->interval_s = fmax(course->interval_s, r->refresh_s);
-    }
 }
 
 static void find_voltage(struct lesson *lesson)
@@ -565,9 +456,9 @@ static int remember(struct lesson *lesson)
 static int find_phases(struct lesson *lesson)
 {
     find_watch(lesson);
-    if (find_resolution(lesson) != 0)
+    if (readback_learn(lesson->reference, lesson->courses, lesson->course_count) != 0)
         return -1;
-    drop_repeats(lesson);
+    readback_drop_repeats(lesson->reference, lesson->courses, lesson->course_count);
     find_voltage(lesson);
     if (find_template(lesson) != 0)
         return -1;
