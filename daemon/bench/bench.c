@@ -387,8 +387,9 @@ struct call_job {
     pthread_cond_t finished;
 };
 
-static void run_call(struct writer_job *base, struct store *store)
+static bool run_call(struct writer_job *base, struct store *store, bool grouped)
 {
+    (void)grouped;
     struct call_job *job = (struct call_job *)base;
     int status = job->write(store, job->context, job->error);
     pthread_mutex_lock(&job->mutex);
@@ -396,6 +397,7 @@ static void run_call(struct writer_job *base, struct store *store)
     job->done = true;
     pthread_cond_signal(&job->finished);
     pthread_mutex_unlock(&job->mutex);
+    return status == 0;
 }
 
 int bench_write(struct bench *bench,

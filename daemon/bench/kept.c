@@ -24,6 +24,7 @@ struct kept_job {
     double ended_s;
     double queued_s; /* monotonic */
     json_t *verdict, *signature;
+    struct error error;
 };
 
 struct kept *kept_create(const struct capture_place *place)
@@ -208,34 +209,48 @@ static int begin(struct kept_job *job, struct store *store, struct error *error)
 {
     struct kept *kept = job->kept;
     int64_t id = 0;
+    kept->written_id = 0;
     if (store_begin_power_up(store, kept->place.supply_name, kept->started_wall_us, &kept->on_bench,
                              kept->place.profile_name, job->readings, job->count, &id, error) != 0)
         return -1;
+    kept->written_id = id;
+    return 0;
+}
+
+/* Its beginning is on the disk: from now on it goes by its number. */
+static void publish_id(struct kept *kept)
+{
     pthread_mutex_lock(&kept->mutex);
-    kept->id = id;
+    kept->id = kept->written_id;
     pthread_mutex_unlock(&kept->mutex);
     pthread_mutex_lock(&kept->place.board->mutex);
-    kept->place.board->supplies[kept->place.supply].chain.open_id = id;
+    kept->place.board->supplies[kept->place.supply].chain.open_id = kept->written_id;
     pthread_mutex_unlock(&kept->place.board->mutex);
-    return 0;
+}
+
+static bool is_late(struct kept *kept)
+{
+    pthread_mutex_lock(&kept->mutex);
+    bool late = kept->unfinished && kept->id;
+    pthread_mutex_unlock(&kept->mutex);
+    return late;
 }
 
 /* Its watch was over while the disk took nothing: what is known is written now. */
 static int finish_late(struct kept_job *job, struct store *store, struct error *error)
 {
     struct kept *kept = job->kept;
+    if (!is_late(kept))
+        return 0;
     pthread_mutex_lock(&kept->mutex);
-    bool late = kept->unfinished && kept->id;
     json_t *verdict = shared_or_null(kept->verdict);
     json_t *signature = shared_or_null(kept->signature);
     pthread_mutex_unlock(&kept->mutex);
-    int status = 0;
-    if (late)
-        status = store_finish_power_up(store, kept_id(kept), STATE_INCOMPLETE, verdict,
+    int status = store_finish_power_up(store, kept->written_id, STATE_INCOMPLETE, verdict,
                                        kept->reference_version, signature, NULL, 0, error);
     json_decref(verdict);
     json_decref(signature);
-    if (late && status == 0) {
+    if (status == 0) {
         pthread_mutex_lock(&kept->mutex);
         kept->unfinished = false;
         kept->telling = TELL_KEPT;
@@ -265,7 +280,7 @@ static void note_damage(struct kept *kept, enum job_kind kind)
 
 static int carry_out(struct kept_job *job, struct store *store, struct error *error)
 {
-    int64_t id = kept_id(job->kept);
+    int64_t id = job->kept->written_id;
     if (job->kind == JOB_BEGIN)
         return begin(job, store, error);
     if (!id)
@@ -335,17 +350,27 @@ static void free_job(struct kept_job *job)
     free(job);
 }
 
-static void run_job(struct writer_job *base, struct store *store)
+/* Nothing is told yet: in a group it is not on the disk when this returns. */
+static bool run_job(struct writer_job *base, struct store *store, bool grouped)
 {
     struct kept_job *job = (struct kept_job *)base;
-    struct error error = {0};
-    bool done = finish_late(job, store, &error) == 0 && carry_out(job, store, &error) == 0;
+    if (grouped && is_late(job->kept))
+        return false;
+    job->error = (struct error){0};
+    return finish_late(job, store, &job->error) == 0 && carry_out(job, store, &job->error) == 0;
+}
+
+static void settle_job(struct writer_job *base, bool done)
+{
+    struct kept_job *job = (struct kept_job *)base;
     /* From being queued: waiting for an earlier commit is the disk's time too. */
     double commit_s = clock_monotonic_s() - job->queued_s;
     char text[1200] = "";
     if (!done)
         log_failure("a power-up on %s is not kept: %s", job->kept->place.supply_name,
-                    error_text(&error, text, sizeof text));
+                    error_text(&job->error, text, sizeof text));
+    if (done && job->kind == JOB_BEGIN)
+        publish_id(job->kept);
     /* What follows a beginning that failed says nothing new. */
     if (done || job->kind == JOB_BEGIN || kept_id(job->kept))
         status_note_write(job->kept->place.board, done ? NULL : text);
@@ -365,6 +390,7 @@ static struct kept_job *new_job(struct kept *kept, enum job_kind kind,
     if (!job)
         return NULL;
     job->base.run = run_job;
+    job->base.settle = settle_job;
     job->kind = kind;
     if (count) {
         job->readings = malloc(count * sizeof *readings);

@@ -4,7 +4,7 @@
 #include <pthread.h>
 #include <stdlib.h>
 
-enum { MOST_JOBS = 4096 };
+enum { MOST_JOBS = 4096, MOST_GROUPED = 256 };
 
 struct writer {
     struct store *store;
@@ -16,6 +16,48 @@ struct writer {
     bool stopping;
 };
 
+/* Takes the first job, and with it all that may go to the disk together. */
+static struct writer_job *take_group(struct writer *writer)
+{
+    struct writer_job *group = writer->first;
+    struct writer_job **end = &writer->first;
+    size_t count = 0;
+    while (*end && count < MOST_GROUPED && (count == 0 || ((*end)->settle && group->settle))) {
+        end = &(*end)->next;
+        count++;
+    }
+    writer->first = *end;
+    if (!writer->first)
+        writer->last = &writer->first;
+    *end = NULL;
+    writer->count -= count;
+    return group;
+}
+
+static bool run_together(struct writer *writer, struct writer_job *group)
+{
+    if (!group->next || store_group_begin(writer->store, NULL) != 0)
+        return false;
+    bool done = true;
+    for (struct writer_job *job = group; job && done; job = job->next)
+        done = job->run(job, writer->store, true);
+    return store_group_end(writer->store, done, NULL) == 0 && done;
+}
+
+static void run_group(struct writer *writer, struct writer_job *group)
+{
+    bool together = run_together(writer, group);
+    while (group) {
+        struct writer_job *job = group;
+        group = job->next;
+        /* It may be gone once it is run or settled. */
+        void (*settle)(struct writer_job *, bool) = job->settle;
+        bool done = together || job->run(job, writer->store, false);
+        if (settle)
+            settle(job, done);
+    }
+}
+
 static void *write_jobs(void *context)
 {
     struct writer *writer = context;
@@ -23,15 +65,11 @@ static void *write_jobs(void *context)
     for (;;) {
         while (!writer->first && !writer->stopping)
             pthread_cond_wait(&writer->filled, &writer->mutex);
-        struct writer_job *job = writer->first;
-        if (!job)
-            break;
-        writer->first = job->next;
         if (!writer->first)
-            writer->last = &writer->first;
-        writer->count--;
+            break;
+        struct writer_job *group = take_group(writer);
         pthread_mutex_unlock(&writer->mutex);
-        job->run(job, writer->store);
+        run_group(writer, group);
         pthread_mutex_lock(&writer->mutex);
     }
     pthread_mutex_unlock(&writer->mutex);

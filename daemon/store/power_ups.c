@@ -205,7 +205,7 @@ int store_begin_power_up(struct store *store, const char *supply, int64_t starte
                          const struct reading *readings, size_t count, int64_t *id,
                          struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     int64_t made = 0;
     int status = begin(store, supply, started_wall_us, on_bench, profile, &made, error);
@@ -220,7 +220,7 @@ int store_begin_power_up(struct store *store, const char *supply, int64_t starte
 int store_append_readings(struct store *store, int64_t id, bool after_watch,
                           const struct reading *readings, size_t count, struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     int status = append(store, id, after_watch, readings, count, error);
     if (status == 0 && after_watch)
@@ -269,7 +269,7 @@ static int put_signature(struct store *store, int64_t id, const json_t *signatur
 int store_set_verdict(struct store *store, int64_t id, const json_t *verdict, int reference_version,
                       const struct reading *readings, size_t count, struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     int status = append(store, id, false, readings, count, error);
     if (status == 0)
@@ -298,7 +298,7 @@ int store_finish_power_up(struct store *store, int64_t id, enum power_up_state s
                           const json_t *verdict, int reference_version, const json_t *signature,
                           const struct reading *readings, size_t count, struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     int status = append(store, id, false, readings, count, error);
     if (status == 0)
@@ -328,7 +328,7 @@ static int end_on_time(struct store *store, int64_t id, double ended_s, const ch
 int store_end_on_time(struct store *store, int64_t id, double ended_s, const char *why,
                       struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     return store_end_transaction(store, end_on_time(store, id, ended_s, why, error), error);
 }

@@ -14,8 +14,15 @@
 #include <sys/statvfs.h>
 #include <unistd.h>
 
+int store_begin_transaction(struct store *store, struct error *error)
+{
+    return store->in_group ? 0 : database_begin(&store->database, error);
+}
+
 int store_end_transaction(struct store *store, int status, struct error *error)
 {
+    if (store->in_group)
+        return status < 0 ? -1 : 0;
     int64_t bytes = store->pending_bytes;
     int64_t readings = store->pending_readings;
     store->pending_bytes = 0;
@@ -32,6 +39,20 @@ int store_end_transaction(struct store *store, int status, struct error *error)
     store->packed_readings += readings;
     pthread_mutex_unlock(&store->mutex);
     return 0;
+}
+
+int store_group_begin(struct store *store, struct error *error)
+{
+    if (database_begin(&store->database, error) != 0)
+        return -1;
+    store->in_group = true;
+    return 0;
+}
+
+int store_group_end(struct store *store, bool keep, struct error *error)
+{
+    store->in_group = false;
+    return store_end_transaction(store, keep ? 0 : -1, error);
 }
 
 /* A new file's name is on the disk only once its directory is. */

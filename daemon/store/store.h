@@ -3,7 +3,8 @@
  * What is kept: SQLite in the data directory, WAL, synchronous FULL. One
  * process holds the directory (a lock); one connection writes and checkpoints,
  * used by one thread; readers are read-only and each belongs to one thread.
- * Every function that writes returns only after its commit is on the disk.
+ * Every function that writes returns only after its commit is on the disk, save
+ * within a group.
  */
 #ifndef WAKEDRAW_STORE_STORE_H
 #define WAKEDRAW_STORE_STORE_H
@@ -26,6 +27,14 @@ struct store;
  * (EXIT_UNAVAILABLE: another process holds the directory). */
 struct store *store_open(const char *directory, struct error *error);
 void store_close(struct store *store);
+
+/* From here to store_group_end what is written of power-ups (the five functions
+ * from store_begin_power_up to store_end_on_time, no other) goes to the disk in one
+ * commit, or not at all. After the first of them that fails nothing may be written
+ * before the group is ended. */
+int store_group_begin(struct store *store, struct error *error);
+/* Commits, or with `keep` false leaves nothing of it. -1: nothing of it is kept. */
+int store_group_end(struct store *store, bool keep, struct error *error);
 
 /* What is connected to an output; empty strings: not said. A module type or a
  * unit (by serial number) that does not exist yet is made; a work order is the

@@ -14,6 +14,7 @@ struct store {
     struct database database; /* the writer's; its thread's alone */
     int lock;                 /* descriptor of DIR/lock */
     char directory[512];
+    bool in_group;
     int64_t pending_bytes, pending_readings; /* packed in this transaction */
     pthread_mutex_t mutex;                   /* guards what store_health reads */
     int64_t last_commit_us;
@@ -24,7 +25,10 @@ struct store_reader {
     struct database database;
 };
 
-/* Commits where status is 0 or more, rolls back where not; returns 0 or -1. */
+/* Begins a transaction of its own, or goes on with the group's. */
+int store_begin_transaction(struct store *store, struct error *error);
+/* Commits where status is 0 or more, rolls back where not; returns 0 or -1.
+ * Within a group the group's end does either. */
 int store_end_transaction(struct store *store, int status, struct error *error);
 
 /* DIR/lock held by this process: a descriptor, or -1 with the error filled. */
