@@ -47,50 +47,6 @@ static double piece_at(const struct piece *p, double m)
     return p->weight * d * d + p->least;
 }
 
-/* Where a new level that begins here, at this cost, is cheaper than going on. */
-static void put_new(struct row *to, double high, double cost, uint32_t start)
-{
-    if (to->count && to->items[to->count - 1].start == start) {
-        to->items[to->count - 1].high = high;
-        return;
-    }
-    to->items[to->count++] = (struct piece){high, 0, 0, cost, start};
-}
-
-/* The lower envelope of the row and a constant. Room for 2 count + 1 pieces.
- * A piece is convex: it lies under the constant on one interval, or nowhere. */
-static void row_under(const struct row *from, double low, double cost, uint32_t start,
-                      struct row *to)
-{
-    to->count = 0;
-    double at_low = piece_at(&from->items[0], low);
-    for (size_t i = 0; i < from->count; i++) {
-        const struct piece *p = &from->items[i];
-        double high = p->high;
-        double at_high = piece_at(p, high);
-        if (at_low <= cost && at_high <= cost) {
-            to->items[to->count++] = *p;
-        } else if (p->least >= cost || (at_low > cost && p->centre <= low) ||
-                   (at_high > cost && p->centre >= high && at_low > cost)) {
-            put_new(to, high, cost, start);
-        } else {
-            double reach = sqrt((cost - p->least) / p->weight);
-            double left = at_low > cost ? fmax(low, p->centre - reach) : low;
-            double right = at_high > cost ? fmin(high, p->centre + reach) : high;
-            if (left > low)
-                put_new(to, left, cost, start);
-            if (right > left) {
-                to->items[to->count] = *p;
-                to->items[to->count++].high = right;
-            }
-            if (high > right)
-                put_new(to, high, cost, start);
-        }
-        low = high;
-        at_low = i + 1 < from->count ? piece_at(&from->items[i + 1], low) : 0;
-    }
-}
-
 static inline void piece_add(struct piece *p, double value, double weight)
 {
     double sum = p->weight + weight;
@@ -101,54 +57,103 @@ static inline void piece_add(struct piece *p, double value, double weight)
     p->weight = sum;
 }
 
-/* Adds one value's bounded loss; splits at its edges. Room for count + 2. */
-static void row_add_bounded(const struct row *from, double low, double value, double weight,
-                            double bound, struct row *to)
+static inline double smaller(double a, double b)
 {
-    double reach = sqrt(bound / weight);
-    double left = value - reach;
-    double right = value + reach;
-    to->count = 0;
-    for (size_t i = 0; i < from->count; i++) {
-        const struct piece *p = &from->items[i];
-        double high = p->high;
-        if (low < left) {
-            struct piece *q = &to->items[to->count++];
-            *q = *p;
-            q->high = fmin(high, left);
-            q->least += bound;
-        }
-        if (high > left && low < right) {
-            struct piece *q = &to->items[to->count++];
-            *q = *p;
-            q->high = fmin(high, right);
-            piece_add(q, value, weight);
-        }
-        if (high > right) {
-            struct piece *q = &to->items[to->count++];
-            *q = *p;
-            q->least += bound;
-        }
-        low = high;
+    return a < b ? a : b;
+}
+
+static inline double larger(double a, double b)
+{
+    return a > b ? a : b;
+}
+
+/* One value more: from the row before it to the row with it. */
+struct step {
+    double value, weight, bound;
+    double left, right; /* between them the value costs less than the bound */
+    double fresh;       /* what a level that begins here costs so far */
+    uint32_t start;     /* here */
+    struct row *to;
+    double best; /* the least of the new row, and where */
+    struct last_level last;
+};
+
+static inline void push(struct step *step, double low, const struct piece *p)
+{
+    step->to->items[step->to->count++] = *p;
+    if (p->least >= step->best)
+        return;
+    double m = p->weight > 0 ? larger(low, smaller(p->high, p->centre)) : low;
+    double cost = piece_at(p, m);
+    if (cost < step->best) {
+        step->best = cost;
+        step->last = (struct last_level){p->start, m};
     }
 }
 
-static double row_least(const struct row *row, double low, struct last_level *last)
+/* Adds the value's loss to a piece, which its edges may split in three. */
+static inline void add_loss(struct step *step, double low, double high, const struct piece *p)
 {
-    double best = INFINITY;
-    for (size_t i = 0; i < row->count; i++) {
-        const struct piece *p = &row->items[i];
-        if (p->least < best) {
-            double m = p->weight > 0 ? fmax(low, fmin(p->high, p->centre)) : low;
-            double cost = piece_at(p, m);
-            if (cost < best) {
-                best = cost;
-                *last = (struct last_level){p->start, m};
-            }
-        }
-        low = p->high;
+    struct piece q = *p;
+    if (low < step->left) {
+        q.high = smaller(high, step->left);
+        q.least += step->bound;
+        push(step, low, &q);
     }
-    return best;
+    if (high > step->left && low < step->right) {
+        q = *p;
+        q.high = smaller(high, step->right);
+        piece_add(&q, step->value, step->weight);
+        push(step, larger(low, step->left), &q);
+    }
+    if (high > step->right) {
+        q = *p;
+        q.high = high;
+        q.least += step->bound;
+        push(step, larger(low, step->right), &q);
+    }
+}
+
+static inline void add_fresh(struct step *step, double low, double high)
+{
+    struct piece p = {high, 0, 0, step->fresh, step->start};
+    if (high > low)
+        add_loss(step, low, high, &p);
+}
+
+/* The lower envelope of the row and of a level that begins here, the value's
+ * loss added. Room for 2 count + 3 pieces. A piece is convex: it lies under the
+ * constant on one interval, or nowhere. */
+static void take_step(const struct row *from, double low, struct step *step)
+{
+    double fresh_from = low; /* the level that begins here is the cheapest from there on */
+    double cost = step->fresh;
+    step->to->count = 0;
+    step->best = INFINITY;
+    double at_low = piece_at(&from->items[0], low);
+    for (size_t i = 0; i < from->count; i++) {
+        const struct piece *p = &from->items[i];
+        double high = p->high;
+        double at_high = piece_at(p, high);
+        double left = low;
+        double right = high;
+        bool under = at_low <= cost && at_high <= cost;
+        if (!under && p->least < cost &&
+            !(at_low > cost && (p->centre <= low || (at_high > cost && p->centre >= high)))) {
+            double reach = sqrt((cost - p->least) / p->weight);
+            left = at_low > cost ? larger(low, p->centre - reach) : low;
+            right = at_high > cost ? smaller(high, p->centre + reach) : high;
+            under = right > left;
+        }
+        if (under) {
+            add_fresh(step, fresh_from, left);
+            add_loss(step, left, right, p);
+            fresh_from = right;
+        }
+        low = high;
+        at_low = i + 1 < from->count ? piece_at(&from->items[i + 1], low) : 0;
+    }
+    add_fresh(step, fresh_from, low);
 }
 
 static int trace_back(const struct last_level *last, size_t count, double cost,
@@ -192,31 +197,24 @@ int levels_cut(const struct level_problem *problem, struct level_cut *cut)
     if (!last || !row_room(&row, 64) || !row_room(&next, 64))
         goto done;
     row.items[row.count++] = (struct piece){high, 0, 0, 0, 0};
-    double cost = 0;
+    struct step step = {.bound = problem->bound, .fresh = INFINITY, .to = &next};
     for (size_t i = 0; i < n; i++) {
         if (!row_room(&next, 2 * row.count + 3))
             goto done;
-        if (i > 0) {
-            row_under(&row, low, cost + problem->penalty, (uint32_t)i, &next);
-            struct row swap = row;
-            row = next;
-            next = swap;
-        }
-        double weight = problem->weights ? problem->weights[i] : 1;
-        if (isinf(problem->bound)) {
-            for (size_t k = 0; k < row.count; k++)
-                piece_add(&row.items[k], problem->values[i], weight);
-        } else {
-            if (!row_room(&next, row.count + 2))
-                goto done;
-            row_add_bounded(&row, low, problem->values[i], weight, problem->bound, &next);
-            struct row swap = row;
-            row = next;
-            next = swap;
-        }
-        cost = row_least(&row, low, &last[i]);
+        step.value = problem->values[i];
+        step.weight = problem->weights ? problem->weights[i] : 1;
+        double reach = sqrt(step.bound / step.weight);
+        step.left = step.value - reach;
+        step.right = step.value + reach;
+        step.start = (uint32_t)i;
+        take_step(&row, low, &step);
+        struct row swap = row;
+        row = next;
+        next = swap;
+        last[i] = step.last;
+        step.fresh = step.best + problem->penalty;
     }
-    status = trace_back(last, n, cost, cut);
+    status = trace_back(last, n, step.best, cut);
 done:
     free(row.items);
     free(next.items);

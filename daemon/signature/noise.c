@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "signature/noise.h"
 
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdbool.h>
 #include <stdlib.h>
@@ -20,11 +21,10 @@ enum {
 #define SIXTY_PERCENT 0.84162 /* of |z|: the normal quantile of 0.8 */
 #define LOCAL_PRIOR 8.0       /* how many differences the whole row's estimate is worth */
 
-static int by_size(const void *a, const void *b)
+/* The value that so large a share of them lies below; moves them about. */
+static double quantile_of(double *values, size_t count, double share)
 {
-    double x = *(const double *)a;
-    double y = *(const double *)b;
-    return (x > y) - (x < y);
+    return gsl_stats_select(values, 1, count, (size_t)(share * (double)count));
 }
 
 static bool all_multiples(const double *values, size_t count, double step)
@@ -48,21 +48,25 @@ static double decimal_step(const double *values, size_t count)
 }
 
 /* A converter's count need not be decimal: then the smallest differences pile
- * up at it. `sizes` are the differences' sizes, in order. */
+ * up at it. `sizes` are the differences' sizes. */
 static double learn_count(const double *values, size_t count, const double *sizes,
                           size_t size_count)
 {
     double step = decimal_step(values, count);
-    size_t first = 0;
-    while (first < size_count && sizes[first] < 0.5 * step)
-        first++;
-    if (first == size_count || sizes[first] > COARSEST_COUNT_A || sizes[first] < 3 * step)
+    double least = INFINITY;
+    size_t changes = 0;
+    for (size_t i = 0; i < size_count; i++) {
+        if (sizes[i] < 0.5 * step)
+            continue;
+        least = sizes[i] < least ? sizes[i] : least;
+        changes++;
+    }
+    if (!changes || least > COARSEST_COUNT_A || least < 3 * step)
         return step;
-    size_t equal = first;
-    while (equal < size_count && sizes[equal] <= SAME_SHARE * sizes[first])
-        equal++;
-    bool piled = equal - first >= 5 && 4 * (equal - first) >= size_count - first;
-    return piled ? sizes[first] : step;
+    size_t equal = 0;
+    for (size_t i = 0; i < size_count; i++)
+        equal += sizes[i] >= 0.5 * step && sizes[i] <= SAME_SHARE * least;
+    return equal >= 5 && 4 * equal >= changes ? least : step;
 }
 
 /* The same where the noise is so small that many a conversion shows the value
@@ -162,9 +166,10 @@ static double clipped_square(const double *sizes, size_t count, double from, dou
         double limit = fmax(4 * sqrt(2) * deviation, 1.5 * count_A);
         double sum = 0;
         size_t used = 0;
-        while (used < count && sizes[used] <= limit) {
-            sum += sizes[used] * sizes[used];
-            used++;
+        for (size_t i = 0; i < count; i++) {
+            bool is_noise = sizes[i] <= limit;
+            sum += is_noise ? sizes[i] * sizes[i] : 0;
+            used += is_noise;
         }
         if (!used)
             break;
@@ -273,17 +278,14 @@ int noise_learn(const double *current_A, size_t count, double count_A, struct no
     size_t n = 0;
     for (size_t i = 1; i < count; i++)
         sizes[n++] = fabs(current_A[i] - current_A[i - 1]);
-    if (!(count_A > 0)) {
-        qsort(sizes, n, sizeof *sizes, by_size);
+    if (!(count_A > 0))
         noise->count_A = learn_count(current_A, count, sizes, n);
-    }
     noise->floor_A = fmax(noise->count_A / sqrt(12), LEAST_DEVIATION_A);
     noise->repeats = learn_repeats(current_A, count, noise->count_A);
     n = fresh_steps(current_A, count, noise, steps, trends, NULL);
     for (size_t i = 0; i < n; i++)
         sizes[i] = fabs(steps[i]);
-    qsort(sizes, n, sizeof *sizes, by_size);
-    double quantile = n ? sizes[(size_t)(0.6 * (double)n)] / (SIXTY_PERCENT * sqrt(2)) : 0;
+    double quantile = n ? quantile_of(sizes, n, 0.6) / (SIXTY_PERCENT * sqrt(2)) : 0;
     double square = clipped_square(sizes, n, fmax(quantile, noise->floor_A), noise->count_A);
     double deviation = fmax(sqrt(square), 0.4 * noise->count_A);
     noise->correlation = learn_correlation(steps, trends, n, deviation);
@@ -338,12 +340,10 @@ double noise_within(const double *current_A, size_t count, const struct noise *n
     }
     double local = 0;
     if (n) {
-        qsort(scratch, n, sizeof *scratch, by_size);
-        double trend = scratch[n / 2];
+        double trend = quantile_of(scratch, n, 0.5);
         for (size_t i = 0; i < n; i++)
             scratch[i] = fabs(scratch[i] - trend);
-        qsort(scratch, n, sizeof *scratch, by_size);
-        local = scratch[(size_t)(0.6 * (double)n)] / (SIXTY_PERCENT * sqrt(2));
+        local = quantile_of(scratch, n, 0.6) / (SIXTY_PERCENT * sqrt(2));
     }
     double square = local * local / (1 - noise->correlation);
     double whole = noise->deviation_A * noise->deviation_A;

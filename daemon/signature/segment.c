@@ -4,6 +4,7 @@
 #include "signature/levels.h"
 #include "signature/shape.h"
 
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -22,14 +23,8 @@ static void series_clear(struct series *series)
     free(series->weight);
     free(series->reading);
     free(series->masked);
+    free(series->scratch);
     *series = (struct series){0};
-}
-
-static int by_size(const void *a, const void *b)
-{
-    double x = *(const double *)a;
-    double y = *(const double *)b;
-    return (x > y) - (x < y);
 }
 
 static double median_interval(const struct series *series, double *gaps)
@@ -38,8 +33,7 @@ static double median_interval(const struct series *series, double *gaps)
         return 0;
     for (size_t i = 1; i < series->count; i++)
         gaps[i - 1] = series->time_s[i] - series->time_s[i - 1];
-    qsort(gaps, series->count - 1, sizeof *gaps, by_size);
-    return gaps[(series->count - 1) / 2];
+    return gsl_stats_select(gaps, 1, series->count - 1, (series->count - 1) / 2);
 }
 
 static int series_gather(const struct reading *readings, size_t count, struct series *series)
@@ -51,8 +45,9 @@ static int series_gather(const struct reading *readings, size_t count, struct se
     series->weight = malloc(room * sizeof *series->weight);
     series->reading = malloc(room * sizeof *series->reading);
     series->masked = calloc(room, sizeof *series->masked);
+    series->scratch = malloc(4 * room * sizeof *series->scratch);
     if (!series->time_s || !series->current_A || !series->weight || !series->reading ||
-        !series->masked)
+        !series->masked || !series->scratch)
         return -1;
     for (size_t i = 0; i < count; i++) {
         if (!readings[i].valid || !isfinite(readings[i].current_A))

@@ -19,6 +19,7 @@ struct series {
     double *weight;  /* 1 / (deviation^2 readings-a-conversion) */
     size_t *reading; /* where each stands in the row that was given */
     bool *masked;    /* farther from its shape than the bound: it bears on nothing */
+    double *scratch; /* 4 count values, for what a fit sets down */
     struct noise noise;
     double interval_s; /* median of the gaps */
     double penalty;    /* what one more phase costs, in units of the noise's variance */
@@ -48,8 +49,9 @@ double shape_at(const struct shape *shape, double time_s);
  * not masked. */
 struct shape shape_fit(const struct series *series, size_t first, size_t end, enum phase_kind kind);
 
-/* Marks what lies farther from the shape than the bound. */
-void shape_mask(const struct series *series, const struct shape *shape);
+/* Marks what lies farther from the shape than the bound; true where that differs
+ * from what was marked. */
+bool shape_mask(const struct series *series, const struct shape *shape);
 
 /* Running sums, so that straight lines and decays over any stretch cost the
  * same few operations. A lone masked reading or two are left out and cost the

@@ -290,13 +290,14 @@ static void settle(const struct series *series, struct shape *shape)
 {
     if (shape->kind == PHASE_PERIODIC)
         return;
-    if (shape->kind != PHASE_LEVEL)
+    if (shape->kind != PHASE_LEVEL) {
+        memset(series->masked + shape->first, 0, shape->end - shape->first);
         for (int round = 0; round < 2; round++) {
-            if (round == 0)
-                memset(series->masked + shape->first, 0, shape->end - shape->first);
             *shape = shape_fit(series, shape->first, shape->end, shape->kind);
-            shape_mask(series, shape);
+            if (!shape_mask(series, shape))
+                return;
         }
+    }
     *shape = shape_fit(series, shape->first, shape->end, shape->kind);
 }
 
