@@ -4,6 +4,9 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define NEAR_ENOUGH 1e-3 /* of a time constant's logarithm */
+#define FIRST_STRIDE 0.2 /* the same */
+
 double shape_at(const struct shape *shape, double time_s)
 {
     switch (shape->kind) {
@@ -99,40 +102,105 @@ static struct line fit_decay(const struct rows *rows, double decay_s)
     return fit_on(rows, rows->x);
 }
 
-/* Golden section on the logarithm of the time constant. */
-static double best_decay_s(const struct rows *rows, double length_s)
+/* A time constant's logarithm, and the cost there. */
+struct tried {
+    double log_s, cost;
+};
+
+static struct tried try_decay(const struct rows *rows, double log_s)
 {
-    double low = log(0.02 * length_s);
-    double high = log(2 * length_s);
-    const double golden = 0.6180339887498949;
-    double a = high - golden * (high - low);
-    double b = low + golden * (high - low);
-    double at_a = fit_decay(rows, exp(a)).cost;
-    double at_b = fit_decay(rows, exp(b)).cost;
-    for (int i = 0; i < 16; i++) {
-        if (at_a < at_b) {
-            high = b;
-            b = a;
-            at_b = at_a;
-            a = high - golden * (high - low);
-            at_a = fit_decay(rows, exp(a)).cost;
-        } else {
-            low = a;
-            a = b;
-            at_a = at_b;
-            b = low + golden * (high - low);
-            at_b = fit_decay(rows, exp(b)).cost;
-        }
-    }
-    return exp(0.5 * (low + high));
+    return (struct tried){log_s, fit_decay(rows, exp(log_s)).cost};
 }
 
-static struct line fit_line(const struct series *series, struct shape *shape)
+/* Where the parabola through three of them is least; NAN where it has no such place. */
+static double least_between(const struct tried *a, const struct tried *m, const struct tried *b)
+{
+    double p = (m->log_s - a->log_s) * (m->cost - b->cost);
+    double q = (m->log_s - b->log_s) * (m->cost - a->cost);
+    double log_s =
+        m->log_s - 0.5 * ((m->log_s - a->log_s) * p - (m->log_s - b->log_s) * q) / (p - q);
+    return log_s > a->log_s && log_s < b->log_s ? log_s : (double)NAN;
+}
+
+/* Three of which the middle one costs least, or is as far as it goes. */
+struct bracket {
+    struct tried a, m, b;
+};
+
+/* A few over all the reach. */
+static struct bracket look_everywhere(const struct rows *rows, double low, double high)
+{
+    enum { PLACES = 6 };
+    struct tried places[PLACES];
+    int best = 0;
+    for (int k = 0; k < PLACES; k++) {
+        places[k] = try_decay(rows, low + k * (high - low) / (PLACES - 1));
+        if (places[k].cost < places[best].cost)
+            best = k;
+    }
+    return (struct bracket){places[best > 0 ? best - 1 : best], places[best],
+                            places[best + 1 < PLACES ? best + 1 : best]};
+}
+
+/* Downhill from where it should be. */
+static struct bracket look_about(const struct rows *rows, double low, double high, double near)
+{
+    double stride = FIRST_STRIDE;
+    near = fmin(fmax(near, low), high);
+    struct bracket t = {.m = try_decay(rows, near)};
+    t.a = try_decay(rows, fmax(low, near - stride));
+    t.b = try_decay(rows, fmin(high, near + stride));
+    while (t.a.cost < t.m.cost && t.a.cost <= t.b.cost && t.a.log_s > low) {
+        stride *= 1.6;
+        t.b = t.m;
+        t.m = t.a;
+        t.a = try_decay(rows, fmax(low, t.m.log_s - stride));
+    }
+    while (t.b.cost < t.m.cost && t.b.log_s < high) {
+        stride *= 1.6;
+        t.a = t.m;
+        t.m = t.b;
+        t.b = try_decay(rows, fmin(high, t.m.log_s + stride));
+    }
+    if (t.a.cost < t.m.cost)
+        t.b = t.m = t.a;
+    else if (t.b.cost < t.m.cost)
+        t.a = t.m = t.b;
+    return t;
+}
+
+/* From a fiftieth of the stretch to twice its length, by parabolas. */
+static double best_decay_s(const struct rows *rows, double length_s, double near_s)
+{
+    enum { ROUNDS = 6 };
+    const double low = log(0.02 * length_s);
+    const double high = log(2 * length_s);
+    struct bracket t =
+        near_s > 0 ? look_about(rows, low, high, log(near_s)) : look_everywhere(rows, low, high);
+    for (int round = 0; round < ROUNDS; round++) {
+        double log_s = least_between(&t.a, &t.m, &t.b);
+        bool above = t.b.log_s - t.m.log_s > t.m.log_s - t.a.log_s;
+        if (isnan(log_s))
+            log_s = 0.5 * (t.m.log_s + (above ? t.b.log_s : t.a.log_s));
+        if (fabs(log_s - t.m.log_s) < NEAR_ENOUGH)
+            break;
+        struct tried next = try_decay(rows, log_s);
+        bool better = next.cost < t.m.cost;
+        struct tried end = better ? t.m : next;
+        *((log_s > t.m.log_s) == better ? &t.a : &t.b) = end;
+        if (better)
+            t.m = next;
+    }
+    return exp(t.m.log_s);
+}
+
+static struct line fit_line(const struct series *series, struct shape *shape, double near_s)
 {
     struct rows rows = gather(series, shape->first, shape->end);
     switch (shape->kind) {
     case PHASE_DECAY:
-        shape->decay_s = best_decay_s(&rows, series->time_s[shape->end - 1] - shape->from_s);
+        shape->decay_s =
+            best_decay_s(&rows, series->time_s[shape->end - 1] - shape->from_s, near_s);
         return fit_decay(&rows, shape->decay_s);
     case PHASE_RAMP:
         return fit_on(&rows, rows.time_s);
@@ -145,9 +213,15 @@ static struct line fit_line(const struct series *series, struct shape *shape)
 
 struct shape shape_fit(const struct series *series, size_t first, size_t end, enum phase_kind kind)
 {
+    return shape_fit_near(series, first, end, kind, 0);
+}
+
+struct shape shape_fit_near(const struct series *series, size_t first, size_t end,
+                            enum phase_kind kind, double near_s)
+{
     struct shape shape = {
         .kind = kind, .first = first, .end = end, .from_s = series->time_s[first], .period_s = NAN};
-    struct line line = fit_line(series, &shape);
+    struct line line = fit_line(series, &shape, near_s);
     if (isnan(line.mean_A)) {
         /* All masked: what is there is there. */
         line = (struct line){0};

@@ -49,6 +49,10 @@ double shape_at(const struct shape *shape, double time_s);
  * not masked. */
 struct shape shape_fit(const struct series *series, size_t first, size_t end, enum phase_kind kind);
 
+/* The same where a decay's time constant is known to be about near_s. */
+struct shape shape_fit_near(const struct series *series, size_t first, size_t end,
+                            enum phase_kind kind, double near_s);
+
 /* Marks what lies farther from the shape than the bound; true where that differs
  * from what was marked. */
 bool shape_mask(const struct series *series, const struct shape *shape);

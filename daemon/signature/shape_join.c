@@ -24,6 +24,7 @@ struct node {
     double cost;
     size_t from; /* the node where its last shape begins */
     enum phase_kind kind;
+    double decay_s; /* of a decay */
 };
 
 struct joiner {
@@ -82,12 +83,13 @@ static void lay_nodes(struct joiner *j, const struct shape *levels, size_t count
     last->major = last->closes = true;
 }
 
-static void offer(struct node *node, double cost, size_t from, enum phase_kind kind)
+static void offer(struct node *node, double cost, size_t from, enum phase_kind kind, double decay_s)
 {
     if (cost < node->cost) {
         node->cost = cost;
         node->from = from;
         node->kind = kind;
+        node->decay_s = decay_s;
     }
 }
 
@@ -98,7 +100,7 @@ static void offer_level(struct joiner *j, const struct shape *level, size_t to)
         if (!j->nodes[i].opens)
             continue;
         double cost = j->costs[j->nodes[to].at] - j->costs[j->nodes[i].at];
-        offer(&j->nodes[to], j->nodes[i].cost + cost + j->series->penalty, i, PHASE_LEVEL);
+        offer(&j->nodes[to], j->nodes[i].cost + cost + j->series->penalty, i, PHASE_LEVEL, 0);
     }
 }
 
@@ -113,12 +115,12 @@ static void offer_slopes(struct joiner *j, size_t to)
         if (!from->alive || length < RAMP_LEAST)
             continue;
         double ramp = shape_ramp_cost(j->sums, from->at, node->at);
-        offer(node, from->cost + ramp + RAMP_PENALTY * penalty, i, PHASE_RAMP);
+        offer(node, from->cost + ramp + RAMP_PENALTY * penalty, i, PHASE_RAMP, 0);
         if (from->major && node->major && length >= DECAY_LEAST &&
             from->cost + DECAY_PENALTY * penalty < node->cost) {
             double decay_s = 0;
             double decay = shape_decay_cost(j->sums, from->at, node->at, &decay_s);
-            offer(node, from->cost + decay + DECAY_PENALTY * penalty, i, PHASE_DECAY);
+            offer(node, from->cost + decay + DECAY_PENALTY * penalty, i, PHASE_DECAY, decay_s);
         }
         /* As it costs more by now than beginning anew here, it always will. A
          * decay may yet: its ends are few, and they stay. */
@@ -152,6 +154,7 @@ static int join_run(struct joiner *j, const struct shape *levels, size_t count)
         j->to->items[--at] = (struct shape){.kind = j->nodes[k].kind,
                                             .first = j->nodes[j->nodes[k].from].at,
                                             .end = j->nodes[k].at,
+                                            .decay_s = j->nodes[k].decay_s,
                                             .period_s = NAN};
     return 0;
 }
@@ -293,12 +296,12 @@ static void settle(const struct series *series, struct shape *shape)
     if (shape->kind != PHASE_LEVEL) {
         memset(series->masked + shape->first, 0, shape->end - shape->first);
         for (int round = 0; round < 2; round++) {
-            *shape = shape_fit(series, shape->first, shape->end, shape->kind);
+            *shape = shape_fit_near(series, shape->first, shape->end, shape->kind, shape->decay_s);
             if (!shape_mask(series, shape))
                 return;
         }
     }
-    *shape = shape_fit(series, shape->first, shape->end, shape->kind);
+    *shape = shape_fit_near(series, shape->first, shape->end, shape->kind, shape->decay_s);
 }
 
 static double bounded_cost(const struct series *series, const struct shape *shape)
@@ -336,7 +339,8 @@ static bool fits_nearly_all(const struct series *series, const struct shape *sha
 /* The sums know few time constants; one fitted in full may span what they had
  * to cut. Tries it over every stretch of neighbouring slopes and what follows
  * them, the longest first. True where one was joined. */
-static bool join_decay(const struct series *series, struct shapes *shapes, size_t first, size_t end)
+static bool join_decay(const struct series *series, struct shape_sums *sums, struct shapes *shapes,
+                       size_t first, size_t end)
 {
     for (size_t length = end - first; length >= 2; length--) {
         for (size_t from = first; from + length <= end; from++) {
@@ -353,6 +357,7 @@ static bool join_decay(const struct series *series, struct shapes *shapes, size_
             if (!kept)
                 return false;
             memcpy(kept, series->masked + whole.first, whole.end - whole.first);
+            (void)shape_decay_cost(sums, whole.first, whole.end, &whole.decay_s);
             settle(series, &whole);
             if (fits_nearly_all(series, &whole) &&
                 bounded_cost(series, &whole) + penalty_of(series, &whole) < apart) {
@@ -369,7 +374,7 @@ static bool join_decay(const struct series *series, struct shapes *shapes, size_
     return false;
 }
 
-static void join_decays(const struct series *series, struct shapes *shapes)
+static void join_decays(const struct series *series, struct shape_sums *sums, struct shapes *shapes)
 {
     for (size_t i = 0; i < shapes->count; i++) {
         if (!is_slope(&shapes->items[i]))
@@ -379,7 +384,7 @@ static void join_decays(const struct series *series, struct shapes *shapes)
             end++;
         if (end < shapes->count && shapes->items[end].kind == PHASE_LEVEL)
             end++;
-        while (join_decay(series, shapes, i, end < shapes->count ? end : shapes->count))
+        while (join_decay(series, sums, shapes, i, end < shapes->count ? end : shapes->count))
             end = end > i + 1 ? end - 1 : end;
     }
 }
@@ -484,7 +489,7 @@ int shapes_join(const struct series *series, struct shapes *shapes)
             move_boundary(sums, &shapes->items[i], &shapes->items[i + 1]);
         for (size_t i = 0; i < shapes->count; i++)
             settle(series, &shapes->items[i]);
-        join_decays(series, shapes);
+        join_decays(series, sums, shapes);
         for (size_t i = 0; i < shapes->count; i++)
             flatten(series, &shapes->items[i]);
         status = end_decays(series, shapes);

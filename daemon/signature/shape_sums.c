@@ -4,23 +4,29 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define SERIES_REACH 0.3   /* x^12 / 12! is lost in rounding */
+#define SHORT_REACH 0.07   /* and x^9 / 9! */
+#define UNDERFLOW_AT 600.0 /* time constants: exp() of as many is still exact */
+
 /* Sums over the readings before each. */
 struct before {
     double w, t, tt, A, tA, AA, lone;
 };
 
 /* Sums over the readings from each on, x = exp(-(time since it) / decay_s):
- * counted backwards, because forwards the later terms would drown. */
+ * counted backwards, because forwards the later terms would drown. One of each
+ * time constant. `since_start` is exp(-(time since the first) / decay_s). */
 struct after {
-    double x, xx, xA;
+    double since_start[DECAY_TIMES], x[DECAY_TIMES], xx[DECAY_TIMES], xA[DECAY_TIMES];
 };
 
 struct shape_sums {
     const struct series *series;
     double zero_A;
     struct before *before;
-    double decay_s[DECAY_TIMES];
-    struct after *after[DECAY_TIMES]; /* NULL until asked for */
+    double decay_s[DECAY_TIMES], rate_per_s[DECAY_TIMES];
+    double usual[DECAY_TIMES]; /* what is left of each decay after the usual interval */
+    struct after *after;       /* NULL until asked for */
     bool *used;
 };
 
@@ -73,9 +79,12 @@ struct shape_sums *shape_sums_create(const struct series *series)
     sums->before[n] = b;
     double length_s = series->time_s[n - 1] - series->time_s[0];
     double least_s = fmax(1.5 * series->interval_s, 1e-5);
-    for (int k = 0; k < DECAY_TIMES; k++)
+    for (int k = 0; k < DECAY_TIMES; k++) {
         sums->decay_s[k] =
             least_s * pow(fmax(0.7 * length_s / least_s, 1), (double)k / (DECAY_TIMES - 1));
+        sums->rate_per_s[k] = 1 / sums->decay_s[k];
+        sums->usual[k] = exp(-series->interval_s * sums->rate_per_s[k]);
+    }
     return sums;
 }
 
@@ -83,8 +92,7 @@ void shape_sums_destroy(struct shape_sums *sums)
 {
     if (!sums)
         return;
-    for (int k = 0; k < DECAY_TIMES; k++)
-        free(sums->after[k]);
+    free(sums->after);
     free(sums->before);
     free(sums->used);
     free(sums);
@@ -116,23 +124,67 @@ double shape_ramp_cost(const struct shape_sums *sums, size_t first, size_t end)
     return fmax(0, tt > 0 ? AA - tA * tA / tt : AA) + lone;
 }
 
-static bool sum_after(struct shape_sums *sums, int k)
+/* exp(-gap_s / decay_s) of every time constant. About the usual interval a
+ * series is as good as exp itself, at a fraction of its price. */
+static void decays_over(const struct shape_sums *restrict sums, double gap_s,
+                        double *restrict shares)
+{
+    static const double parts[] = {1.0 / 11, 1.0 / 10, 1.0 / 9, 1.0 / 8, 1.0 / 7, 1.0 / 6,
+                                   1.0 / 5,  1.0 / 4,  1.0 / 3, 1.0 / 2, 1};
+    double off_s = sums->series->interval_s - gap_s;
+    double most = fabs(off_s) * sums->rate_per_s[0];
+    if (most > SERIES_REACH) {
+        for (int k = 0; k < DECAY_TIMES; k++)
+            shares[k] = exp(-gap_s * sums->rate_per_s[k]);
+        return;
+    }
+    double x[DECAY_TIMES];
+    double sum[DECAY_TIMES];
+    for (int k = 0; k < DECAY_TIMES; k++) {
+        x[k] = off_s * sums->rate_per_s[k];
+        sum[k] = 1;
+    }
+    for (size_t i = most > SHORT_REACH ? 0 : 3; i < sizeof parts / sizeof *parts; i++) {
+        double part = parts[i];
+        for (int k = 0; k < DECAY_TIMES; k++)
+            sum[k] = 1 + x[k] * part * sum[k];
+    }
+    for (int k = 0; k < DECAY_TIMES; k++)
+        shares[k] = sum[k] * sums->usual[k];
+}
+
+/* The reading's sums, from those of the reading behind it. */
+static void add_after(struct after *restrict row, const struct after *restrict next, double w,
+                      double wA)
+{
+    const double *shares = next->since_start; /* since this reading, so far */
+    for (int k = 0; k < DECAY_TIMES; k++) {
+        row->x[k] = w + shares[k] * next->x[k];
+        row->xx[k] = w + shares[k] * shares[k] * next->xx[k];
+        row->xA[k] = wA + shares[k] * next->xA[k];
+    }
+}
+
+static bool sum_after(struct shape_sums *sums)
 {
     const struct series *series = sums->series;
     size_t n = series->count;
-    struct after *row = malloc((n + 1) * sizeof *row);
-    if (!row)
+    struct after *rows = malloc((n + 1) * sizeof *rows);
+    if (!rows)
         return false;
-    row[n] = (struct after){0};
+    rows[n] = (struct after){0};
     for (size_t i = n; i-- > 0;) {
-        double gap_s = i + 1 < n ? series->time_s[i + 1] - series->time_s[i] : 0;
-        double share = exp(-gap_s / sums->decay_s[k]);
         double w = sums->used[i] ? series->weight[i] : 0;
-        row[i].x = w + share * row[i + 1].x;
-        row[i].xx = w + share * share * row[i + 1].xx;
-        row[i].xA = w * (series->current_A[i] - sums->zero_A) + share * row[i + 1].xA;
+        if (i + 1 < n)
+            decays_over(sums, series->time_s[i + 1] - series->time_s[i], rows[i + 1].since_start);
+        add_after(&rows[i], &rows[i + 1], w, w * (series->current_A[i] - sums->zero_A));
     }
-    sums->after[k] = row;
+    for (int k = 0; k < DECAY_TIMES; k++)
+        rows[0].since_start[k] = 1;
+    for (size_t i = 1; i < n; i++)
+        for (int k = 0; k < DECAY_TIMES; k++)
+            rows[i].since_start[k] *= rows[i - 1].since_start[k];
+    sums->after = rows;
     return true;
 }
 
@@ -143,28 +195,31 @@ double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, doubl
     const struct before *b = &sums->before[end];
     double w = b->w - a->w;
     double best = INFINITY;
-    if (!(w > 0))
+    if (!(w > 0) || (!sums->after && !sum_after(sums)))
         return best;
     double length_s = series->time_s[end - 1] - series->time_s[first];
     double to_end_s = end < series->count ? series->time_s[end] - series->time_s[first] : 0;
+    double end_since_s = end < series->count ? series->time_s[end] - series->time_s[0] : 0;
     double mean_A = (b->A - a->A) / w;
     double AA = b->AA - a->AA - w * mean_A * mean_A;
+    const struct after *p = &sums->after[first];
+    const struct after *q = &sums->after[end];
     for (int k = 0; k < DECAY_TIMES; k++) {
         /* Slower is a ramp, faster is a step. */
-        if (sums->decay_s[k] > length_s || sums->decay_s[k] < 0.03 * length_s)
+        double tau_s = sums->decay_s[k];
+        if (tau_s > length_s)
+            break;
+        if (tau_s < 0.03 * length_s)
             continue;
-        if (!sums->after[k] && !sum_after(sums, k))
-            continue;
-        double share = end < series->count ? exp(-to_end_s / sums->decay_s[k]) : 0;
-        const struct after *p = &sums->after[k][first];
-        const struct after *q = &sums->after[k][end];
-        double mean_x = (p->x - share * q->x) / w;
-        double xx = p->xx - share * share * q->xx - w * mean_x * mean_x;
-        double xA = p->xA - share * q->xA - w * mean_x * mean_A;
+        double share = end_since_s < UNDERFLOW_AT * tau_s ? q->since_start[k] / p->since_start[k]
+                                                          : exp(-to_end_s / tau_s);
+        double mean_x = (p->x[k] - share * q->x[k]) / w;
+        double xx = p->xx[k] - share * share * q->xx[k] - w * mean_x * mean_x;
+        double xA = p->xA[k] - share * q->xA[k] - w * mean_x * mean_A;
         double cost = xx > 0 ? fmax(0, AA - xA * xA / xx) : AA;
         if (cost < best) {
             best = cost;
-            *decay_s = sums->decay_s[k];
+            *decay_s = tau_s;
         }
     }
     return best + b->lone - a->lone;
