@@ -258,20 +258,30 @@ static struct phase describe(const struct series *series, const struct shape *sh
     return phase;
 }
 
-static int cut_shapes(struct series *series, struct shapes *shapes)
+static int cut_shapes(struct series *series, struct shape_sums *sums, struct shapes *shapes)
 {
     free(shapes->items);
     *shapes = (struct shapes){0};
     if (cut_levels(series, shapes) != 0 || shapes_find_periodic(series, shapes) != 0)
         return -1;
-    return shapes_join(series, shapes);
+    return shapes_join(series, sums, shapes);
+}
+
+/* Twice: the first cut tells each phase's own noise. */
+static int cut_twice(struct series *series, struct shapes *shapes)
+{
+    struct shape_sums *sums = shape_sums_create(series);
+    int status = -1;
+    if (sums && cut_shapes(series, sums, shapes) == 0 && relearn_within(series, shapes) == 0)
+        status = cut_shapes(series, sums, shapes);
+    shape_sums_destroy(sums);
+    return status;
 }
 
 static int cut(struct series *series, const struct segment_options *options, struct shapes *shapes,
                struct phases *phases)
 {
-    if (series_learn(series, options) != 0 || cut_shapes(series, shapes) != 0 ||
-        relearn_within(series, shapes) != 0 || cut_shapes(series, shapes) != 0)
+    if (series_learn(series, options) != 0 || cut_twice(series, shapes) != 0)
         return -1;
     join_short(series, shapes);
     give_edges(series, shapes);

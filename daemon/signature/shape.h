@@ -62,8 +62,10 @@ bool shape_mask(const struct series *series, const struct shape *shape);
  * bound each; a longer run of them is a steep ramp and is taken in. */
 enum { DECAY_TIMES = 14 };
 struct shape_sums;
-struct shape_sums *shape_sums_create(const struct series *series);
+struct shape_sums *shape_sums_create(const struct series *series); /* NULL: memory is out */
 void shape_sums_destroy(struct shape_sums *sums);
+/* With the weights and masks as they are now. */
+void shape_sums_add_up(struct shape_sums *sums);
 /* Weighted squares about the best level or line over [first, end), bounds of
  * lone readings added. */
 double shape_level_cost(const struct shape_sums *sums, size_t first, size_t end);
@@ -76,7 +78,7 @@ double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, doubl
  * the readings that fit no level. Then moves the boundaries of what was joined
  * to where they cost least and joins levels that do not differ enough to be
  * told apart, in place. -1: memory is out. */
-int shapes_join(const struct series *series, struct shapes *shapes);
+int shapes_join(const struct series *series, struct shape_sums *sums, struct shapes *shapes);
 
 /* Finds stretches of at least three equal periods among consecutive levels and
  * makes each one periodic shape, in place. -1: memory is out. */

@@ -478,24 +478,21 @@ static void drop_slivers(const struct series *series, struct shapes *shapes)
     shapes->count = kept;
 }
 
-int shapes_join(const struct series *series, struct shapes *shapes)
+int shapes_join(const struct series *series, struct shape_sums *sums, struct shapes *shapes)
 {
-    struct shape_sums *sums = shape_sums_create(series);
-    if (!sums)
+    shape_sums_add_up(sums);
+    if (join_levels(series, sums, shapes) != 0)
         return -1;
-    int status = join_levels(series, sums, shapes);
-    if (status == 0) {
-        for (size_t i = 0; i + 1 < shapes->count; i++)
-            move_boundary(sums, &shapes->items[i], &shapes->items[i + 1]);
-        for (size_t i = 0; i < shapes->count; i++)
-            settle(series, &shapes->items[i]);
-        join_decays(series, sums, shapes);
-        for (size_t i = 0; i < shapes->count; i++)
-            flatten(series, &shapes->items[i]);
-        status = end_decays(series, shapes);
-        drop_slivers(series, shapes);
-        merge_alike(series, shapes);
-    }
-    shape_sums_destroy(sums);
-    return status;
+    for (size_t i = 0; i + 1 < shapes->count; i++)
+        move_boundary(sums, &shapes->items[i], &shapes->items[i + 1]);
+    for (size_t i = 0; i < shapes->count; i++)
+        settle(series, &shapes->items[i]);
+    join_decays(series, sums, shapes);
+    for (size_t i = 0; i < shapes->count; i++)
+        flatten(series, &shapes->items[i]);
+    if (end_decays(series, shapes) != 0)
+        return -1;
+    drop_slivers(series, shapes);
+    merge_alike(series, shapes);
+    return 0;
 }

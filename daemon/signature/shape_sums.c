@@ -4,8 +4,6 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define SERIES_REACH 0.3   /* x^12 / 12! is lost in rounding */
-#define SHORT_REACH 0.07   /* and x^9 / 9! */
 #define UNDERFLOW_AT 600.0 /* time constants: exp() of as many is still exact */
 
 /* Sums over the readings before each. */
@@ -13,11 +11,16 @@ struct before {
     double w, t, tt, A, tA, AA, lone;
 };
 
+/* exp(-(time) / decay_s) of every time constant: since the reading before, and
+ * since the first. */
+struct left {
+    double since_last[DECAY_TIMES], since_start[DECAY_TIMES];
+};
+
 /* Sums over the readings from each on, x = exp(-(time since it) / decay_s):
- * counted backwards, because forwards the later terms would drown. One of each
- * time constant. `since_start` is exp(-(time since the first) / decay_s). */
+ * counted backwards, because forwards the later terms would drown. */
 struct after {
-    double since_start[DECAY_TIMES], x[DECAY_TIMES], xx[DECAY_TIMES], xA[DECAY_TIMES];
+    double x[DECAY_TIMES], xx[DECAY_TIMES], xA[DECAY_TIMES];
 };
 
 struct shape_sums {
@@ -26,7 +29,9 @@ struct shape_sums {
     struct before *before;
     double decay_s[DECAY_TIMES], rate_per_s[DECAY_TIMES];
     double usual[DECAY_TIMES]; /* what is left of each decay after the usual interval */
-    struct after *after;       /* NULL until asked for */
+    struct left *left;
+    struct after *after;
+    bool has_left, has_after; /* worked out only where a decay is asked for */
     bool *used;
 };
 
@@ -53,12 +58,29 @@ struct shape_sums *shape_sums_create(const struct series *series)
     sums->series = series;
     sums->before = malloc((n + 1) * sizeof *sums->before);
     sums->used = malloc(n * sizeof *sums->used);
-    if (!sums->before || !sums->used) {
+    sums->left = malloc(n * sizeof *sums->left);
+    sums->after = malloc((n + 1) * sizeof *sums->after);
+    if (!sums->before || !sums->used || !sums->left || !sums->after) {
         shape_sums_destroy(sums);
         return NULL;
     }
-    find_lone(series, sums->used);
     sums->zero_A = series->current_A[n / 2];
+    double length_s = series->time_s[n - 1] - series->time_s[0];
+    double least_s = fmax(1.5 * series->interval_s, 1e-5);
+    for (int k = 0; k < DECAY_TIMES; k++) {
+        sums->decay_s[k] =
+            least_s * pow(fmax(0.7 * length_s / least_s, 1), (double)k / (DECAY_TIMES - 1));
+        sums->rate_per_s[k] = 1 / sums->decay_s[k];
+        sums->usual[k] = exp(-series->interval_s * sums->rate_per_s[k]);
+    }
+    return sums;
+}
+
+void shape_sums_add_up(struct shape_sums *sums)
+{
+    const struct series *series = sums->series;
+    size_t n = series->count;
+    find_lone(series, sums->used);
     struct before b = {0};
     for (size_t i = 0; i < n; i++) {
         sums->before[i] = b;
@@ -77,21 +99,14 @@ struct shape_sums *shape_sums_create(const struct series *series)
         b.AA += w * A * A;
     }
     sums->before[n] = b;
-    double length_s = series->time_s[n - 1] - series->time_s[0];
-    double least_s = fmax(1.5 * series->interval_s, 1e-5);
-    for (int k = 0; k < DECAY_TIMES; k++) {
-        sums->decay_s[k] =
-            least_s * pow(fmax(0.7 * length_s / least_s, 1), (double)k / (DECAY_TIMES - 1));
-        sums->rate_per_s[k] = 1 / sums->decay_s[k];
-        sums->usual[k] = exp(-series->interval_s * sums->rate_per_s[k]);
-    }
-    return sums;
+    sums->has_after = false;
 }
 
 void shape_sums_destroy(struct shape_sums *sums)
 {
     if (!sums)
         return;
+    free(sums->left);
     free(sums->after);
     free(sums->before);
     free(sums->used);
@@ -131,20 +146,25 @@ static void decays_over(const struct shape_sums *restrict sums, double gap_s,
 {
     static const double parts[] = {1.0 / 11, 1.0 / 10, 1.0 / 9, 1.0 / 8, 1.0 / 7, 1.0 / 6,
                                    1.0 / 5,  1.0 / 4,  1.0 / 3, 1.0 / 2, 1};
+    /* How far x may be from 0 for a series that begins so late to be as good. */
+    static const double reaches[] = {0.3, 0.2, 0.13, 0.07, 0.035, 0.015, 0.005, 0.001, 1e-4};
     double off_s = sums->series->interval_s - gap_s;
     double most = fabs(off_s) * sums->rate_per_s[0];
-    if (most > SERIES_REACH) {
+    if (most > reaches[0]) {
         for (int k = 0; k < DECAY_TIMES; k++)
             shares[k] = exp(-gap_s * sums->rate_per_s[k]);
         return;
     }
+    size_t first = 0;
+    while (first + 1 < sizeof reaches / sizeof *reaches && most <= reaches[first + 1])
+        first++;
     double x[DECAY_TIMES];
     double sum[DECAY_TIMES];
     for (int k = 0; k < DECAY_TIMES; k++) {
         x[k] = off_s * sums->rate_per_s[k];
         sum[k] = 1;
     }
-    for (size_t i = most > SHORT_REACH ? 0 : 3; i < sizeof parts / sizeof *parts; i++) {
+    for (size_t i = first; i < sizeof parts / sizeof *parts; i++) {
         double part = parts[i];
         for (int k = 0; k < DECAY_TIMES; k++)
             sum[k] = 1 + x[k] * part * sum[k];
@@ -153,11 +173,24 @@ static void decays_over(const struct shape_sums *restrict sums, double gap_s,
         shares[k] = sum[k] * sums->usual[k];
 }
 
-/* The reading's sums, from those of the reading behind it. */
-static void add_after(struct after *restrict row, const struct after *restrict next, double w,
-                      double wA)
+static void find_left(struct shape_sums *sums)
 {
-    const double *shares = next->since_start; /* since this reading, so far */
+    const struct series *series = sums->series;
+    struct left *left = sums->left;
+    for (int k = 0; k < DECAY_TIMES; k++)
+        left->since_last[k] = left->since_start[k] = 1;
+    for (size_t i = 1; i < series->count; i++) {
+        decays_over(sums, series->time_s[i] - series->time_s[i - 1], left[i].since_last);
+        for (int k = 0; k < DECAY_TIMES; k++)
+            left[i].since_start[k] = left[i - 1].since_start[k] * left[i].since_last[k];
+    }
+    sums->has_left = true;
+}
+
+/* The reading's sums, from those of the reading behind it. */
+static void add_after(struct after *restrict row, const struct after *restrict next,
+                      const double *restrict shares, double w, double wA)
+{
     for (int k = 0; k < DECAY_TIMES; k++) {
         row->x[k] = w + shares[k] * next->x[k];
         row->xx[k] = w + shares[k] * shares[k] * next->xx[k];
@@ -165,27 +198,20 @@ static void add_after(struct after *restrict row, const struct after *restrict n
     }
 }
 
-static bool sum_after(struct shape_sums *sums)
+static void sum_after(struct shape_sums *sums)
 {
     const struct series *series = sums->series;
     size_t n = series->count;
-    struct after *rows = malloc((n + 1) * sizeof *rows);
-    if (!rows)
-        return false;
-    rows[n] = (struct after){0};
+    if (!sums->has_left)
+        find_left(sums);
+    sums->after[n] = (struct after){0};
     for (size_t i = n; i-- > 0;) {
         double w = sums->used[i] ? series->weight[i] : 0;
-        if (i + 1 < n)
-            decays_over(sums, series->time_s[i + 1] - series->time_s[i], rows[i + 1].since_start);
-        add_after(&rows[i], &rows[i + 1], w, w * (series->current_A[i] - sums->zero_A));
+        add_after(&sums->after[i], &sums->after[i + 1],
+                  sums->left[i + 1 < n ? i + 1 : i].since_last, w,
+                  w * (series->current_A[i] - sums->zero_A));
     }
-    for (int k = 0; k < DECAY_TIMES; k++)
-        rows[0].since_start[k] = 1;
-    for (size_t i = 1; i < n; i++)
-        for (int k = 0; k < DECAY_TIMES; k++)
-            rows[i].since_start[k] *= rows[i - 1].since_start[k];
-    sums->after = rows;
-    return true;
+    sums->has_after = true;
 }
 
 double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, double *decay_s)
@@ -195,11 +221,15 @@ double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, doubl
     const struct before *b = &sums->before[end];
     double w = b->w - a->w;
     double best = INFINITY;
-    if (!(w > 0) || (!sums->after && !sum_after(sums)))
+    if (!(w > 0))
         return best;
+    if (!sums->has_after)
+        sum_after(sums);
     double length_s = series->time_s[end - 1] - series->time_s[first];
-    double to_end_s = end < series->count ? series->time_s[end] - series->time_s[first] : 0;
-    double end_since_s = end < series->count ? series->time_s[end] - series->time_s[0] : 0;
+    size_t ends_at = end < series->count ? end : first; /* nothing follows the last */
+    double end_since_s = series->time_s[ends_at] - series->time_s[0];
+    const struct left *from = &sums->left[first];
+    const struct left *until = &sums->left[ends_at];
     double mean_A = (b->A - a->A) / w;
     double AA = b->AA - a->AA - w * mean_A * mean_A;
     const struct after *p = &sums->after[first];
@@ -211,8 +241,9 @@ double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, doubl
             break;
         if (tau_s < 0.03 * length_s)
             continue;
-        double share = end_since_s < UNDERFLOW_AT * tau_s ? q->since_start[k] / p->since_start[k]
-                                                          : exp(-to_end_s / tau_s);
+        double share = end_since_s < UNDERFLOW_AT * tau_s
+                           ? until->since_start[k] / from->since_start[k]
+                           : exp(-(series->time_s[ends_at] - series->time_s[first]) / tau_s);
         double mean_x = (p->x[k] - share * q->x[k]) / w;
         double xx = p->xx[k] - share * share * q->xx[k] - w * mean_x * mean_x;
         double xA = p->xA[k] - share * q->xA[k] - w * mean_x * mean_A;
