@@ -67,12 +67,13 @@ static inline double larger(double a, double b)
     return a > b ? a : b;
 }
 
-/* One value more: from the row before it to the row with it. */
+/* One value more, or several alike: from the row before them to the row with
+ * them. */
 struct step {
-    double value, weight, bound;
-    double left, right; /* between them the value costs less than the bound */
-    double fresh;       /* what a level that begins here costs so far */
-    uint32_t start;     /* here */
+    double value, weight, bound; /* weight and bound of all that are alike */
+    double left, right;          /* between them the value costs less than the bound */
+    double fresh;                /* what a level that begins here costs so far */
+    uint32_t start;              /* here */
     struct row *to;
     double best; /* the least of the new row, and where */
     struct last_level last;
@@ -80,7 +81,7 @@ struct step {
 
 static inline void push(struct step *step, double low, const struct piece *p)
 {
-    step->to->items[step->to->count++] = *p;
+    step->to->count++;
     if (p->least >= step->best)
         return;
     double m = p->weight > 0 ? larger(low, smaller(p->high, p->centre)) : low;
@@ -94,23 +95,26 @@ static inline void push(struct step *step, double low, const struct piece *p)
 /* Adds the value's loss to a piece, which its edges may split in three. */
 static inline void add_loss(struct step *step, double low, double high, const struct piece *p)
 {
-    struct piece q = *p;
     if (low < step->left) {
-        q.high = smaller(high, step->left);
-        q.least += step->bound;
-        push(step, low, &q);
+        struct piece *q = &step->to->items[step->to->count];
+        *q = *p;
+        q->high = smaller(high, step->left);
+        q->least += step->bound;
+        push(step, low, q);
     }
     if (high > step->left && low < step->right) {
-        q = *p;
-        q.high = smaller(high, step->right);
-        piece_add(&q, step->value, step->weight);
-        push(step, larger(low, step->left), &q);
+        struct piece *q = &step->to->items[step->to->count];
+        *q = *p;
+        q->high = smaller(high, step->right);
+        piece_add(q, step->value, step->weight);
+        push(step, larger(low, step->left), q);
     }
     if (high > step->right) {
-        q = *p;
-        q.high = high;
-        q.least += step->bound;
-        push(step, larger(low, step->right), &q);
+        struct piece *q = &step->to->items[step->to->count];
+        *q = *p;
+        q->high = high;
+        q->least += step->bound;
+        push(step, larger(low, step->right), q);
     }
 }
 
@@ -178,6 +182,19 @@ static int trace_back(const struct last_level *last, size_t count, double cost,
     return 0;
 }
 
+/* Between values alike no cut is better than at one end of them: what moving it
+ * costs is the same from one to the next. So they are taken at once. */
+static size_t alike_until(const struct level_problem *problem, size_t first)
+{
+    const double *values = problem->values;
+    const double *weights = problem->weights;
+    size_t end = first + 1;
+    while (end < problem->count && values[end] == values[first] &&
+           (!weights || weights[end] == weights[first]))
+        end++;
+    return end;
+}
+
 int levels_cut(const struct level_problem *problem, struct level_cut *cut)
 {
     *cut = (struct level_cut){0};
@@ -197,13 +214,17 @@ int levels_cut(const struct level_problem *problem, struct level_cut *cut)
     if (!last || !row_room(&row, 64) || !row_room(&next, 64))
         goto done;
     row.items[row.count++] = (struct piece){high, 0, 0, 0, 0};
-    struct step step = {.bound = problem->bound, .fresh = INFINITY, .to = &next};
-    for (size_t i = 0; i < n; i++) {
+    struct step step = {.fresh = INFINITY, .to = &next};
+    for (size_t i = 0; i < n;) {
         if (!row_room(&next, 2 * row.count + 3))
             goto done;
+        size_t end = alike_until(problem, i);
+        double alike = (double)(end - i);
+        double weight = problem->weights ? problem->weights[i] : 1;
+        double reach = sqrt(problem->bound / weight);
         step.value = problem->values[i];
-        step.weight = problem->weights ? problem->weights[i] : 1;
-        double reach = sqrt(step.bound / step.weight);
+        step.weight = alike * weight;
+        step.bound = alike * problem->bound;
         step.left = step.value - reach;
         step.right = step.value + reach;
         step.start = (uint32_t)i;
@@ -211,8 +232,9 @@ int levels_cut(const struct level_problem *problem, struct level_cut *cut)
         struct row swap = row;
         row = next;
         next = swap;
-        last[i] = step.last;
+        last[end - 1] = step.last;
         step.fresh = step.best + problem->penalty;
+        i = end;
     }
     status = trace_back(last, n, step.best, cut);
 done:

@@ -241,8 +241,14 @@ static void move_boundary(struct shape_sums *sums, struct shape *a, struct shape
         size_t best_at = a->end;
         double best = cost_of(sums, a->kind, a->first, a->end) +
                       cost_of(sums, b->kind, b->first, b->end) - 1e-6;
+        bool a_first = a->kind != PHASE_DECAY; /* decays are the dearer to look at */
         for (size_t at = from; at <= to; at++) {
-            double cost = cost_of(sums, a->kind, a->first, at) + cost_of(sums, b->kind, at, b->end);
+            double cost =
+                a_first ? cost_of(sums, a->kind, a->first, at) : cost_of(sums, b->kind, at, b->end);
+            if (cost >= best)
+                continue;
+            cost +=
+                a_first ? cost_of(sums, b->kind, at, b->end) : cost_of(sums, a->kind, a->first, at);
             if (cost < best) {
                 best = cost;
                 best_at = at;

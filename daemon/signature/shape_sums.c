@@ -6,6 +6,12 @@
 
 #define UNDERFLOW_AT 600.0 /* time constants: exp() of as many is still exact */
 
+/* fmax() minds NANs, and is called. */
+static inline double larger(double a, double b)
+{
+    return a > b ? a : b;
+}
+
 /* Sums over the readings before each. */
 struct before {
     double w, t, tt, A, tA, AA, lone;
@@ -120,7 +126,7 @@ double shape_level_cost(const struct shape_sums *sums, size_t first, size_t end)
     double w = b->w - a->w;
     double A = b->A - a->A;
     double lone = b->lone - a->lone;
-    return w > 0 ? fmax(0, b->AA - a->AA - A * A / w) + lone : lone;
+    return w > 0 ? larger(0, b->AA - a->AA - A * A / w) + lone : lone;
 }
 
 double shape_ramp_cost(const struct shape_sums *sums, size_t first, size_t end)
@@ -136,7 +142,7 @@ double shape_ramp_cost(const struct shape_sums *sums, size_t first, size_t end)
     double tt = b->tt - a->tt - w * mean_t * mean_t;
     double tA = b->tA - a->tA - w * mean_t * mean_A;
     double AA = b->AA - a->AA - w * mean_A * mean_A;
-    return fmax(0, tt > 0 ? AA - tA * tA / tt : AA) + lone;
+    return larger(0, tt > 0 ? AA - tA * tA / tt : AA) + lone;
 }
 
 /* exp(-gap_s / decay_s) of every time constant. About the usual interval a
@@ -247,7 +253,7 @@ double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, doubl
         double mean_x = (p->x[k] - share * q->x[k]) / w;
         double xx = p->xx[k] - share * share * q->xx[k] - w * mean_x * mean_x;
         double xA = p->xA[k] - share * q->xA[k] - w * mean_x * mean_A;
-        double cost = xx > 0 ? fmax(0, AA - xA * xA / xx) : AA;
+        double cost = xx > 0 ? larger(0, AA - xA * xA / xx) : AA;
         if (cost < best) {
             best = cost;
             *decay_s = tau_s;
