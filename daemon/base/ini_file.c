@@ -24,6 +24,8 @@ struct reading_state {
     char *text; /* of the line being read */
     size_t text_size;
     bool failed;
+    char section[LONGEST_SECTION + 1]; /* its line has come, no pair of it yet; "" */
+    long section_line;
     ini_pair_handler *handler;
     void *context;
     struct error *error;
@@ -47,12 +49,33 @@ static char *bad_line(struct reading_state *state, const char *expected, const c
     return NULL;
 }
 
-/* Longer than libinih would keep: it cuts without a word. */
-static bool has_long_section(const char *line)
+/* What stands behind the bracket of a section's line; NULL: it is none. */
+static const char *section_in(const char *line)
 {
     const char *at = line + (strncmp(line, "\xEF\xBB\xBF", 3) == 0 ? 3 : 0);
     at += strspn(at, " \t");
-    return *at == '[' && strcspn(at + 1, "]") > LONGEST_SECTION;
+    return *at == '[' ? at + 1 : NULL;
+}
+
+/* libinih says nothing of a section without a pair. */
+static void hand_over_empty(struct reading_state *state)
+{
+    if (!state->section[0] || state->failed)
+        return;
+    struct ini_pair pair = {state->path, state->section_line, state->section, "", ""};
+    if (state->handler(state->context, &pair, state->error) != 0)
+        state->failed = true;
+    state->section[0] = '\0';
+}
+
+static void begin_section(struct reading_state *state, const char *name)
+{
+    hand_over_empty(state);
+    size_t length = strcspn(name, "]");
+    if (name[length] != ']')
+        return; /* libinih says so */
+    snprintf(state->section, sizeof state->section, "%.*s", (int)length, name);
+    state->section_line = state->line;
 }
 
 static char *next_line(char *text, int size, void *user)
@@ -69,8 +92,13 @@ static char *next_line(char *text, int size, void *user)
         return bad_line(state, "text", "a zero byte");
     if (length > LONGEST_LINE || got >= size)
         return bad_line(state, "at most 1000 bytes", "a longer line");
-    if (has_long_section(state->text))
+    const char *section = section_in(state->text);
+    if (section && strcspn(section, "]") > LONGEST_SECTION)
         return bad_line(state, "at most 49 bytes", "a longer section name");
+    if (section)
+        begin_section(state, section);
+    if (state->failed)
+        return NULL;
     memcpy(text, state->text, (size_t)got + 1);
     return text;
 }
@@ -80,6 +108,7 @@ static int hand_over(void *user, const char *section, const char *key, const cha
     struct reading_state *state = user;
     if (state->failed)
         return 1;
+    state->section[0] = '\0';
     struct ini_pair pair = {state->path, state->line, section, key, value};
     if (state->handler(state->context, &pair, state->error) != 0)
         state->failed = true;
@@ -102,6 +131,8 @@ int ini_file_read(const char *path, ini_pair_handler *handler, void *context, st
         .file = file, .path = path, .handler = handler, .context = context, .error = error};
     int first_bad = ini_parse_stream(next_line, &state, hand_over, &state);
     bool broken = ferror(file) != 0;
+    if (first_bad == 0 && !broken)
+        hand_over_empty(&state);
     fclose(file);
     free(state.text);
     if (state.failed)

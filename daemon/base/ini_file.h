@@ -15,7 +15,7 @@ struct ini_pair {
     const char *file;
     long line;
     const char *section; /* "supply front" for [supply front]; "" before the first */
-    const char *key;
+    const char *key;     /* "" for a section that has no pair: handed over once, with its line */
     const char *value;
 };
 
@@ -27,8 +27,7 @@ typedef int ini_pair_handler(void *context, const struct ini_pair *pair, struct 
  * 0, or -1 with the error filled: EXIT_NO_INPUT where it cannot be opened,
  * EXIT_BAD_DATA with the line for a line that is neither a comment, a section
  * nor KEY = VALUE, is longer than 1000 bytes, holds a zero byte or a section name
- * longer than 49 bytes, or that the handler refused. A section without a pair is
- * not handed over. */
+ * longer than 49 bytes, or that the handler refused. */
 int ini_file_read(const char *path, ini_pair_handler *handler, void *context, struct error *error);
 
 /* The whole value as a number within [low, high], in the C locale whatever the

@@ -176,6 +176,9 @@ static bool name_is_plain(const char *name)
 static int take_pair(void *context, const struct ini_pair *pair, struct error *error)
 {
     struct config_reader *reader = context;
+    bool empty = !pair->key[0]; /* what is missing is said when all is read */
+    if (strcmp(pair->section, "bench") == 0 && empty)
+        return 0;
     if (strcmp(pair->section, "bench") == 0)
         return put_key(bench_keys, BENCH_KEYS, reader->bench_given, reader->config, pair, error);
     if (strncmp(pair->section, "supply ", 7) == 0) {
@@ -187,6 +190,8 @@ static int take_pair(void *context, const struct ini_pair *pair, struct error *e
         struct supply_config *supply = find_supply(reader, name, pair, error);
         if (!supply)
             return -1;
+        if (empty)
+            return 0;
         return put_key(supply_keys, SUPPLY_KEYS,
                        reader->supply_given[supply - reader->config->supplies], supply, pair,
                        error);

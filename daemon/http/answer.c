@@ -74,9 +74,19 @@ static bool is_key(const char *name)
     return *name && strspn(name, letters) == strlen(name);
 }
 
-void answer_error(struct answer *answer, const struct error *error)
+static void put_error(struct answer *answer, unsigned status, const struct error *error)
 {
     char text[1200];
+    error_text(error, text, sizeof text);
+    if (status >= MHD_HTTP_INTERNAL_SERVER_ERROR)
+        log_failure("a request failed: %s", text);
+    answer_problem(answer, status, is_key(error->file) ? error->file : NULL, "%s", text);
+    if (status == MHD_HTTP_SERVICE_UNAVAILABLE)
+        answer->retry_after_s = 1;
+}
+
+void answer_error(struct answer *answer, const struct error *error)
+{
     unsigned status = MHD_HTTP_INTERNAL_SERVER_ERROR;
     if (error->status == EXIT_BAD_DATA || error->status == EXIT_USAGE)
         status = MHD_HTTP_UNPROCESSABLE_CONTENT;
@@ -84,10 +94,13 @@ void answer_error(struct answer *answer, const struct error *error)
         status = MHD_HTTP_NOT_FOUND;
     else if (error->status == EXIT_UNAVAILABLE)
         status = MHD_HTTP_SERVICE_UNAVAILABLE;
-    error_text(error, text, sizeof text);
-    if (status >= MHD_HTTP_INTERNAL_SERVER_ERROR)
-        log_failure("a request failed: %s", text);
-    answer_problem(answer, status, is_key(error->file) ? error->file : NULL, "%s", text);
-    if (status == MHD_HTTP_SERVICE_UNAVAILABLE)
-        answer->retry_after_s = 1;
+    put_error(answer, status, error);
+}
+
+void answer_unchanged(struct answer *answer, const struct error *error)
+{
+    if (error->status == EXIT_IO)
+        put_error(answer, MHD_HTTP_INSUFFICIENT_STORAGE, error);
+    else
+        answer_error(answer, error);
 }

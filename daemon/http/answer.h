@@ -48,5 +48,7 @@ void answer_problem(struct answer *answer, unsigned status, const char *field, c
 /* An error from the rooms above the wire: bad data 422, not there 404, not to
  * be had 503, else 500. */
 void answer_error(struct answer *answer, const struct error *error);
+/* The same of a change: where the disk does not take it, 507 (RFC 4918, 11.5). */
+void answer_unchanged(struct answer *answer, const struct error *error);
 
 #endif

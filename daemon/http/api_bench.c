@@ -113,7 +113,7 @@ void on_bench_put(struct desk *desk, struct call *call)
     snprintf(on_bench.stage, sizeof on_bench.stage, "%s", fields_text(body, "stage"));
     json_decref(body);
     if (bench_put_on(desk->office->bench, call->parameters[0], &on_bench, &error) < 0)
-        answer_error(call->answer, &error);
+        answer_unchanged(call->answer, &error);
     else
         answer_json(call->answer, MHD_HTTP_OK,
                     supply_named(desk->office->bench, call->parameters[0]));

@@ -95,7 +95,7 @@ void module_type_post(struct desk *desk, struct call *call)
     if (after)
         answer_json(call->answer, made ? MHD_HTTP_CREATED : MHD_HTTP_OK, after);
     else if (call->answer->status == 0)
-        answer_error(call->answer, &error);
+        answer_unchanged(call->answer, &error);
     json_decref(before);
     json_decref(type);
 }
@@ -114,7 +114,7 @@ void unit_post(struct desk *desk, struct call *call)
     struct change change = {.value = unit};
     struct error error = {0};
     if (bench_write(desk->office->bench, write_unit, &change, &error) < 0)
-        answer_error(call->answer, &error);
+        answer_unchanged(call->answer, &error);
     else
         answer_item(desk, call, STORE_UNITS, "units", change.id, NULL);
     json_decref(unit);
@@ -132,7 +132,7 @@ void work_order_post(struct desk *desk, struct call *call)
     struct change change = {.value = order};
     struct error error = {0};
     if (bench_write(desk->office->bench, write_work_order, &change, &error) < 0)
-        answer_error(call->answer, &error);
+        answer_unchanged(call->answer, &error);
     else
         answer_item(desk, call, STORE_WORK_ORDERS, "work-orders", change.id, NULL);
     json_decref(order);
@@ -156,7 +156,7 @@ void reference_post(struct desk *desk, struct call *call)
                             .text = call->body,
                             .version = reference_version(reference)};
     if (bench_write(desk->office->bench, write_reference, &change, &error) < 0) {
-        answer_error(call->answer, &error);
+        answer_unchanged(call->answer, &error);
     } else {
         bench_reference_changed(desk->office->bench, change.module_type);
         answer_item(desk, call, STORE_REFERENCES, "references", change.id, "reference");

@@ -197,6 +197,8 @@ static int take_pair(void *context, const struct ini_pair *pair, struct error *e
     struct reader *reader = context;
     if (strcmp(pair->section, reader->section) != 0 && open_section(reader, pair, error) != 0)
         return -1;
+    if (!pair->key[0])
+        return 0; /* what it needs is said when it closes */
     if (reader->section[0] == '\0')
         return error_set(error, EXIT_BAD_DATA, pair->file, pair->line, "[module] first",
                          "found \"%s\" before any section", pair->key);

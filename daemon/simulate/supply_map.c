@@ -207,6 +207,10 @@ static int take_scpi_key(struct supply_map *map, const struct ini_pair *pair, st
 static int take_pair(void *context, const struct ini_pair *pair, struct error *error)
 {
     struct supply_map *map = context;
+    bool empty = !pair->key[0];
+    if (empty && (strcmp(pair->section, "supply") == 0 || strcmp(pair->section, "modbus") == 0 ||
+                  strcmp(pair->section, "scpi") == 0))
+        return 0;
     if (strcmp(pair->section, "supply") == 0)
         return take_supply_key(map, pair, error);
     if (strcmp(pair->section, "modbus") == 0)

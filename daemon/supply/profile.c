@@ -311,9 +311,19 @@ static int unknown(const struct ini_pair *pair, struct error *error)
                      "unknown key %s in [%s]", pair->key, pair->section);
 }
 
+static bool is_section(const char *name)
+{
+    size_t i = 0;
+    while (i < KEYS && strcmp(keys[i].section, name) != 0)
+        i++;
+    return i < KEYS;
+}
+
 static int take_pair(void *context, const struct ini_pair *pair, struct error *error)
 {
     struct loading *loading = context;
+    if (!pair->key[0] && is_section(pair->section))
+        return 0; /* what is missing is said when all is read */
     size_t i = 0;
     while (i < KEYS &&
            (strcmp(keys[i].section, pair->section) != 0 || strcmp(keys[i].name, pair->key) != 0))

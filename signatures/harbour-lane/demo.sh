@@ -3,7 +3,8 @@
 #
 # The Harbour Lane bench, simulated: two supplies, a hand that wakes a module on
 # each every few seconds, the daemon. usage: demo.sh BUILD [PORT]
-# What it keeps lies in BUILD/demo. Ends, with all it started, on Ctrl-C.
+# What it keeps lies in BUILD/demo. Ends, with all it started, on Ctrl-C, and with
+# the make that started it.
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 build=$(cd "$1" && pwd)
@@ -25,6 +26,23 @@ trap 'end $?' EXIT
 # A pause without a process of its own, so that nothing is left behind.
 exec {never}<> <(:)
 pause() { read -rt "$1" -u "$never" _ || :; }
+
+# The signals that our parent holds back; "" where it is gone.
+parent_blocks() {
+    local key value
+    { while read -r key value; do
+        [ "$key" != SigBlk: ] || { echo "$value"; return; }
+    done <"/proc/$PPID/status"; } 2>/dev/null || :
+}
+blocked_at_start=$(parent_blocks)
+
+# A signal to make alone does not come to us: make waits for our end in its handler
+# for SIGINT, and meanwhile holds that signal back.
+parent_ends() {
+    local now
+    now=$(parent_blocks)
+    [ -z "$now" ] || [ $(((16#$now & ~16#$blocked_at_start) & 2)) -ne 0 ]
+}
 
 # supply NAME LINK OPTION...: starts one; its link as it came up goes to $link.
 supply() {
@@ -113,4 +131,8 @@ hand left reefer-controller 14 HL-2041/none HL-2042/none HL-2043/stall:2 HL-2044
 children+=($!)
 hand right crane-joystick-node 14 HL-3310/none HL-3311/late:3:2.5 HL-3312/none HL-3313/none HL-3314/short &
 children+=($!)
+while kill -0 "$daemon" 2>/dev/null; do
+    pause 0.4
+    ! parent_ends || end 0
+done
 wait "$daemon"

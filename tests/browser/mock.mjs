@@ -159,6 +159,9 @@ export class MockBench {
     response.write('retry: 500\n\n');
     this.streams.add(response);
     response.on('close', () => this.streams.delete(response));
+    for (const item of this.supplies.values()) {
+      response.write(`event: supply\ndata: ${JSON.stringify(item)}\n\n`);
+    }
     response.write(`event: heartbeat\ndata: ${JSON.stringify({ at: new Date().toISOString() })}\n\n`);
     return undefined;
   }

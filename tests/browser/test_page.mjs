@@ -394,6 +394,18 @@ pageCheck('several supplies: the choice is kept in the address and on the tablet
   await shows(page, 'entry-unit', 'RC4-0417');
 });
 
+pageCheck('the address picks the supply, whichever is heard of first', async (page, mock) => {
+  await page.goto('about:blank');
+  mock.addSupply('right', { output: 2, unit: 'RC4-0777' });
+  await page.goto(`${mock.url}#right`);
+  await shows(page, 'entry-unit', 'RC4-0777');
+  mock.tell('left');
+  mock.tell('right');
+  await page.waitForTimeout(300);
+  assert.equal(await text(page, 'entry-unit'), 'RC4-0777');
+  assert.ok(page.url().endsWith('#right'), page.url());
+});
+
 pageCheck('a quiet supply on the other tab does not hide the chosen one', async (page, mock) => {
   mock.addSupply('right', { output: 2, state: 'gone', problem: 'no answer', age_s: null });
   mock.tell('right');

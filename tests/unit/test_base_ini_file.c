@@ -82,6 +82,8 @@ static void test_pairs_with_their_lines(void **state)
     check_good("[a]\nk = 1 ; a remark\nempty =\n", "2 [a] k=1;3 [a] empty=;");
     check_good("[a]\nlink = serial:/dev/ttyUSB0?baud=9600&parity=none\n",
                "2 [a] link=serial:/dev/ttyUSB0?baud=9600&parity=none;");
+    /* A section without a pair is handed over by itself. */
+    check_good("[a]\n[b]\nk = 1\n[c]\n# nothing\n\n[d]", "1 [a] =;3 [b] k=1;4 [c] =;7 [d] =;");
     /* An indented line is a pair of its own, never the rest of the one above. */
     check_good("[a]\nk = 1\n  l = 2\n", "2 [a] k=1;3 [a] l=2;");
 }
@@ -157,6 +159,8 @@ static void test_each_fault_names_its_line(void **state)
         /* The first fault is told, whichever kind it is. */
         {"[a]\nbroken\nk=1\n", 3, 2, "neither"},
         {"[a]\nk=1\nbroken\n", 2, 2, "refused k"},
+        {"[a]\n\n[b]\nk=1\n", 1, 1, "refused "},
+        {"[b]\nk=1\n[a]\n", 3, 3, "refused "},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         struct pairs pairs = {.refuse_line = cases[i].refuse_line};

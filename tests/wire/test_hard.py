@@ -61,6 +61,10 @@ class FullDisk(Bench):
         events.wait("power-up", lambda event: event["power_up"]["state"] != "open")
         status, health = self.daemon.ask("GET", "health")
         self.assertEqual((status, health["status"]), (503, "failing"))
+        for method, path, body in (("PUT", "supplies/left/on-bench", {"unit": "HL-0007"}),
+                                   ("POST", "units", {"serial": "HL-0007"})):
+            status, problem = self.daemon.ask(method, path, body)
+            self.assertEqual((status, problem["status"]), (507, 507), problem)
         self.assertIsNone(self.daemon.process.poll())
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (most, most))
         one.turn(output=False)

@@ -291,6 +291,12 @@ class Started(unittest.TestCase):
         self.refused("[bench]\ndata = x\n[suply left]\nlink = tcp:127.0.0.1:1\n", 65,
                      "wrong.ini:4", "suply left")
 
+    def test_section_without_a_key(self):
+        self.refused("[bench]\ndata = x\n\n[supply left]\n", 65, "wrong.ini:4", "supply left",
+                     "link")
+        self.refused("[bench]\ndata = x\n[suply left]\n# nothing\n", 65, "wrong.ini:3",
+                     "suply left")
+
     def test_doubled_key(self):
         self.refused("[bench]\ndata = x\ndata = y\n", 65, "wrong.ini:3", "data")
 

@@ -105,7 +105,7 @@ const hears = {
     const watch = watchOf(item.name);
     const left = watch.hearSupply(item, performance.now());
     if (left !== null) fetchPowerUp(watch, left, true);
-    choose(chosen);
+    settleChoice();
   },
   heartbeat(event) {
     clockOffset_ms = Date.parse(event.at) - Date.now();
@@ -147,7 +147,7 @@ async function refetch() {
       if (open !== null) fetchPowerUp(watch, open);
       if (mine !== null && mine !== open) fetchPowerUp(watch, mine, open === null);
     }
-    choose(chosen);
+    settleChoice();
   });
   await attempt(async () => {
     for (const watch of watches.values()) {
@@ -194,21 +194,28 @@ async function attempt(question) {
 
 // --- which supply ---
 
-function choose(name) {
-  const wanted = name ?? decodeURIComponent(location.hash.slice(1)) ?? '';
-  const next = [wanted, localStorage.getItem(CHOICE_KEY)].find((each) => watches.has(each))
+const named = () => decodeURIComponent(location.hash.slice(1));
+
+// The address says which; else the tablet's last choice; supplies are heard of one
+// after another, so that the first of them decides nothing.
+function settleChoice() {
+  const next = [named(), localStorage.getItem(CHOICE_KEY), chosen].find((each) => watches.has(each))
     ?? watches.keys().next().value ?? null;
   if (next !== chosen) copy.clear();
   chosen = next;
-  if (name !== null && next === name && watches.has(name)) {
+  render();
+}
+
+function choose(name) {
+  if (watches.has(name)) {
     localStorage.setItem(CHOICE_KEY, name);
     const hash = `#${encodeURIComponent(name)}`;
     if (location.hash !== hash) history.replaceState(null, '', hash);
   }
-  render();
+  settleChoice();
 }
 
-window.addEventListener('hashchange', () => choose(decodeURIComponent(location.hash.slice(1))));
+window.addEventListener('hashchange', () => choose(named()));
 
 // --- what is laid out ---
 
