@@ -21,9 +21,7 @@ int judged_unit_trace(struct judged_unit *unit, const struct reference *referenc
                       const struct accuracy *accuracy, const struct trace *trace,
                       struct verdict *verdict, struct phases *phases);
 
-/* {"unit", "verdict", "power_ups", "good", "bad", "unsure", "failure_rate":
- * {"low", "high", "confidence", "sides", "text"} or null, "intermittent",
- * "reasons"}. NULL: memory is out. */
+/* {"unit"} and the rest as in verdict/repeated_json.h. NULL: memory is out. */
 json_t *judged_unit_json(const struct judged_unit *unit, const struct reference *reference,
                          const struct accuracy *accuracy);
 

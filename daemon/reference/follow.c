@@ -11,7 +11,6 @@
  * next. Three in a row pass the bound, a stray alone never does. */
 static const double first_miss = 4.5, next_miss = 6;
 static const double stay_factor = 1.25, stuck_z = 10;
-static const double wane = 0.4; /* taken off by a reading that fits */
 static const double most_score = 8;
 static const double mixture_score = 0.7;
 enum { EXPIRED_LATELY = 5 };
@@ -138,7 +137,7 @@ static double misfit(const struct follow *follow, size_t phase, double current_A
 static void weigh(struct path *path, double z)
 {
     if (z <= 3) {
-        path->evidence = fmax(0, path->evidence - wane);
+        path->evidence = fmax(0, path->evidence - FOLLOW_WANE);
         path->misses = 0;
         return;
     }

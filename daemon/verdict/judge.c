@@ -3,6 +3,7 @@
 
 #include "signature/segment.h"
 #include "verdict/judge_state.h"
+#include "verdict/settle.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -22,16 +23,20 @@ static void set_undecided(const struct judge *judge)
     verdict->final = false;
     verdict->decided_at_s = NAN;
     verdict->reason_count = 0;
+    verdict->settle_count = 0;
+    double watch = judge->reference ? judge->reference->watch_s : watch_without_type_s;
     if (!judge->reference) {
+        settle_add_count(verdict, SETTLE_TEACH, 1);
         struct finding finding = finding_of(REASON_NO_REFERENCE);
         reasons_add(verdict, &finding);
     }
     if (!judge->begun) {
+        if (judge->reference)
+            settle_add_value(verdict, SETTLE_FROM_BEFORE, watch);
         struct finding finding = finding_of(REASON_NO_ONSET);
         reasons_add(verdict, &finding);
         return;
     }
-    double watch = judge->reference ? judge->reference->watch_s : watch_without_type_s;
     double until = isnan(judge->ended_s) ? judge->last_s : judge->ended_s;
     struct finding finding = finding_of(REASON_INCOMPLETE);
     finding.measured = until - verdict->onset_s;
@@ -42,6 +47,8 @@ static void set_undecided(const struct judge *judge)
         finding.note = "the draw went off with the output still on";
     else if (judge->ended_why == END_LOST)
         finding.note = "the supply was lost";
+    if (judge->reference)
+        settle_add_value(verdict, SETTLE_READ_ON, watch);
     if (judge->reference || isnan(judge->ended_s) || finding.measured < watch)
         reasons_add(verdict, &finding);
 }
@@ -100,6 +107,7 @@ void judge_settle(struct judge *judge, enum verdict_kind kind)
     judge->verdict->kind = kind;
     judge->verdict->final = true;
     judge->verdict->reason_count = 0;
+    judge->verdict->settle_count = 0;
     judge->verdict->decided_at_s = judge_elapsed_s(judge);
 }
 

@@ -64,7 +64,33 @@ struct reason {
     char details[400];                     /* pattern, causes, what to measure next; may be empty */
 };
 
-enum { VERDICT_MOST_REASONS = 6 };
+/* What would settle an unsure verdict. value in the unit of its name. */
+enum settle_code {
+    SETTLE_READ_ON,           /* value: readings to so long after onset, s */
+    SETTLE_FROM_BEFORE,       /* value: a record from before onset to so long after it, s */
+    SETTLE_TEACH,             /* count: known-good units, or a stated range */
+    SETTLE_VOLTAGE,           /* low, high: V at the output */
+    SETTLE_LIMIT,             /* value: a current limit of so much or more, A */
+    SETTLE_RESOLUTION,        /* value: a readback in steps of so much or finer, A */
+    SETTLE_RESOLUTION_TAUGHT, /* the same, and the known-goods read so, too */
+    SETTLE_INTERVAL,          /* value: readings so far apart or closer, s */
+    SETTLE_INTERVAL_TAUGHT,   /* the same, and the known-goods read so, too */
+    SETTLE_POWER_UPS,         /* count: more of them, the unit judged by all */
+    SETTLE_KNOWN_GOODS,       /* count: more known-good units, alike the others */
+    SETTLE_WATCH,             /* value: a watch of so long or longer, s */
+    SETTLE_FAULT,             /* value: a type whose smallest fault is so large a share or larger */
+    SETTLE_RANGE,             /* low or high: a stated range that begins, ends there or beyond, A */
+    SETTLE_WITHOUT_FAILURE,   /* count: more power-ups, all of one kind */
+};
+
+struct settle {
+    enum settle_code code;
+    double value, low, high; /* NAN: does not apply */
+    int count;               /* 0: does not apply */
+    char text[120];
+};
+
+enum { VERDICT_MOST_REASONS = 6, VERDICT_MOST_SETTLES = 4 };
 
 struct verdict {
     enum verdict_kind kind;
@@ -74,6 +100,8 @@ struct verdict {
     double final_draw_A; /* mean of the settled draw seen so far; NAN */
     size_t reason_count;
     struct reason reasons[VERDICT_MOST_REASONS]; /* the first says it in one sentence */
+    size_t settle_count;                         /* unsure: at least one; else none */
+    struct settle settles[VERDICT_MOST_SETTLES]; /* any one of them settles it */
 };
 
 struct judge;

@@ -5,6 +5,7 @@
  */
 #include "signature/segment.h"
 #include "verdict/judge_state.h"
+#include "verdict/settle.h"
 
 #include <math.h>
 
@@ -146,6 +147,44 @@ static bool is_unsteady(const struct judge *judge, const struct settled *s, doub
            (s->low_A < low - width || s->high_A > high + width);
 }
 
+/* When its slope has taken it out of the range, or has ended. */
+static double settled_by_s(const struct judge *judge, const struct settled *s, double guard)
+{
+    double now = judge_elapsed_s(judge);
+    double way = s->slope_A_per_s > 0 ? judge->reference->range_high_A + guard - s->level_A
+                                      : s->level_A - judge->reference->range_low_A + guard;
+    double until =
+        s->slope_A_per_s != 0 ? now + fmax(way, 0) / fabs(s->slope_A_per_s) : now - s->duration_s;
+    return until / (1 - settled_share) + judge->gap_s;
+}
+
+/* Within the guard band of a limit: a finer readback with less of a guard, or
+ * limits that lie further off. */
+static void settle_near_limit(struct judge *judge, const struct settled *s, double guard)
+{
+    double low = judge->reference->range_low_A;
+    double high = judge->reference->range_high_A;
+    double q = judge->accuracy.current_resolution_A;
+    double room = fmin(fabs(s->level_A - low), fabs(high - s->level_A));
+    /* The true level may lie half a step from what was read. */
+    double rest2 = square(s->u_A) - q * q / 12;
+    double q2 = 12 * (square(room / guard_factor) - rest2);
+    struct finding finding = range_finding(judge, REASON_CANNOT_RESOLVE, s);
+    finding.smallest = guard / fmax(fabs(s->level_A), 1e-9);
+    finding.resolution_A = q;
+    finding.u = s->u_A / fmax(fabs(s->level_A), 1e-9);
+    finding.spread = 0;
+    judge_settle(judge, VERDICT_UNSURE);
+    if (q > 0 && q2 > 0 && room > 2 * q)
+        settle_add_value(judge->verdict, SETTLE_RESOLUTION, fmin(sqrt(q2), q));
+    bool by_low = s->level_A - low < high - s->level_A;
+    if (by_low)
+        settle_add_between(judge->verdict, SETTLE_RANGE, s->level_A - guard, NAN);
+    else
+        settle_add_between(judge->verdict, SETTLE_RANGE, NAN, s->level_A + guard);
+    reasons_add(judge->verdict, &finding);
+}
+
 void judge_range_end(struct judge *judge)
 {
     const struct reference *reference = judge->reference;
@@ -156,7 +195,9 @@ void judge_range_end(struct judge *judge)
         finding.measured = judge_elapsed_s(judge);
         finding.watch_s = reference->watch_s;
         finding.note = "no usable reading";
-        say(judge, VERDICT_UNSURE, &finding);
+        judge_settle(judge, VERDICT_UNSURE);
+        settle_add_value(judge->verdict, SETTLE_FROM_BEFORE, reference->watch_s);
+        reasons_add(judge->verdict, &finding);
         return;
     }
     judge->verdict->final_draw_A = s.level_A;
@@ -168,8 +209,9 @@ void judge_range_end(struct judge *judge)
     if (judge->limit.ever || !isnan(judge->limit.since_s)) {
         finding = range_finding(judge, REASON_AT_LIMIT, &s);
         finding.voltage_V = judge->limit.voltage_V;
-        finding.note = "raise the limit within the type's rating and repeat";
-        say(judge, VERDICT_UNSURE, &finding);
+        judge_settle(judge, VERDICT_UNSURE);
+        settle_add_value(judge->verdict, SETTLE_LIMIT, high + guard);
+        reasons_add(judge->verdict, &finding);
     } else if (s.level_A < low - guard) {
         finding = range_finding(judge, REASON_LOW_FINAL, &s);
         say(judge, VERDICT_BAD, &finding);
@@ -179,8 +221,10 @@ void judge_range_end(struct judge *judge)
     } else if (s.duration_s < settled_share * reference->watch_s ||
                fabs(s.slope_A_per_s) * settled_share * reference->watch_s > high - low) {
         finding = range_finding(judge, REASON_UNSTEADY, &s);
-        finding.note = "it has not settled by the end of the watch; a longer watch would settle it";
-        say(judge, VERDICT_UNSURE, &finding);
+        finding.note = "it has not settled by the end of the watch";
+        judge_settle(judge, VERDICT_UNSURE);
+        settle_add_value(judge->verdict, SETTLE_WATCH, settled_by_s(judge, &s, guard));
+        reasons_add(judge->verdict, &finding);
     } else if (is_unsteady(judge, &s, guard)) {
         finding = range_finding(judge, REASON_UNSTEADY, &s);
         finding.measured = s.low_A < low ? s.low_A : s.high_A;
@@ -188,11 +232,6 @@ void judge_range_end(struct judge *judge)
     } else if (s.level_A >= low + guard && s.level_A <= high - guard) {
         say(judge, VERDICT_GOOD, NULL);
     } else {
-        finding = range_finding(judge, REASON_CANNOT_RESOLVE, &s);
-        finding.share = guard / fmax(fabs(s.level_A), 1e-9);
-        finding.resolution_A = judge->accuracy.current_resolution_A;
-        double room = fmin(fabs(s.level_A - low), fabs(high - s.level_A));
-        finding.needed_A = room > 0 ? room / guard_factor * sqrt(12.0) / 1.5 : (double)NAN;
-        say(judge, VERDICT_UNSURE, &finding);
+        settle_near_limit(judge, &s, guard);
     }
 }

@@ -33,6 +33,7 @@ struct judge {
     size_t taken;      /* readings since onset that were judged, the newest included */
     bool begun;        /* onset is known */
     bool closed;       /* the power-up is over, or the readings are */
+    bool measuring;    /* levels are measured to the watch's end and not judged before */
     double first_s;    /* time of the very first reading */
     double last_s;     /* time of the newest reading */
     double gap_s;      /* between the two newest readings */

@@ -3,23 +3,20 @@
  * Judging by a learned template: follow the power-up along its phases, compare
  * the levels on the best path, decide at the reading that allows it.
  */
-#include "reference/rates.h"
+#include "verdict/settle.h"
 #include "verdict/template_state.h"
+#include "verdict/what_if.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 static const double evidence_for_good = 8;
-static const double resolvable = LEVEL_RESOLVABLE;
-static const double fault_distance = LEVEL_FAULT_DISTANCE;
-static const double guard = LEVEL_GUARD;
-static const double guard_running = 3.5; /* looked at again and again */
 /* Scatter of a phase's readings: so many times the known-goods' and a share. */
 static const double scatter_factor = 4, scatter_share = 0.045;
 static const double swinging_factor = 2;
 enum { FEWEST_SCATTERED = 12 };
-enum { FEWEST_RUNNING = 3, OUTSIDE_IN_A_ROW = 5 };
+enum { FEWEST_RUNNING = 3, LAST_READINGS = 6, OUTSIDE_IN_A_ROW = 5 };
 static const double settling_s = 0.2; /* of the supply's voltage after onset */
 
 static double square(double x)
@@ -37,6 +34,15 @@ size_t count_since_onset(const struct judge *judge)
     return judge->taken;
 }
 
+double template_noise_A(const struct reference *reference, size_t p, double step_A)
+{
+    double taught_A = reference->accuracy.current_resolution_A;
+    double noise = square(reference->phases[p].noise_A);
+    if (step_A > taught_A)
+        noise += (square(step_A) - square(taught_A)) / 12;
+    return fmax(sqrt(fmax(noise, square(step_A) / 12)), 1e-6);
+}
+
 struct template_judge *template_judge_create(const struct judge *judge)
 {
     const struct reference *reference = judge->reference;
@@ -44,7 +50,6 @@ struct template_judge *template_judge_create(const struct judge *judge)
     if (!template)
         return NULL;
     double step = judge->accuracy.current_resolution_A;
-    double taught = reference->accuracy.current_resolution_A;
     template->envelope = reference_envelope(reference);
     struct follow_options options = {.envelope = template->envelope,
                                      .resolution_A = step,
@@ -54,12 +59,8 @@ struct template_judge *template_judge_create(const struct judge *judge)
                                      .nominal_V = reference->compared_at_V,
                                      .interval_s = reference->reading_interval_s,
                                      .late_s = reference->refresh_s};
-    for (size_t p = 0; p < reference->phase_count; p++) {
-        double noise = square(reference->phases[p].noise_A);
-        if (step > taught)
-            noise += (square(step) - square(taught)) / 12;
-        template->noise_A[p] = fmax(sqrt(fmax(noise, square(step) / 12)), 1e-6);
-    }
+    for (size_t p = 0; p < reference->phase_count; p++)
+        template->noise_A[p] = template_noise_A(reference, p, step);
     template->follow = follow_create(reference->phases, reference->phase_count, &options);
     if (!template->follow) {
         free(template);
@@ -90,7 +91,7 @@ static struct phase_span span_since_onset(const struct judge *judge, size_t from
 }
 
 /* Phase p of readings from..to-1. */
-static struct level_view view_of(const struct judge *judge, size_t p, size_t from, size_t to)
+struct level_view template_view(const struct judge *judge, size_t p, size_t from, size_t to)
 {
     struct level_view view = {.phase = &judge->reference->phases[p],
                               .compared_at_V = judge->reference->compared_at_V,
@@ -156,7 +157,7 @@ void template_measure(struct judge *judge, bool over)
         bool running = !over && is_running(judge, path, p);
         if (sum->any && sum->from == from && sum->to == to && sum->running == running)
             continue;
-        struct level_view view = view_of(judge, p, from, to);
+        struct level_view view = template_view(judge, p, from, to);
         size_t already = from;
         if (sum->any && sum->from == from && sum->to <= to && sum->pace == view.pace)
             already = sum->to;
@@ -258,7 +259,7 @@ static void settle_level(struct judge *judge, size_t p, const struct level_test 
 }
 
 /* A phase that draws nothing worth a share: its level is not judged by one. */
-static bool is_level_judged(const struct judge *judge, size_t p)
+bool template_judges_level(const struct judge *judge, size_t p)
 {
     const struct template_judge *template = judge->template;
     double largest = 0;
@@ -299,12 +300,13 @@ bool template_check_levels(struct judge *judge)
     for (size_t p = 0; p < template->level_count; p++) {
         const struct measured_level *level = &template->levels[p];
         bool running = p + 1 == template->level_count;
-        if (!level->usable || !is_level_judged(judge, p))
+        if (!level->usable || !template_judges_level(judge, p))
             continue;
         struct level_test test =
             level_deviation_one(judge->reference, template->levels, template->level_count, p);
         double excess = 0;
-        (void)level_test_exceeds(judge->reference, &test, running ? guard_running : guard, &excess);
+        (void)level_test_exceeds(judge->reference, &test, running ? GUARD_RUNNING : LEVEL_GUARD,
+                                 &excess);
         if (excess > worst_excess) {
             worst_excess = excess;
             worst_test = test;
@@ -315,7 +317,7 @@ bool template_check_levels(struct judge *judge)
         struct level_test test =
             level_deviation_common(judge->reference, template->levels, template->level_count);
         double excess = 0;
-        if (!level_test_exceeds(judge->reference, &test, guard_running, &excess))
+        if (!level_test_exceeds(judge->reference, &test, GUARD_RUNNING, &excess))
             return false;
         test.limit = level_test_limit(judge->reference, &test);
         settle_level(judge, template->level_count - 1, &test, LIMITS_OF_ALL);
@@ -354,6 +356,7 @@ static void settle_outside(struct judge *judge)
     finding.low = judge->reference->voltage_low_V;
     finding.high = judge->reference->voltage_high_V;
     judge_settle(judge, VERDICT_UNSURE);
+    settle_add_between(judge->verdict, SETTLE_VOLTAGE, finding.low, finding.high);
     reasons_add(judge->verdict, &finding);
 }
 
@@ -398,51 +401,59 @@ bool template_judge_read(struct judge *judge, const struct reading *reading)
         return true;
     }
     template_measure(judge, false);
+    if (judge->measuring)
+        return false;
     return template_check_levels(judge) || check_scatter(judge);
 }
 
-static void settle_unsure(struct judge *judge, const struct finding *finding)
+/* With what would settle it, most easily had first. */
+static void add_level_settles(const struct judge *judge)
 {
-    judge_settle(judge, VERDICT_UNSURE);
-    reasons_add(judge->verdict, finding);
+    struct verdict *verdict = judge->verdict;
+    struct what_if world = what_if_of(judge);
+    double resolution = what_if_resolution_A(&world, false);
+    settle_add_value(verdict, SETTLE_RESOLUTION, resolution);
+    settle_add_count(verdict, SETTLE_POWER_UPS, what_if_power_ups(&world));
+    settle_add_count(verdict, SETTLE_KNOWN_GOODS, what_if_known_goods(&world));
+    if (isnan(resolution)) {
+        double taught = what_if_resolution_A(&world, true);
+        settle_add_value(verdict, SETTLE_RESOLUTION_TAUGHT, taught);
+        if (isnan(taught))
+            settle_add_value(verdict, SETTLE_INTERVAL_TAUGHT, what_if_interval_s(&world));
+    }
+    settle_add_value(verdict, SETTLE_FAULT, what_if_fault_share(&world));
+    if (verdict->settle_count == 0)
+        settle_add_value(verdict, SETTLE_INTERVAL_TAUGHT, what_if_seen_interval_s(&world));
 }
 
 /* A level that cannot be told from the smallest fault. */
 static bool unsure_of_level(struct judge *judge, size_t p)
 {
     struct template_judge *template = judge->template;
-    if (!is_level_judged(judge, p))
+    if (!template_judges_level(judge, p))
         return false;
-    const struct reference_phase *phase = &judge->reference->phases[p];
-    double fault = -log(1 - judge->reference->smallest_level_fault);
-    struct level_test test = {.spread = INFINITY};
-    double whole = INFINITY;
+    const struct reference *reference = judge->reference;
+    const struct reference_phase *phase = &reference->phases[p];
+    struct level_test test = {.spread = 0, .u = INFINITY};
     if (template->levels[p].usable) {
-        test = level_test_one(judge->reference, template->levels, template->level_count, p);
-        whole = sqrt(square(test.spread) + square(test.u));
-        double distance = (fault - fabs(test.deviation)) / whole;
-        if (fault / whole >= resolvable && distance >= fault_distance &&
-            fabs(test.deviation) <= test.limit)
+        test = level_test_one(reference, template->levels, template->level_count, p);
+        if (fabs(test.deviation) <= test.limit &&
+            level_outcome(&test, reference->smallest_level_fault, LEVEL_GUARD) == VERDICT_GOOD)
             return false;
     }
     struct finding finding = finding_of(REASON_CANNOT_RESOLVE);
     finding.phase = (int)p;
-    finding.phase_count = (int)judge->reference->phase_count;
+    finding.phase_count = (int)reference->phase_count;
     finding.measured = template->levels[p].usable ? template->levels[p].current_A : phase->level_A;
-    finding.low = phase->low_A;
-    finding.high = phase->high_A;
-    finding.share = judge->reference->smallest_level_fault;
+    show_limits(&finding, &test);
+    finding.basis = LIMITS_OF_UNIT;
+    finding.smallest = reference->smallest_level_fault;
     finding.resolution_A = judge->accuracy.current_resolution_A;
-    finding.needed_A = NAN;
-    double needed = resolution_needed_A(judge->reference, &test, phase->level_A);
-    if (fault / whole < resolvable && needed < finding.resolution_A)
-        finding.needed_A = needed;
-    else
-        finding.more_units =
-            more_units_needed(judge->reference, template->levels, template->level_count, p);
-    if (isnan(finding.needed_A) && finding.more_units == 0 && test.u > test.spread)
-        finding.note = "more readings in that phase (a faster link) would do";
-    settle_unsure(judge, &finding);
+    finding.spread = test.spread;
+    finding.u = test.u;
+    judge_settle(judge, VERDICT_UNSURE);
+    add_level_settles(judge);
+    reasons_add(judge->verdict, &finding);
     return true;
 }
 
@@ -465,9 +476,25 @@ static bool unsure_of_duration(struct judge *judge, size_t p)
     finding.measured = longest;
     finding.low = phase->duration_low_s;
     finding.high = phase->duration_high_s;
-    finding.note = "the readings are too far apart to tell; a faster link would settle it";
-    settle_unsure(judge, &finding);
+    judge_settle(judge, VERDICT_UNSURE);
+    /* A gap at either end of the longest that is still good. */
+    settle_add_value(judge->verdict, SETTLE_INTERVAL, 0.5 * (doubled - phase->duration_high_s));
+    reasons_add(judge->verdict, &finding);
     return true;
+}
+
+/* The most a unit of the type draws anywhere. */
+static double most_drawn_A(const struct reference *reference)
+{
+    double most = 0;
+    for (size_t p = 0; p < reference->phase_count; p++) {
+        const struct reference_phase *phase = &reference->phases[p];
+        double wide = phase->level_A > 0 ? phase->high_A / phase->level_A : 1;
+        for (size_t c = 0; c < phase->cell_count; c++)
+            most = fmax(most, wide * phase->shape_high_A[c]);
+        most = fmax(most, phase->high_A + 3 * phase->spread_A);
+    }
+    return most;
 }
 
 static bool unsure_of_limit(struct judge *judge)
@@ -477,9 +504,59 @@ static bool unsure_of_limit(struct judge *judge)
     struct finding finding = finding_of(REASON_AT_LIMIT);
     finding.measured = judge->limit.current_A;
     finding.voltage_V = judge->limit.voltage_V;
-    finding.note = "raise the limit within the type's rating and repeat";
-    settle_unsure(judge, &finding);
+    judge_settle(judge, VERDICT_UNSURE);
+    settle_add_value(judge->verdict, SETTLE_LIMIT, most_drawn_A(judge->reference));
+    reasons_add(judge->verdict, &finding);
     return true;
+}
+
+/* When a unit as slow as the type allows would be in its last phase for long
+ * enough. */
+static double watch_needed_s(const struct judge *judge)
+{
+    const struct reference *reference = judge->reference;
+    const struct path *path = follow_best(judge->template->follow);
+    double interval =
+        isnan(reference->reading_interval_s) ? judge->gap_s : reference->reading_interval_s;
+    double until = path ? path->from_s : 0;
+    for (size_t p = path ? (size_t)path->phase : 0; p + 1 < reference->phase_count; p++)
+        until += reference->phases[p].duration_high_s + interval;
+    return fmax(until, judge_elapsed_s(judge)) + LAST_READINGS * interval;
+}
+
+/* When readings that fit would have worn off the doubt. */
+static double watch_until_sure_s(const struct judge *judge, double evidence)
+{
+    double interval = isnan(judge->reference->reading_interval_s)
+                          ? judge->gap_s
+                          : judge->reference->reading_interval_s;
+    double readings = ceil((evidence - evidence_for_good) / FOLLOW_WANE) + 1;
+    return judge->reference->watch_s + readings * interval;
+}
+
+/* The watch is over before the last phase, or in doubt of it. */
+static void settle_unfinished(struct judge *judge, const struct path *path, double evidence)
+{
+    const struct reference *reference = judge->reference;
+    bool reached = path && (size_t)path->phase + 1 == reference->phase_count;
+    struct finding finding = finding_of(reached ? REASON_UNSTEADY : REASON_INCOMPLETE);
+    if (reached) {
+        finding.phase = path->phase;
+        finding.phase_count = (int)reference->phase_count;
+        finding.measured = since_onset(judge, count_since_onset(judge) - 1)->current_A;
+        finding.low = reference->phases[path->phase].low_A;
+        finding.high = reference->phases[path->phase].high_A;
+    } else {
+        finding.phase = path ? path->phase : 0;
+        finding.phase_count = (int)reference->phase_count;
+        finding.measured = judge_elapsed_s(judge);
+        finding.watch_s = reference->watch_s;
+    }
+    judge_settle(judge, VERDICT_UNSURE);
+    settle_add_value(judge->verdict, SETTLE_WATCH,
+                     reached && isfinite(evidence) ? watch_until_sure_s(judge, evidence)
+                                                   : watch_needed_s(judge));
+    reasons_add(judge->verdict, &finding);
 }
 
 void template_judge_end(struct judge *judge)
@@ -492,19 +569,7 @@ void template_judge_end(struct judge *judge)
     const struct path *path = follow_best(template->follow);
     double evidence = follow_evidence_in_last(template->follow);
     if (!path || (size_t)path->phase + 1 < reference->phase_count || evidence > evidence_for_good) {
-        struct finding finding = finding_of(REASON_INCOMPLETE);
-        if (path && evidence <= FOLLOW_BOUND) {
-            finding = finding_of(REASON_UNSTEADY);
-            finding.phase = path->phase;
-            finding.phase_count = (int)reference->phase_count;
-            finding.measured = since_onset(judge, count_since_onset(judge) - 1)->current_A;
-            finding.note = "too few readings to tell; repeat the power-up";
-        } else {
-            finding.measured = judge_elapsed_s(judge);
-            finding.watch_s = reference->watch_s;
-            finding.note = "the last phase has not been reached; a longer watch would settle it";
-        }
-        settle_unsure(judge, &finding);
+        settle_unfinished(judge, path, evidence);
         return;
     }
     for (size_t p = 0; p < reference->phase_count; p++) {

@@ -60,7 +60,9 @@ struct finding finding_of(enum reason_code code)
                             .at_s = NAN,
                             .share = NAN,
                             .resolution_A = NAN,
-                            .needed_A = NAN,
+                            .smallest = NAN,
+                            .spread = NAN,
+                            .u = NAN,
                             .voltage_V = NAN,
                             .watch_s = NAN,
                             .allowed = NAN,
@@ -225,44 +227,64 @@ static void say_duration(struct words *words, const struct finding *f)
     say_limits(words, f, ", where this type takes ");
 }
 
-static void say_resolution(struct words *words, const struct finding *f)
+static void say_smallest(struct words *words, const struct finding *f)
 {
-    say(words, "this supply cannot decide ");
-    if (f->phase >= 0)
-        say_phase(words, f);
-    else
-        say(words, "the final draw");
-    say(words, ": %.3g %% of ", 100 * f->share);
+    say(words, ": %.3g %% of ", 100 * f->smallest);
     say_value(words, f->measured, 'A');
     say(words, " is ");
-    say_value(words, f->share * f->measured, 'A');
-    if (f->resolution_A > 0) {
-        say(words, ", and it reads back in steps of ");
-        say_value(words, f->resolution_A, 'A');
-    }
-    if (f->needed_A > 0) {
-        say(words, "; steps of ");
-        say_value(words, f->needed_A, 'A');
-        say(words, " or finer would do");
-    } else if (f->more_units > 0) {
-        say(words, "; %d more known-good unit%s would narrow the limits enough", f->more_units,
-            f->more_units == 1 ? "" : "s");
-    } else if (!f->note) {
-        say(words, "; neither finer steps nor more known-good units would do");
+    say_value(words, f->smallest * f->measured, 'A');
+}
+
+/* What stands in the way: the readback, the spread of units, or where it lies. */
+static void say_resolution(struct words *words, const struct finding *f)
+{
+    double fault = -log1p(-f->smallest);
+    double whole = hypot(f->spread, f->u);
+    bool near = fault > 3.8 * whole;
+    if (near) {
+        say_phase(words, f);
+        say(words, " draws ");
+        say_value(words, f->measured, 'A');
+        say(words, ", ");
+        say_percent(words, f->share);
+        say(words, " from what its other phases foretell: ");
+        if (fabs(f->share) > f->allowed) {
+            say(words, "beyond the limit of ");
+            say_percent(words, f->allowed);
+            say(words, " by less than the measurement's own doubt");
+        } else {
+            say(words, "too near the smallest fault of %.3g %% to be good", 100 * f->smallest);
+        }
+    } else if (f->u >= f->spread) {
+        say(words, "this supply cannot decide ");
+        say_phase(words, f);
+        say_smallest(words, f);
+        if (f->resolution_A > 0) {
+            say(words, ", and it reads back in steps of ");
+            say_value(words, f->resolution_A, 'A');
+        }
+    } else {
+        say(words, "this reference cannot decide ");
+        say_phase(words, f);
+        say_smallest(words, f);
+        say(words, ", and units differ by %.2g %% (one standard deviation)", 100 * f->spread);
     }
 }
 
 static void say_incomplete(struct words *words, const struct finding *f)
 {
+    if (f->phase >= 0) {
+        say(words, "still in ");
+        say_phase(words, f);
+        say(words, " at the end of the watch, ");
+        say_value(words, f->measured, 's');
+        say(words, " after onset");
+        return;
+    }
     say(words, "the record ends ");
     say_value(words, f->measured, 's');
     say(words, " after onset, before the watch time of ");
     say_value(words, f->watch_s, 's');
-    if (f->watch_s > f->measured) {
-        say(words, ": let it run ");
-        say_value(words, f->watch_s - f->measured, 's');
-        say(words, " longer");
-    }
 }
 
 static void say_limit(struct words *words, const struct finding *f)
@@ -364,15 +386,12 @@ static void say_sentence(struct words *words, const struct finding *f)
         say(words, "the supply reads back ");
         say_value(words, f->measured, 'V');
         say_limits(words, f, ", and this reference compares at ");
-        say(words, ": set the voltage and repeat");
         break;
     case REASON_NO_ONSET:
-        say(words, "no power-up in this record: neither output, voltage nor draw rises; record "
-                   "from before output on");
+        say(words, "no power-up in this record: neither output, voltage nor draw rises");
         break;
     case REASON_NO_REFERENCE:
-        say(words, "no reference for this module type: teach one from known-good units or state "
-                   "a final range");
+        say(words, "no reference for this module type");
         break;
     default:
         say_pattern(words, f);
@@ -403,6 +422,8 @@ void reasons_add(struct verdict *verdict, const struct finding *finding)
     struct reason *reason = &verdict->reasons[verdict->reason_count++];
     struct words words = {{0}, 0};
     say_sentence(&words, finding);
+    if (verdict->reason_count == 1 && verdict->settle_count > 0)
+        say(&words, "; %s", verdict->settles[0].text);
     *reason =
         (struct reason){.code = finding->code,
                         .phase = finding->phase,

@@ -15,10 +15,10 @@ struct finding {
     int phase_count;            /* of the type; 0: not known */
     double measured, low, high; /* in the code's unit; NAN: does not apply */
     double at_s;                /* from onset; NAN */
-    double share;               /* CANNOT_RESOLVE: the smallest fault, share of the level */
+    double share;               /* deviation, on the logarithm */
+    double smallest;            /* CANNOT_RESOLVE: the smallest fault, share of the level */
     double resolution_A;        /* CANNOT_RESOLVE: of this supply */
-    double needed_A;            /* CANNOT_RESOLVE: a resolution that would do; NAN: none would */
-    int more_units;             /* CANNOT_RESOLVE: known-good units that would do; 0: none would */
+    double spread, u;           /* CANNOT_RESOLVE: of units, of this measurement; shares */
     double voltage_V;           /* AT_LIMIT, REVERSED: at the output; NAN */
     double watch_s;             /* INCOMPLETE */
     double draw_A;              /* STALLED: what it draws; NAN */
@@ -31,7 +31,8 @@ struct finding {
 /* A finding without figures. */
 struct finding finding_of(enum reason_code code);
 
-/* Appends the reason to the verdict (dropped when the verdict is full). */
+/* Appends the reason to the verdict (dropped when the verdict is full). What
+ * would settle it is added before, so that the first sentence ends with it. */
 void reasons_add(struct verdict *verdict, const struct finding *finding);
 
 /* The unit of a code's figures: 'A', 's' or 'V'. */

@@ -5,12 +5,20 @@
 #include "verdict/conformity.h"
 #include "verdict/failure_pattern.h"
 #include "verdict/repeated_means.h"
+#include "verdict/settle.h"
 #include "verdict/template_state.h"
+#include "verdict/what_if.h"
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
 
+enum { MOST_MORE = 300 };
 static const double confidence = 0.95;
+static const double low_rate = 0.01, high_rate = 0.10, test_error = 0.05;
+/* For the bound: Wald's keep an error to about its size, and this to below 0.05. */
+static const double second_error = 0.045;
 static const double next_bounds[] = {0.05, 0.01}; /* failure rates worth naming */
 
 static double square(double x)
@@ -51,6 +59,8 @@ void repeated_describe(const struct judge *judge, struct repeated_power_up *powe
                                            .final_draw_A = verdict->final_draw_A};
     if (power_up->has_reason)
         power_up->reason = verdict->reasons[0];
+    power_up->settle_count = verdict->settle_count;
+    memcpy(power_up->settles, verdict->settles, verdict->settle_count * sizeof *verdict->settles);
     const struct template_judge *template = judge->template;
     if (!template)
         return;
@@ -60,23 +70,67 @@ void repeated_describe(const struct judge *judge, struct repeated_power_up *powe
     describe_durations(judge, power_up);
 }
 
+/* Of a level, that lies too near to a limit or to the smallest fault. */
+static bool is_of_a_level(enum reason_code code)
+{
+    return code == REASON_CANNOT_RESOLVE || code == REASON_LOW_FINAL || code == REASON_HIGH_FINAL;
+}
+
+static struct judge *read_all(const struct reference *reference, const struct accuracy *accuracy,
+                              const struct reading *readings, size_t count, bool measuring)
+{
+    struct judge *judge = judge_create(reference, accuracy);
+    if (!judge)
+        return NULL;
+    judge->measuring = measuring;
+    for (size_t i = 0; i < count && !judge->closed; i++)
+        judge_read(judge, &readings[i]);
+    judge_end(judge);
+    return judge;
+}
+
+/* What was decided early on a level was measured when it looked its worst; the
+ * unit is judged by the whole watch. -1: memory is out. */
+static int measure_on(const struct reference *reference, const struct accuracy *accuracy,
+                      const struct reading *readings, size_t count,
+                      struct repeated_power_up *power_up)
+{
+    struct judge *judge = read_all(reference, accuracy, readings, count, true);
+    if (!judge)
+        return -1;
+    const struct template_judge *template = judge->template;
+    bool whole = judge_verdict(judge)->kind != VERDICT_BAD && judge_verdict(judge)->final &&
+                 template->level_count == reference->phase_count;
+    if (whole) {
+        struct repeated_power_up measured;
+        repeated_describe(judge, &measured);
+        measured.kind = power_up->kind;
+        measured.has_reason = power_up->has_reason;
+        measured.reason = power_up->reason;
+        measured.settle_count = 0;
+        measured.level_alone = true;
+        *power_up = measured;
+    }
+    judge_destroy(judge);
+    return 0;
+}
+
 int repeated_judge_trace(const struct reference *reference, const struct accuracy *accuracy,
                          const struct reading *readings, size_t count, struct verdict *verdict,
                          struct phases *phases, struct repeated_power_up *power_up)
 {
-    struct judge *judge = judge_create(reference, accuracy);
+    struct judge *judge = read_all(reference, accuracy, readings, count, false);
     if (!judge)
         return -1;
-    for (size_t i = 0; i < count && !judge->closed; i++)
-        judge_read(judge, &readings[i]);
-    judge_end(judge);
     *verdict = *judge_verdict(judge);
     (void)judge_phases(judge);
     *phases = judge->phases;
     judge->phases = (struct phases){0};
     repeated_describe(judge, power_up);
+    bool of_level = judge->template && power_up->kind == VERDICT_BAD && power_up->has_reason &&
+                    is_of_a_level(power_up->reason.code);
     judge_destroy(judge);
-    return 0;
+    return of_level ? measure_on(reference, accuracy, readings, count, power_up) : 0;
 }
 
 static struct reason *new_reason(struct unit_verdict *verdict, enum reason_code code)
@@ -136,17 +190,64 @@ static void rate_failures(struct unit_verdict *verdict)
     }
 }
 
+struct failure_test failure_test_take(const bool *failed, size_t count)
+{
+    struct failure_test test = {.low_rate = low_rate, .high_rate = high_rate, .error = test_error};
+    struct sequential sequential;
+    sequential_begin(&sequential, test_error, second_error);
+    for (size_t i = 0; i < count && sequential.state == SEQUENTIAL_GO_ON; i++) {
+        sequential_add_outcome(&sequential, failed[i], low_rate, high_rate);
+        test.failures += failed[i];
+        test.power_ups++;
+        if (test.power_ups == FAILURE_TEST_MOST && sequential.state == SEQUENTIAL_GO_ON)
+            sequential.state = sequential.ratio > 0 ? SEQUENTIAL_SECOND : SEQUENTIAL_FIRST;
+    }
+    test.state = sequential.state;
+    while (sequential.state == SEQUENTIAL_GO_ON) {
+        sequential_add_outcome(&sequential, false, low_rate, high_rate);
+        test.more_without_failure++;
+        if (sequential.count == FAILURE_TEST_MOST)
+            break;
+    }
+    return test;
+}
+
+/* Bad among good and bad, in their order. -1: memory is out. */
+static int test_failures(const struct repeated_power_up *power_ups, size_t count,
+                         struct unit_verdict *verdict)
+{
+    bool *failed = calloc(count ? count : 1, sizeof *failed);
+    if (!failed)
+        return -1;
+    size_t decided = 0;
+    for (size_t i = 0; i < count; i++)
+        if (power_ups[i].kind != VERDICT_UNSURE)
+            failed[decided++] = power_ups[i].kind == VERDICT_BAD;
+    verdict->failure_test = failure_test_take(failed, decided);
+    free(failed);
+    return 0;
+}
+
+/* The rarer of two kinds is the failure. -1: memory is out. */
+static int test_kinds(const struct reference *reference, const struct repeated_power_up *power_ups,
+                      size_t count, const struct two_kinds *kinds, struct unit_verdict *verdict)
+{
+    bool *failed = calloc(count, sizeof *failed);
+    if (!failed)
+        return -1;
+    bool low_is_rare = kinds->low_count <= kinds->high_count;
+    for (size_t i = 0; i < count; i++)
+        failed[i] = two_kinds_is_low(kinds, reference, &power_ups[i]) == low_is_rare;
+    verdict->failure_test = failure_test_take(failed, count);
+    free(failed);
+    return 0;
+}
+
 /* The record's fault, not the unit's: says nothing of it. */
 static bool is_of_the_record(enum reason_code code)
 {
     return code == REASON_INCOMPLETE || code == REASON_NO_ONSET || code == REASON_NO_REFERENCE ||
            code == REASON_OUTSIDE_VOLTAGE || code == REASON_AT_LIMIT;
-}
-
-/* Of a level that lies too near to a limit or to the smallest fault. */
-static bool is_of_a_level(enum reason_code code)
-{
-    return code == REASON_CANNOT_RESOLVE || code == REASON_LOW_FINAL || code == REASON_HIGH_FINAL;
 }
 
 /* The reason that most power-ups of a kind give. */
@@ -189,39 +290,97 @@ static void judge_bad(const struct repeated_power_up *power_ups, size_t count,
         add_reason(verdict, &example->reason);
 }
 
+/* Words and settles are added as to a power-up's verdict. */
+static void take_settles(struct unit_verdict *verdict, const struct verdict *room)
+{
+    verdict->settle_count = room->settle_count;
+    memcpy(verdict->settles, room->settles, room->settle_count * sizeof *room->settles);
+}
+
 static void name_two_kinds(const struct two_kinds *kinds, struct unit_verdict *verdict)
 {
-    verdict->kind = VERDICT_UNSURE;
+    static const enum verdict_kind by_state[] = {[SEQUENTIAL_GO_ON] = VERDICT_UNSURE,
+                                                 [SEQUENTIAL_FIRST] = VERDICT_GOOD,
+                                                 [SEQUENTIAL_SECOND] = VERDICT_BAD};
+    const struct failure_test *test = &verdict->failure_test;
+    verdict->kind = by_state[test->state];
     verdict->intermittent = true;
+    struct verdict room = {.reason_count = 0};
+    if (verdict->kind == VERDICT_UNSURE)
+        settle_add_count(&room, SETTLE_WITHOUT_FAILURE, test->more_without_failure);
+    take_settles(verdict, &room);
     struct reason *reason = new_reason(verdict, REASON_INTERMITTENT);
     reason->phase = (int)kinds->phase;
-    snprintf(reason->text, sizeof reason->text,
-             "two kinds across power-ups: in phase %zu, %zu of %zu %s %.3g %% below the others, "
-             "where power-ups of one unit lie within %.2g %%; 30 more with a fixed off-time would "
-             "tell",
-             kinds->phase + 1, kinds->low_count, kinds->low_count + kinds->high_count,
-             kinds->of_time ? "last" : "draw", -100 * expm1(-kinds->gap),
-             100 * expm1(kinds->allowed));
+    int used = snprintf(reason->text, sizeof reason->text,
+                        "two kinds across power-ups: in phase %zu, %zu of %zu %s %.3g %% below the "
+                        "others, where power-ups of one unit lie within %.2g %%; ",
+                        kinds->phase + 1, kinds->low_count, kinds->low_count + kinds->high_count,
+                        kinds->of_time ? "last" : "draw", -100 * expm1(-kinds->gap),
+                        100 * expm1(kinds->allowed));
+    char *rest = reason->text + used;
+    size_t size = sizeof reason->text - (size_t)used;
+    if (verdict->kind == VERDICT_UNSURE)
+        snprintf(rest, size, "%s", room.settles[0].text);
+    else
+        snprintf(rest, size,
+                 "the rarer comes in %s of power-ups rather than in %s (errors %.0f %%)",
+                 verdict->kind == VERDICT_BAD ? "10 % or more" : "1 % or less",
+                 verdict->kind == VERDICT_BAD ? "1 % or less" : "10 % or more", 100 * test->error);
     say_two_kinds(reason);
 }
 
-static void name_mean(const struct reference *reference, const struct unit_means *means,
-                      struct unit_verdict *verdict)
+/* So many more with the same mean would settle it; 0: no reasonable number. */
+static int more_of_mean(const struct reference *reference, const struct accuracy *accuracy,
+                        const struct repeated_power_up *power_ups, size_t count)
 {
-    struct finding finding =
-        finding_of(means->deviation < 0 ? REASON_LOW_FINAL : REASON_HIGH_FINAL);
-    const struct reference_phase *phase = &reference->phases[means->phase];
+    for (int more = 1; more <= MOST_MORE; more++) {
+        struct unit_means means;
+        unit_means_take(reference, accuracy, power_ups, count, (size_t)more, &means);
+        if (means.kind == VERDICT_BAD || (means.kind == VERDICT_GOOD && means.resolves))
+            return more;
+    }
+    return 0;
+}
+
+static void name_mean(const struct reference *reference, const struct unit_means *means,
+                      int more_power_ups, struct unit_verdict *verdict)
+{
+    const struct level_test *test = &means->test;
+    struct finding finding = finding_of(test->deviation < 0 ? REASON_LOW_FINAL : REASON_HIGH_FINAL);
     finding.phase = (int)means->phase;
     finding.phase_count = (int)reference->phase_count;
     finding.measured = means->levels[means->phase].current_A;
-    finding.low = phase->level_A * exp(-means->limit);
-    finding.high = phase->level_A * exp(means->limit);
-    finding.note = means->kind == VERDICT_BAD
-                       ? "by the mean of all its power-ups"
-                       : "by the mean of all its power-ups; more of them would settle it";
+    double expected = finding.measured * exp(-test->deviation);
+    finding.low = expected * exp(-test->limit);
+    finding.high = expected * exp(test->limit);
+    finding.basis = LIMITS_OF_UNIT;
+    finding.note = "by the mean of all its power-ups";
     struct verdict room = {.reason_count = 0};
+    verdict->kind = means->kind;
+    if (means->kind == VERDICT_UNSURE) {
+        settle_add_count(&room, SETTLE_POWER_UPS, more_power_ups);
+        settle_add_value(&room, SETTLE_FAULT,
+                         what_if_fault_of_mean(test, reference->smallest_level_fault));
+    }
+    take_settles(verdict, &room);
     reasons_add(&room, &finding);
     add_reason(verdict, &room.reasons[0]);
+}
+
+/* What would settle a power-up settles the unit; of power-ups that were asked for
+ * some are there already. */
+static void settle_as(struct unit_verdict *verdict, const struct repeated_power_up *power_up)
+{
+    struct verdict room = {.reason_count = 0};
+    for (size_t i = 0; i < power_up->settle_count; i++) {
+        struct settle settle = power_up->settles[i];
+        if (settle.code == SETTLE_POWER_UPS) {
+            int there = (int)verdict->power_ups - 1;
+            settle.count = settle.count > there ? settle.count - there : 1;
+        }
+        settle_add(&room, settle);
+    }
+    take_settles(verdict, &room);
 }
 
 /* None was bad, none shows two kinds, the means are not off: what of those left
@@ -234,7 +393,7 @@ static void judge_undecided(const struct repeated_power_up *power_ups, size_t co
     bool by_mean = false;
     for (size_t i = 0; i < count; i++) {
         const struct repeated_power_up *one = &power_ups[i];
-        if (one->kind != VERDICT_UNSURE || !one->has_reason)
+        if (one->kind == VERDICT_GOOD || !one->has_reason)
             continue;
         if (is_of_the_record(one->reason.code))
             of_the_record++;
@@ -247,8 +406,10 @@ static void judge_undecided(const struct repeated_power_up *power_ups, size_t co
         verdict->kind = VERDICT_UNSURE;
         const struct repeated_power_up *why =
             open ? open : commonest(power_ups, count, VERDICT_UNSURE);
-        if (why)
+        if (why) {
             add_reason(verdict, &why->reason);
+            settle_as(verdict, why);
+        }
         return;
     }
     verdict->kind = VERDICT_GOOD;
@@ -259,6 +420,15 @@ static void judge_undecided(const struct repeated_power_up *power_ups, size_t co
         snprintf(reason->text, sizeof reason->text,
                  "%zu of %zu power-ups could not be judged and are left out", of_the_record, count);
     }
+}
+
+/* Every bad one is so by a level alone. */
+static bool lies_at_a_limit(const struct repeated_power_up *power_ups, size_t count)
+{
+    for (size_t i = 0; i < count; i++)
+        if (power_ups[i].kind == VERDICT_BAD && !power_ups[i].level_alone)
+            return false;
+    return true;
 }
 
 int repeated_judge(const struct reference *reference, const struct accuracy *accuracy,
@@ -272,27 +442,34 @@ int repeated_judge(const struct reference *reference, const struct accuracy *acc
         verdict->unsure += power_ups[i].kind == VERDICT_UNSURE;
     }
     rate_failures(verdict);
+    if (test_failures(power_ups, count, verdict) != 0)
+        return -1;
     if (count == 0) {
+        struct verdict room = {.reason_count = 0};
+        settle_add_count(&room, SETTLE_POWER_UPS, 1);
+        take_settles(verdict, &room);
         struct reason *reason = new_reason(verdict, REASON_INCOMPLETE);
         snprintf(reason->text, sizeof reason->text, "no power-up of this unit could be read");
         return 0;
     }
-    if (verdict->bad > 0) {
-        judge_bad(power_ups, count, verdict);
-        return 0;
-    }
     struct unit_means means;
-    unit_means_take(reference, accuracy, power_ups, count, &means);
+    unit_means_take(reference, accuracy, power_ups, count, 0, &means);
     struct two_kinds kinds;
     if (two_kinds_find(reference, accuracy, power_ups, count, &kinds) != 0)
         return -1;
-    if (means.kind == VERDICT_BAD) {
-        verdict->kind = VERDICT_BAD;
-        name_mean(reference, &means, verdict);
-    } else if (kinds.found) {
+    bool at_a_limit = !kinds.found && means.any && lies_at_a_limit(power_ups, count);
+    if (verdict->bad > 0 && !(at_a_limit && verdict->good > 0)) {
+        judge_bad(power_ups, count, verdict);
+        return 0;
+    }
+    bool mean_is_near = means.kind == VERDICT_UNSURE && means.any;
+    if (means.kind != VERDICT_BAD && kinds.found) {
+        if (test_kinds(reference, power_ups, count, &kinds, verdict) != 0)
+            return -1;
         name_two_kinds(&kinds, verdict);
-    } else if (means.kind == VERDICT_UNSURE && means.any) {
-        name_mean(reference, &means, verdict);
+    } else if (means.kind == VERDICT_BAD || mean_is_near) {
+        int more = mean_is_near ? more_of_mean(reference, accuracy, power_ups, count) : 0;
+        name_mean(reference, &means, more, verdict);
     } else {
         judge_undecided(power_ups, count, means.resolves, verdict);
     }

@@ -3,14 +3,13 @@
 
 #include "reference/spread.h"
 #include "verdict/conformity.h"
+#include "verdict/what_if.h"
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 
 static const double guard_factor = 2;                    /* U = 2 u, w = U */
-static const double resolvable = 3.8;                    /* as for one power-up */
-static const double fault_distance = 3;                  /* likewise */
 static const double small_share = 0.02, small_noise = 4; /* levels not judged */
 static const double two_kinds_tail = 5e-5;
 
@@ -19,30 +18,34 @@ static double square(double x)
     return x * x;
 }
 
-static double within_variance(const struct spread *spread)
-{
-    double seen = spread->within_df > 0 ? square(spread->within) : 0;
-    return shrink_variance(seen, spread->within_df, square(spread->prior_within), SPREAD_PRIOR_DF);
-}
-
-/* The predictive spread of a mean of so many power-ups instead of one. */
-static double averaged_spread(const struct spread *spread, double power_ups)
+double averaged_spread(const struct spread *spread, double power_ups)
 {
     double one = square(spread->predictive);
-    double less = within_variance(spread) * (1 - 1 / power_ups);
+    double less = spread_within2(spread) * (1 - 1 / power_ups);
     return sqrt(fmax(one - less, 0.01 * one));
 }
 
 /* What averaging cannot take away: half of what one step of the readback may
  * hide, as a share of the level. */
-static double step_share(const struct accuracy *accuracy, double level_A)
+static double share_of_step(const struct accuracy *accuracy, double level_A)
 {
     return accuracy->current_resolution_A / sqrt(12) / fmax(fabs(level_A), 1e-9);
 }
 
+double averaged_u(double u, double step_share, double power_ups)
+{
+    double left2 = fmin(square(u), square(step_share));
+    return sqrt((square(u) - left2) / power_ups + left2);
+}
+
+static bool is_measured(const struct repeated_power_up *power_up)
+{
+    return power_up->kind != VERDICT_BAD || power_up->level_alone;
+}
+
 static void average_level(const struct accuracy *accuracy,
-                          const struct repeated_power_up *power_ups, size_t count, size_t p,
-                          struct measured_level *mean)
+                          const struct repeated_power_up *power_ups, size_t count, size_t more,
+                          size_t p, struct measured_level *mean)
 {
     *mean = (struct measured_level){.voltage_V = NAN};
     double number = 0;
@@ -50,7 +53,7 @@ static void average_level(const struct accuracy *accuracy,
     double voltage = 0;
     for (size_t i = 0; i < count; i++) {
         const struct measured_level *one = &power_ups[i].levels[p];
-        if (power_ups[i].kind == VERDICT_BAD || p >= power_ups[i].phase_count || !one->usable)
+        if (!is_measured(&power_ups[i]) || p >= power_ups[i].phase_count || !one->usable)
             continue;
         number++;
         mean->log_ratio += one->log_ratio;
@@ -66,9 +69,8 @@ static void average_level(const struct accuracy *accuracy,
     mean->log_ratio /= number;
     mean->current_A /= number;
     mean->voltage_V = voltage / number;
-    double one2 = squares / number;
-    double left2 = fmin(one2, square(step_share(accuracy, mean->current_A)));
-    mean->u = sqrt((one2 - left2) / number + left2);
+    mean->u = averaged_u(sqrt(squares / number), share_of_step(accuracy, mean->current_A),
+                         number + (double)more);
 }
 
 static bool is_level_judged(const struct reference *reference, size_t p)
@@ -103,38 +105,34 @@ static void take_worst(struct unit_means *means, const struct level_test *test, 
     *worst = excess;
     means->kind = kind_of(test);
     means->phase = phase;
-    means->deviation = test->deviation;
-    means->limit = test->limit;
+    means->test = *test;
 }
 
 static bool stands_clear(const struct reference *reference, const struct level_test *test)
 {
-    double fault = -log(1 - reference->smallest_level_fault);
-    double whole = sqrt(square(test->spread) + square(test->u));
-    return fault / whole >= resolvable &&
-           (fault - fabs(test->deviation)) / whole >= fault_distance && excess_of(test) <= 0;
+    return level_outcome(test, reference->smallest_level_fault, LEVEL_GUARD) == VERDICT_GOOD;
 }
 
 void unit_means_take(const struct reference *reference, const struct accuracy *accuracy,
-                     const struct repeated_power_up *power_ups, size_t count,
+                     const struct repeated_power_up *power_ups, size_t count, size_t more,
                      struct unit_means *means)
 {
     *means = (struct unit_means){.kind = VERDICT_GOOD};
     if (!reference || reference->phase_count == 0)
         return;
     for (size_t i = 0; i < count; i++)
-        means->power_ups += power_ups[i].kind != VERDICT_BAD && power_ups[i].phase_count > 0;
+        means->power_ups += is_measured(&power_ups[i]) && power_ups[i].phase_count > 0;
     if (means->power_ups < 2)
         return;
     means->any = true;
     const struct accuracy *reads = accuracy ? accuracy : &reference->accuracy;
     struct reference averaged = *reference;
-    double number = (double)means->power_ups;
+    double number = (double)(means->power_ups + more);
     averaged.level_common.predictive = averaged_spread(&reference->level_common, number);
     averaged.level_own.predictive = averaged_spread(&reference->level_own, number);
     size_t phases = reference->phase_count;
     for (size_t p = 0; p < phases; p++)
-        average_level(reads, power_ups, count, p, &means->levels[p]);
+        average_level(reads, power_ups, count, more, p, &means->levels[p]);
     double worst = -INFINITY;
     means->resolves = true;
     for (size_t p = 0; p < phases; p++) {
@@ -183,6 +181,7 @@ static bool widest_gap(double *values, size_t count, double spread, double df, d
     kinds->found = true;
     kinds->gap = gap;
     kinds->allowed = allowed;
+    kinds->cut = 0.5 * (values[below - 1] + values[below]);
     kinds->low_count = below;
     kinds->high_count = count - below;
     return true;
@@ -194,8 +193,8 @@ static bool two_kinds_of_phase(const struct reference *reference, const struct a
 {
     double features = (double)(2 * reference->phase_count);
     double within2 =
-        within_variance(&reference->level_common) + within_variance(&reference->level_own);
-    double step = 2 * step_share(reads, reference->phases[p].level_A);
+        spread_within2(&reference->level_common) + spread_within2(&reference->level_own);
+    double step = 2 * share_of_step(reads, reference->phases[p].level_A);
     double df = SPREAD_PRIOR_DF + reference->level_common.within_df;
     double u2 = square(step);
     size_t number = 0;
@@ -219,7 +218,7 @@ static bool two_kinds_of_phase(const struct reference *reference, const struct a
         u2 = fmax(u2, square(power_ups[i].log_duration_u[p]));
     }
     kinds->of_time = true;
-    return widest_gap(values, number, sqrt(within_variance(&reference->duration) + u2),
+    return widest_gap(values, number, sqrt(spread_within2(&reference->duration) + u2),
                       SPREAD_PRIOR_DF + reference->duration.within_df, features, kinds);
 }
 
@@ -241,8 +240,20 @@ static bool two_kinds_of_final(const struct accuracy *reads,
     if (number < 2)
         return false;
     double spread = sqrt(square(SPREAD_COMMON_WITHIN) + square(SPREAD_OWN_WITHIN) +
-                         square(step_share(reads, least)));
+                         square(share_of_step(reads, least)));
     return widest_gap(values, number, spread, SPREAD_PRIOR_DF, 1, kinds);
+}
+
+bool two_kinds_is_low(const struct two_kinds *kinds, const struct reference *reference,
+                      const struct repeated_power_up *power_up)
+{
+    size_t p = kinds->phase;
+    if (reference->phase_count == 0)
+        return power_up->final_draw_A > 0 && log(power_up->final_draw_A) < kinds->cut;
+    if (kinds->of_time)
+        return p + 1 < power_up->phase_count && power_up->log_duration[p] < kinds->cut;
+    return p < power_up->phase_count && power_up->levels[p].usable &&
+           power_up->levels[p].log_ratio < kinds->cut;
 }
 
 int two_kinds_find(const struct reference *reference, const struct accuracy *accuracy,

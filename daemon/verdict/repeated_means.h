@@ -14,12 +14,20 @@ struct unit_means {
     struct measured_level levels[REFERENCE_MOST_PHASES];
     enum verdict_kind kind; /* of the worst phase, or of the common factor */
     size_t phase;           /* that one (the last, for the common factor) */
-    double deviation, limit;
-    bool resolves; /* the smallest fault stands clear of the mean in every phase */
+    struct level_test test; /* of that */
+    bool resolves;          /* the smallest fault stands clear of the mean in every phase */
 };
 
+/* The predictive spread of a mean of so many power-ups instead of one. */
+double averaged_spread(const struct spread *spread, double power_ups);
+
+/* The uncertainty of a mean of so many power-ups of uncertainty u each; what one
+ * step of the readback may hide, step_share of the level, stays. */
+double averaged_u(double u, double step_share, double power_ups);
+
+/* `more`: as if so many more had been taken with the same means. */
 void unit_means_take(const struct reference *reference, const struct accuracy *accuracy,
-                     const struct repeated_power_up *power_ups, size_t count,
+                     const struct repeated_power_up *power_ups, size_t count, size_t more,
                      struct unit_means *means);
 
 /* A phase's draw or duration that falls in two clusters. */
@@ -30,7 +38,12 @@ struct two_kinds {
     size_t low_count, high_count;
     double gap;     /* between the clusters, natural logarithm */
     double allowed; /* widest gap that a unit's own power-ups leave */
+    double cut;     /* between them: natural logarithm to the template, or of the draw */
 };
+
+/* Whether a power-up lies below the cut; false where it was not measured, too. */
+bool two_kinds_is_low(const struct two_kinds *kinds, const struct reference *reference,
+                      const struct repeated_power_up *power_up);
 
 /* -1: memory is out. */
 int two_kinds_find(const struct reference *reference, const struct accuracy *accuracy,

@@ -40,6 +40,15 @@ size_t count_since_onset(const struct judge *judge);
  * is: the last phase is whole then. */
 void template_measure(struct judge *judge, bool over);
 
+/* How phase p of readings from..to-1 since onset is measured. */
+struct level_view template_view(const struct judge *judge, size_t p, size_t from, size_t to);
+
+/* Noise of one reading of a phase by a supply of so coarse a readback. */
+double template_noise_A(const struct reference *reference, size_t p, double step_A);
+
+/* Whether the phase draws enough for its level to be judged. */
+bool template_judges_level(const struct judge *judge, size_t p);
+
 /* Settles bad where a level is off beyond doubt; `running` is the phase going
  * on, whose mean is looked at again and again. */
 bool template_check_levels(struct judge *judge);

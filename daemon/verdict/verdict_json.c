@@ -3,6 +3,7 @@
 
 #include "signature/phase_json.h"
 #include "verdict/reasons.h"
+#include "verdict/settle.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -55,15 +56,40 @@ static json_t *reason_json(const struct reason *reason)
     return object;
 }
 
+json_t *settles_to_json(const struct settle *settles, size_t count)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; list && i < count; i++) {
+        const struct settle *settle = &settles[i];
+        json_t *object =
+            json_pack("{s:s, s:s}", "code", settle_code_name(settle->code), "text", settle->text);
+        const char *key = settle_value_key(settle->code);
+        if (key)
+            json_object_set_new(object, key, number(settle->value));
+        if (settle->count > 0)
+            json_object_set_new(object, "count", json_integer(settle->count));
+        char unit = settle->code == SETTLE_VOLTAGE ? 'V' : 'A';
+        set_figure(object, "low", unit, settle->low);
+        set_figure(object, "high", unit, settle->high);
+        json_array_append_new(list, object);
+    }
+    return list;
+}
+
 json_t *verdict_to_json(const struct verdict *verdict)
 {
     json_t *reasons = json_array();
     for (size_t i = 0; reasons && i < verdict->reason_count; i++)
         json_array_append_new(reasons, reason_json(&verdict->reasons[i]));
-    return json_pack("{s:s, s:b, s:o, s:o, s:o, s:o}", "verdict", verdict_kind_name(verdict->kind),
-                     "final", verdict->final, "decided_at_s", number(verdict->decided_at_s),
-                     "onset_s", number(verdict->onset_s), "final_draw_A",
-                     number(verdict->final_draw_A), "reasons", reasons);
+    json_t *object =
+        json_pack("{s:s, s:b, s:o, s:o, s:o, s:o}", "verdict", verdict_kind_name(verdict->kind),
+                  "final", verdict->final, "decided_at_s", number(verdict->decided_at_s), "onset_s",
+                  number(verdict->onset_s), "final_draw_A", number(verdict->final_draw_A),
+                  "reasons", reasons);
+    if (object && verdict->settle_count > 0)
+        json_object_set_new(object, "settle",
+                            settles_to_json(verdict->settles, verdict->settle_count));
+    return object;
 }
 
 json_t *phases_to_json(const struct phases *phases, double zero_s)

@@ -144,24 +144,156 @@ static void all_bad_is_not_intermittent(void **state)
     assert_true(fabs(unit.failure_rate.low - pow(0.025, 1.0 / 3)) < 1e-9);
 }
 
-/* None is bad, and yet they are of two kinds. */
-static void two_clusters(void **state)
+/* One of another draw among so many. */
+static struct unit_verdict judge_kinds(size_t count, size_t others)
 {
-    (void)state;
-    struct repeated_power_up power_ups[8];
-    for (uint64_t i = 0; i < 8; i++) {
+    static struct repeated_power_up power_ups[FAILURE_TEST_MOST];
+    for (size_t i = 0; i < count; i++) {
         struct judge_scene scene = scene_good(400 + i);
-        scene.steps[2].level_A = i % 3 == 0 ? 0.389 : 0.412;
+        scene.steps[2].level_A = i > 1 && i < 2 + others ? 0.389 : 0.412;
         power_ups[i] = power_up_of(&scene);
         assert_int_not_equal(power_ups[i].kind, VERDICT_BAD);
     }
-    struct unit_verdict unit = judge_all(power_ups, 8);
-    expect(&unit, VERDICT_UNSURE);
+    return judge_all(power_ups, count);
+}
+
+/* None is bad, and yet they are of two kinds: by how often. */
+static void two_clusters(void **state)
+{
+    (void)state;
+    struct unit_verdict unit = judge_kinds(8, 3);
+    expect(&unit, VERDICT_BAD);
     assert_true(unit.intermittent);
     assert_int_equal(unit.reasons[0].code, REASON_INTERMITTENT);
     assert_int_equal(unit.reasons[0].phase, 2);
     assert_non_null(strstr(unit.reasons[0].text, "3 of 8 draw 5.5"));
     assert_non_null(strstr(unit.reasons[0].text, "phase 3"));
+    assert_int_equal(unit.failure_test.state, SEQUENTIAL_SECOND);
+    unit = judge_kinds(8, 1);
+    expect(&unit, VERDICT_UNSURE);
+    assert_true(unit.intermittent);
+    assert_int_equal(unit.settle_count, 1);
+    assert_int_equal(unit.settles[0].code, SETTLE_WITHOUT_FAILURE);
+    int more = unit.settles[0].count;
+    unit = judge_kinds(8 + (size_t)more - 1, 1);
+    expect(&unit, VERDICT_UNSURE);
+    unit = judge_kinds(8 + (size_t)more, 1);
+    expect(&unit, VERDICT_GOOD);
+    assert_true(unit.intermittent);
+    unit = judge_kinds(9, 2);
+    expect(&unit, VERDICT_BAD);
+}
+
+/* Probability that the failure test ends at either rate, exactly: over the number
+ * of failures after each power-up. */
+static void failure_test_errors(double rate, double *at_low, double *at_high)
+{
+    double alive[FAILURE_TEST_MOST + 1] = {1};
+    *at_low = *at_high = 0;
+    for (size_t n = 1; n <= FAILURE_TEST_MOST; n++) {
+        double next[FAILURE_TEST_MOST + 1] = {0};
+        for (size_t k = 0; k < n; k++) {
+            next[k] += alive[k] * (1 - rate);
+            next[k + 1] += alive[k] * rate;
+        }
+        for (size_t k = 0; k <= n; k++) {
+            double ratio = (double)k * log(10) + (double)(n - k) * log(0.9 / 0.99);
+            bool cut = n == FAILURE_TEST_MOST;
+            bool high = ratio >= log(0.955 / 0.05) || (cut && ratio > 0);
+            bool low = ratio <= log(0.045 / 0.95) || (cut && ratio <= 0);
+            *at_high += high ? next[k] : 0;
+            *at_low += low ? next[k] : 0;
+            alive[k] = high || low ? 0 : next[k];
+        }
+    }
+}
+
+static void failure_test_keeps_its_errors(void **state)
+{
+    (void)state;
+    double low = 0;
+    double high = 0;
+    failure_test_errors(0.01, &low, &high);
+    printf("at 1 %%: called 10 %% in %.2f %%\n", 100 * high);
+    assert_true(fabs(low + high - 1) < 1e-12 && high <= 0.05);
+    failure_test_errors(0.10, &low, &high);
+    printf("at 10 %%: called 1 %% in %.2f %%\n", 100 * low);
+    assert_true(fabs(low + high - 1) < 1e-12 && low <= 0.05);
+    /* The program's own: ends where the ratio passes its bounds, once. */
+    bool failed[FAILURE_TEST_MOST] = {false};
+    struct failure_test test = failure_test_take(failed, FAILURE_TEST_MOST);
+    assert_int_equal(test.state, SEQUENTIAL_FIRST);
+    assert_int_equal(test.power_ups, ceil(log(0.95 / 0.045) / log(0.99 / 0.9)));
+    test = failure_test_take(failed, 10);
+    assert_int_equal(test.state, SEQUENTIAL_GO_ON);
+    assert_int_equal(test.more_without_failure + 10, 32);
+    failed[3] = failed[7] = true;
+    test = failure_test_take(failed, 10);
+    assert_int_equal(test.state, SEQUENTIAL_SECOND);
+    assert_int_equal(test.power_ups, 8);
+    /* Every 26th fails: the cut decides. */
+    for (size_t i = 0; i < FAILURE_TEST_MOST; i++)
+        failed[i] = i % 26 == 25;
+    test = failure_test_take(failed, FAILURE_TEST_MOST);
+    assert_int_not_equal(test.state, SEQUENTIAL_GO_ON);
+}
+
+/* A mean too near to its limit: as many more like it as it says settle it, and
+ * fewer do not. */
+static void more_power_ups_settle_a_mean(void **state)
+{
+    (void)state;
+    enum { SEEN = 2, MOST = 320 };
+    static struct repeated_power_up all[MOST];
+    struct judge_scene scene = scene_good(7000);
+    struct repeated_power_up like = power_up_of(&scene);
+    long told = 0;
+    like.kind = VERDICT_UNSURE;
+    like.has_reason = true;
+    like.reason.code = REASON_CANNOT_RESOLVE;
+    like.levels[1].u = 0.01;
+    for (int off = 0; off < 60; off++) {
+        like.levels[1].log_ratio = -0.040 - 0.001 * off;
+        for (size_t i = 0; i < MOST; i++)
+            all[i] = like;
+        struct unit_verdict unit = judge_all(all, SEEN);
+        if (unit.kind != VERDICT_UNSURE || unit.reasons[0].code != REASON_LOW_FINAL)
+            continue;
+        /* Within what one step of the readback hides no number of them helps. */
+        if (unit.settles[0].code == SETTLE_FAULT)
+            continue;
+        assert_int_equal(unit.settles[0].code, SETTLE_POWER_UPS);
+        size_t more = (size_t)unit.settles[0].count;
+        unit = judge_all(all, SEEN + more);
+        assert_int_not_equal(unit.kind, VERDICT_UNSURE);
+        unit = judge_all(all, SEEN + more - 1);
+        assert_int_equal(unit.kind, VERDICT_UNSURE);
+        told++;
+    }
+    printf("told and settled %ld\n", told);
+    assert_true(told >= 5);
+}
+
+/* Beside good ones, bad by a level that lies at its limit: one kind, by the mean. */
+static void at_a_limit_is_not_intermittent(void **state)
+{
+    (void)state;
+    long mixed = 0;
+    for (uint64_t seed = 0; seed < 40; seed++) {
+        struct repeated_power_up power_ups[6];
+        for (size_t i = 0; i < 6; i++) {
+            struct judge_scene scene = scene_good(9000 + 10 * seed + i);
+            scene.noise_A = 0.004;
+            scene.interval_s = 0.1;
+            scene.steps[1].level_A = 0.2365;
+            power_ups[i] = power_up_of(&scene);
+        }
+        struct unit_verdict unit = judge_all(power_ups, 6);
+        mixed += unit.good > 0 && unit.bad > 0;
+        assert_false(unit.intermittent);
+    }
+    printf("%ld of 40 mixed\n", mixed);
+    assert_true(mixed > 10);
 }
 
 static void what_could_not_be_judged_is_left_out(void **state)
@@ -336,6 +468,9 @@ int main(void)
         cmocka_unit_test(one_of_ten_bad_is_intermittent),
         cmocka_unit_test(all_bad_is_not_intermittent),
         cmocka_unit_test(two_clusters),
+        cmocka_unit_test(failure_test_keeps_its_errors),
+        cmocka_unit_test(more_power_ups_settle_a_mean),
+        cmocka_unit_test(at_a_limit_is_not_intermittent),
         cmocka_unit_test(what_could_not_be_judged_is_left_out),
         cmocka_unit_test(nothing_to_judge),
         cmocka_unit_test(the_mean_settles_what_one_cannot),
