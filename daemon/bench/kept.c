@@ -169,10 +169,17 @@ static void tell_verdict(const struct kept *kept, bool is_kept, double commit_s)
     tell(kept, "verdict", event);
 }
 
+/* It is told by its number, or that there is none: its beginning was not kept. */
+static bool may_be_told(const struct kept *kept)
+{
+    return kept->id || kept->damaged;
+}
+
 bool kept_tell_if_late(struct kept *kept, double now_s)
 {
     pthread_mutex_lock(&kept->mutex);
-    if (kept->telling == TELL_PENDING && now_s - kept->pending_since_s > KEPT_PATIENCE_S) {
+    if (kept->telling == TELL_PENDING && may_be_told(kept) &&
+        now_s - kept->pending_since_s > KEPT_PATIENCE_S) {
         kept->telling = TELL_UNKEPT;
         tell_verdict(kept, false, NAN);
     }
@@ -187,7 +194,7 @@ void kept_tell_progress(struct kept *kept, json_t *signature, size_t readings)
     json_decref(kept->signature);
     kept->signature = signature;
     kept->readings = readings;
-    if (kept->state == STATE_OPEN)
+    if (kept->state == STATE_OPEN && may_be_told(kept))
         tell_power_up(kept);
     pthread_mutex_unlock(&kept->mutex);
 }

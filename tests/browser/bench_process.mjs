@@ -13,6 +13,8 @@ import { fileURLToPath } from 'node:url';
 
 const ROOT = fileURLToPath(new URL('../../', import.meta.url));
 const WAKEDRAW = process.env.WAKEDRAW ?? join(ROOT, 'build/wakedraw');
+// A program of another build directory finds neither beside itself.
+process.env.WAKEDRAW_PROFILES ??= join(ROOT, 'daemon/profiles');
 const READY_MS = 60000;
 
 // A started command whose first line on standard output says it is ready.
@@ -49,8 +51,14 @@ export class RealBench {
     bench.control = control;
     bench.folder = await mkdtemp(join(tmpdir(), 'wakedraw-page-'));
     bench.panel = join(bench.folder, 'left.panel');
+    // Without its ripple and its warming up: it is the page that is tried here, and
+    // polls that come late must not make another verdict of the same draw.
+    const path = join(ROOT, `signatures/harbour-lane/modules/${module}.ini`);
+    const steady = join(bench.folder, `${module}.ini`);
+    await writeFile(steady, (await readFile(path, 'utf8'))
+      .replace(/^(ripple_A|warm_up_percent) = .*$/gm, '$1 = 0'));
     bench.supply = await Process.start(['simulate', '--link', 'tcp:127.0.0.1:0', '--profile', 'scpi',
-      '--panel', bench.panel, '--module', module, '--unit', 'HL-0001', '--seed', '5',
+      '--panel', bench.panel, '--module', steady, '--unit', 'HL-0001', '--seed', '5',
       '--conversion-hz', '100', '--aperture', '0.01', ...options], 'ready');
     bench.link = bench.supply.line.split(' ')[1];
     await bench.startDaemon(0);

@@ -300,6 +300,43 @@ static void test_a_type_put_on_meanwhile_counts_from_the_next_one(void **state)
     assert_string_equal(types[2], "crane");
 }
 
+static pthread_mutex_t gate = PTHREAD_MUTEX_INITIALIZER;
+
+static bool hold_up(struct writer_job *job, struct store *store, bool grouped)
+{
+    (void)job;
+    (void)store;
+    pthread_mutex_lock(&gate);
+    pthread_mutex_unlock(&gate);
+    return !grouped;
+}
+
+/* While the disk keeps its beginning waiting, a power-up has no number to be told by. */
+static void test_nothing_is_told_without_its_number(void **state)
+{
+    struct fixture *fixture = *state;
+    struct writer_job holder = {.run = hold_up};
+    pthread_mutex_lock(&gate);
+    assert_true(writer_push(fixture->writer, &holder));
+    wake(fixture);
+    /* What goes on is told once a second. */
+    clock_sleep_until(clock_monotonic_s() + 1.2);
+    read_on(fixture, 1, 12, 0.25);
+    clock_sleep_until(clock_monotonic_s() + 0.1);
+    pthread_mutex_unlock(&gate);
+    read_on(fixture, 2, 12, 0.25);
+    read_on(fixture, 1, 0, 0);
+    settle(fixture);
+    size_t told = 0;
+    for (size_t i = 0; i < fixture->told_count; i++) {
+        if (strcmp(fixture->told[i].name, "power-up") != 0)
+            continue;
+        told++;
+        assert_string_equal(text_of(fixture->told[i].data, "id"), "1");
+    }
+    assert_true(told >= 2);
+}
+
 static void test_reading_events_stay_below_twenty_a_second(void **state)
 {
     struct fixture *fixture = *state;
@@ -341,6 +378,7 @@ int main(void)
         CHAIN_TEST(test_what_is_read_is_kept_from_half_a_second_before_onset),
         CHAIN_TEST(test_a_verdict_is_told_once_and_kept),
         CHAIN_TEST(test_on_time_goes_on_after_the_watch),
+        CHAIN_TEST(test_nothing_is_told_without_its_number),
         CHAIN_TEST(test_a_lost_supply_leaves_an_incomplete_one),
         CHAIN_TEST(test_a_type_put_on_meanwhile_counts_from_the_next_one),
         CHAIN_TEST(test_reading_events_stay_below_twenty_a_second),

@@ -21,7 +21,8 @@ PATIENCE_S = 90
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 WAKEDRAW = os.path.abspath(os.environ.get("WAKEDRAW", ROOT / "build" / "wakedraw"))
-# A program of another build directory finds neither beside itself.
+# A program of another build directory finds none of them beside itself.
+os.environ.setdefault("WAKEDRAW_MODULES", str(ROOT / "signatures" / "harbour-lane" / "modules"))
 os.environ.setdefault("WAKEDRAW_WEB", str(ROOT / "web"))
 os.environ.setdefault("WAKEDRAW_PROFILES", str(ROOT / "daemon" / "profiles"))
 
