@@ -49,6 +49,11 @@ const marked = (page, verdict) => until(
   async () => await page.locator(`#mark .mark[data-verdict="${verdict}"]`).count() === 1,
   `the mark says ${verdict}`,
 );
+// The newest power-up once its verdict is kept: the page may show it before.
+const judged = (bench) => until(async () => {
+  const item = await bench.newest();
+  return item?.verdict?.final && item;
+}, 'its verdict is kept');
 const noMark = (page) => until(async () => await page.locator('#mark .mark').count() === 0,
   'no verdict in the live place');
 
@@ -61,7 +66,7 @@ benchCheck('a good one: caught, drawn, judged, kept, filed when off', async (pag
   await marked(page, 'good');
   await shows(page, 'facts', 'kept');
   await shows(page, 'reason', 'within the range stated');
-  const item = await bench.newest();
+  const item = await judged(bench);
   await shows(page, 'draw', item.verdict.final_draw_A.toFixed(3));
   await until(async () => await text(page, 'number') === item.id, 'its number');
   await until(async () => await page.locator('#phases tr').count() >= 2, 'phases in the table');
@@ -93,7 +98,7 @@ function drawnShare(page) {
 benchCheck('a bad one: reason, details, then its copy', async (page, bench) => {
   await bench.say('fault low:30', 'output on');
   await marked(page, 'bad');
-  const item = await bench.newest();
+  const item = await judged(bench);
   const reason = item.verdict.reasons[0];
   await shows(page, 'reason', reason.text.slice(1));
   if (reason.details) await shows(page, 'details', reason.details.slice(1, 40));
@@ -123,7 +128,7 @@ benchCheck('reading received to verdict painted within 100 ms', async (page, ben
     await bench.say('output on');
     const painted_ms = await until(() => page.evaluate((index) => window.painted[index] ?? 0, i),
       'painted');
-    const { verdict, started_at } = await bench.newest();
+    const { verdict, started_at } = await judged(bench);
     // Wall time of the reading that settled it: the start is the onset's.
     taken_ms.push(painted_ms - (Date.parse(started_at) + verdict.decided_at_s * 1000));
     await bench.say('output off');

@@ -58,7 +58,7 @@ for (const [kind, verdict, phases] of [['good', GOOD, GOOD_PHASES], ['bad', BAD,
     pageCheck(`${kind} at ${name}: word, shape, sentence, no scrolling, legible`, async (page, mock) => {
       await powerUp(page, mock, kind, verdict, phases);
       await until(async () => await page.locator('#mark .mark').count() === 1, 'the mark');
-      assert.equal(await markOf(page), kind);
+      await until(async () => await markOf(page) === kind, 'its verdict');
       await shows(page, 'mark', kind);
       await shows(page, 'reason', verdict.reasons[0]?.text.slice(1) ?? 'within what this type draws');
       await shows(page, 'draw', verdict.final_draw_A.toFixed(3));
@@ -163,7 +163,8 @@ pageCheck('off again: the verdict is filed, the live place waits', async (page, 
   await noMark(page);
   await shows(page, 'mark', 'waiting');
   await shows(page, 'filed', 'last power-up, ended');
-  assert.equal(await page.locator('#filed .mark').getAttribute('data-verdict'), 'bad');
+  await until(async () => await page.locator('#filed .mark').getAttribute('data-verdict') === 'bad',
+    'its verdict');
   await shows(page, 'draw-label', 'draw now');
 });
 
@@ -253,7 +254,7 @@ pageCheck('opened in mid-power-up: adopts it with trace and verdict', async (pag
   await until(() => mock.opened > before && mock.streams.size === 1, 'a stream again');
   sendRun(mock, 'left', 'bad', 1000, 4.6, 4.8);
   await until(async () => await page.locator('#mark .mark').count() === 1, 'the mark');
-  assert.equal(await markOf(page), 'bad');
+  await until(async () => await markOf(page) === 'bad', 'its verdict');
   await shows(page, 'facts', 'kept');
 });
 
@@ -264,8 +265,8 @@ pageCheck('a counterfoil shows its power-up as a copy, and back', async (page, m
   mock.goOn('left');
   await page.locator('.counterfoil[data-power-up="2"]').click();
   await shows(page, 'copy-text', 'earlier power-up');
-  assert.match(await text(page, 'copy-text'), /\d\d:\d\d:\d\d/);
-  assert.equal(await markOf(page), 'bad');
+  await until(async () => /\d\d:\d\d:\d\d/.test(await text(page, 'copy-text')), 'its time');
+  await until(async () => await markOf(page) === 'bad', 'its verdict');
   await shows(page, 'facts', 'output off after 31.5 s');
   await shows(page, 'entry-unit', 'RC4-0411');
   assert.equal(await page.locator('#ticket').getAttribute('data-sheet'), 'copy');

@@ -16,8 +16,8 @@ import time
 import tty
 import unittest
 
-from bench_process import (PATIENCE_S, Daemon, Supply, config_text, is_off, main, run,
-                           temporary_folder)
+from bench_process import (PATIENCE_S, ROOT, Daemon, Supply, config_text, is_off, main,
+                           run, temporary_folder)
 
 SUPPLY_V = 12.0
 SPIKE_A, BOOT_A, RUN_A, SLEEP_A = 1.1, 0.12, 0.25, 0.004
@@ -191,9 +191,9 @@ class Bench(unittest.TestCase):
         self.addCleanup(folder.cleanup)
         self.folder = pathlib.Path(folder.name)
 
-    def start(self, instruments):
+    def start(self, instruments, profile="scpi"):
         self.instruments = instruments
-        supplies = {name: (one.link, "profile = scpi") for name, one in instruments.items()}
+        supplies = {name: (one.link, f"profile = {profile}") for name, one in instruments.items()}
         self.daemon = Daemon(self.folder, config_text(self.folder, supplies))
         self.addCleanup(self.daemon.stop)
         for name in instruments:
@@ -254,6 +254,15 @@ def is_off_or_noisy(item):
 
 
 class Manners(Bench):
+    def patient_profile(self):
+        """A dozen instruments share this process: none is gone because it waits for a
+        processor."""
+        source = (ROOT / "daemon" / "profiles" / "scpi.ini").read_text()
+        path = self.folder / "patient.ini"
+        path.write_text(source.replace("reply_timeout_s = 1\n", "reply_timeout_s = 3\n"))
+        self.assertNotEqual(path.read_text(), source)
+        return path
+
     def test_every_beginning_is_caught_by_every_manner(self):
         self.start({
             "plain": Instrument(),
@@ -268,7 +277,7 @@ class Manners(Bench):
             "pieces": Instrument(pieces=True),
             "errors": Instrument(error_always=True),
             "terminal": Instrument(path=str(self.folder / "terminal"), end="\r\n"),
-        })
+        }, self.patient_profile())
         self.turn(1.2, output=True)
         self.turn(0.6, limit_A=0.1)
         self.turn(0.3, limit_A=3.0)
