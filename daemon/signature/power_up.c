@@ -7,6 +7,7 @@
 #include <stdlib.h>
 
 #define VOLTAGE_OFF_V 0.5
+#define VOLTAGE_SAID_OFF_V 2.0   /* an output that says it is off: noise may read as so much */
 #define VOLTAGE_RISE_SHARE 0.6   /* what is below this share of the voltage now was off */
 #define VOLTAGE_GONE_SHARE 0.8   /* below it with no current: off at once */
 #define VOLTAGE_FALLS_SHARE 0.95 /* below it and falling with no current: off */
@@ -22,6 +23,9 @@
 #define LONE_GAP_S 0.1          /* one reading stands for this long: it is no stray */
 #define STRAY_GAP_S 0.05        /* one reading above rest, this short: a stray */
 #define DRAWING_LEAST_S 0.15    /* longer than any inrush */
+
+/* So often a readback goes to and fro before its steps are believed. */
+enum { DITHER_FALLS = 2 };
 
 /* A rise of the current that the next readings bear out or not. */
 struct current_rise {
@@ -51,6 +55,9 @@ struct running {
     double above_s; /* time spent above rest */
     size_t above;
     double most_A, most_V; /* of medians of three */
+    double resting_A;      /* the last reading at rest; NAN */
+    double grid_A;         /* readings at rest are whole numbers of so much; 0: finer */
+    size_t falls;          /* times a reading at rest was lower than the one before */
     struct sample last[3]; /* newest first */
     size_t seen;
     double rest_since_s; /* NAN: draws */
@@ -109,6 +116,8 @@ static enum power_up_event begin(struct power_up_machine *m, double at_s, bool h
     m->open = true;
     m->running = (struct running){.hidden = hidden,
                                   .flag_was_on = m->flag == FLAG_YES,
+                                  .resting_A = NAN,
+                                  .grid_A = COARSE_COUNT_A,
                                   .rest_since_s = NAN,
                                   .idle_since_s = NAN,
                                   .doubt_s = NAN,
@@ -181,12 +190,13 @@ static bool voltage_was_off(const struct power_up_machine *m, const struct sampl
 static bool voltage_step(struct power_up_machine *m, const struct sample *s)
 {
     struct voltage_rise *rise = &m->voltage;
+    double least_V = m->flag == FLAG_NO ? VOLTAGE_SAID_OFF_V : VOLTAGE_OFF_V;
     if (rise->open) {
         rise->open = false;
-        if (s->voltage_V >= VOLTAGE_OFF_V && s->voltage_V >= 0.5 * rise->voltage_V)
+        if (s->voltage_V >= least_V && s->voltage_V >= 0.5 * rise->voltage_V)
             return true;
     }
-    if (s->voltage_V >= VOLTAGE_OFF_V && voltage_was_off(m, s)) {
+    if (s->voltage_V >= least_V && voltage_was_off(m, s)) {
         *rise = (struct voltage_rise){.open = true, .at_s = s->time_s, .voltage_V = s->voltage_V};
         /* The row may begin at the very command: on, the voltage not yet up. */
         if (m->flag == FLAG_YES && m->first_on && m->recent.count == 1 &&
@@ -313,6 +323,9 @@ static double idle_limit_A(const struct power_up_machine *m)
 {
     double base_A = m->baseline.readings ? fmin(m->baseline.median_A, REST_MOST_A) : 0;
     double count_A = m->rules.resolution_A > 0 ? m->rules.resolution_A : COARSE_COUNT_A;
+    /* A readback may be coarser than it is said to be: it shows by going to and fro. */
+    if (m->running.falls >= DITHER_FALLS)
+        count_A = fmax(count_A, m->running.grid_A);
     /* Baseline and reading are each rounded by half a count. */
     return base_A + POWER_UP_IDLE_A + count_A;
 }
@@ -336,10 +349,19 @@ static void note_rest(struct running *r, const struct sample *s, bool rests)
     r->rest_readings++;
 }
 
+static void note_grid(struct running *r, const struct sample *s)
+{
+    r->grid_A = count_of_A(s->current_A, r->grid_A);
+    r->falls += s->current_A < r->resting_A - 0.5 * r->grid_A;
+    r->resting_A = s->current_A;
+}
+
 static void open_note(struct power_up_machine *m, const struct sample *s)
 {
     struct running *r = &m->running;
     bool rests = s->current_A <= rest_limit_A(m);
+    if (rests)
+        note_grid(r, s);
     if (!rests) {
         r->above++;
         if (r->seen)

@@ -11,7 +11,8 @@
  * same way, so that durations carry no bias.)
  *
  * - The voltage rises when it was below 0.5 V, or below 0.6 of what it is now,
- *   and the next reading bears it out.
+ *   and the next reading bears it out. While the output is said to be off, less
+ *   than 2 V is noise.
  * - The current rises when it exceeds the median of the resting readings of the
  *   last 0.5 s by 15 mA (the higher by 25 mA where only one or two are known),
  *   by 1.5 counts of the readback and by six times their noise, and three of up
@@ -67,8 +68,8 @@ enum power_up_end {
 
 /* An output that is on with no draw for this long waits for a plug or a feed. */
 #define POWER_UP_IDLE_S 2.5
-/* A sleeping module's draw, or nothing: this far over the baseline at most (or
- * one count and a bit where that is more). */
+/* A sleeping module's draw, or nothing: this far over the baseline at most, and one
+ * count of the readback: the stated one, or the one it shows where that is more. */
 #define POWER_UP_IDLE_A 0.008
 
 struct power_up_machine;

@@ -72,9 +72,18 @@ static bool is_multiple(double value, double step)
     return fabs(value / step - nearbyint(value / step)) < 1e-4;
 }
 
+static const double steps[] = {0.01, 0.005, 0.002, 0.001};
+
+double count_of_A(double current_A, double most_A)
+{
+    for (size_t k = 0; k < sizeof steps / sizeof *steps; k++)
+        if (steps[k] <= most_A && is_multiple(current_A, steps[k]))
+            return steps[k];
+    return 0;
+}
+
 double count_seen_A(const struct recent *recent, const struct sample *s)
 {
-    static const double steps[] = {0.01, 0.005, 0.002, 0.001};
     for (size_t k = 0; k < sizeof steps / sizeof *steps; k++) {
         bool all = is_multiple(s->current_A, steps[k]);
         for (size_t back = 0; all && back < recent->count && back < BASELINE_MOST; back++) {

@@ -43,6 +43,9 @@ struct baseline {
  * and reach are 0 of fewer than NOISE_LEAST readings. */
 struct baseline baseline_before(const struct recent *recent, double time_s);
 
+/* The largest of those counts, most_A at most, of which the draw is a whole number. */
+double count_of_A(double current_A, double most_A);
+
 /* One count of the readback as the last half second and this reading tell it:
  * 10, 5, 2 or 1 mA; finer ones are 0. */
 double count_seen_A(const struct recent *recent, const struct sample *s);

@@ -201,6 +201,64 @@ static void does_not_wake(void **state)
     expect_one(&scene, 2, 2 + POWER_UP_IDLE_S, END_NO_DRAW);
 }
 
+/* A readback that goes to and fro by 10 mA at rest, said to resolve 1 mA. */
+static void draws_nothing_at_a_coarser_readback_than_said(void **state)
+{
+    (void)state;
+    static const struct power_up_rules said = {.watch_s = 30, .resolution_A = 1e-3};
+    for (size_t k = 2; k < sizeof rates / sizeof *rates; k++) {
+        struct scene scene = scene_usual();
+        scene.rate_hz = rates[k];
+        scene.resolution_A = 0.01;
+        scene.offset_A = 0.004; /* most readings 0, some 10 mA, often three in a row */
+        scene.noise_A = 0.003;
+        scene.plug = false;
+        scene.slew_V_per_s = 1e6;
+        scene.turns = (const struct scene_turn[]){{2, SCENE_OUTPUT, true}};
+        scene.turn_count = 1;
+        struct trace trace = {0};
+        scene_play(&scene, 3 + k, &trace);
+        struct scene_power_up found[SCENE_MOST];
+        size_t n = scene_watch(trace.readings, trace.count, &said, found);
+        if (n != 1 || found[0].end != END_NO_DRAW)
+            print_error("at %g readings/s: %zu power-ups, end %d\n", rates[k], n,
+                        n ? (int)found[0].end : -1);
+        assert_int_equal(n, 1);
+        assert_int_equal(found[0].end, END_NO_DRAW);
+        assert_true(found[0].ended_s - found[0].onset_s < POWER_UP_IDLE_S + 2);
+        trace_clear(&trace);
+    }
+}
+
+/* An output that says it is off, and reads noise of a quarter of a volt. */
+static void noise_of_an_output_that_is_off_begins_nothing(void **state)
+{
+    (void)state;
+    uint64_t random = 11;
+    struct power_up_machine *m = power_up_create(&rules);
+    assert_non_null(m);
+    struct reading r = {.valid = true, .output_on = FLAG_NO, .limited = FLAG_UNKNOWN};
+    for (int i = 0; i < 6000; i++) {
+        r.time_s = 0.01 * i;
+        r.voltage_V = 0.25 * scene_normal(&random);
+        r.current_A = 0.0003 * scene_normal(&random);
+        /* Some families tell the state with every reading, others now and then. */
+        r.output_on = i % 2 ? FLAG_NO : FLAG_UNKNOWN;
+        assert_int_equal(power_up_step(m, &r), POWER_UP_NOTHING);
+    }
+    /* Its rise is none, flag or not. */
+    int began = 0;
+    for (int i = 0; i < 10; i++) {
+        r.time_s += 0.01;
+        r.output_on = FLAG_UNKNOWN;
+        r.voltage_V = 12 + 0.25 * scene_normal(&random);
+        began += power_up_step(m, &r) == POWER_UP_BEGAN;
+    }
+    assert_int_equal(began, 1);
+    assert_true(fabs(power_up_onset_s(m) - 60) < 1e-6);
+    power_up_destroy(m);
+}
+
 /* Nothing plugged in, the output on all the time: nothing begins. */
 static void empty_bench(void **state)
 {
@@ -587,6 +645,8 @@ int main(void)
         cmocka_unit_test(draws_nothing),
         cmocka_unit_test(does_not_wake),
         cmocka_unit_test(plugged_in_after_output_on),
+        cmocka_unit_test(draws_nothing_at_a_coarser_readback_than_said),
+        cmocka_unit_test(noise_of_an_output_that_is_off_begins_nothing),
         cmocka_unit_test(empty_bench),
         cmocka_unit_test(small_module_begins_at_its_first_step),
         cmocka_unit_test(sleeping_module_wobbles),
