@@ -70,8 +70,36 @@ static double agreed_period(const struct renewal *renewal)
     return whole_s / periods;
 }
 
-static void note_change(struct renewal *renewal, double time_s)
+/* Is the change of one count at most? */
+static bool is_single(double change, double *count)
 {
+    double size = fabs(change);
+    if (size > 0 && (*count <= 0 || size < *count))
+        *count = size;
+    return size <= 1.5 * *count;
+}
+
+/* One count further the way of the last: a ramp of the load does so at its own pace. */
+static bool goes_on_by_one(struct renewal *renewal, double voltage_V, double current_A)
+{
+    double moved_V = voltage_V - renewal->voltage_V;
+    double moved_A = current_A - renewal->current_A;
+    bool single_V = is_single(moved_V, &renewal->count_V);
+    bool single = is_single(moved_A, &renewal->count_A) && single_V;
+    double moved = moved_A != 0 ? moved_A : moved_V;
+    int direction = !single ? 0 : moved > 0 ? 1 : -1;
+    bool goes_on = direction != 0 && direction == renewal->direction;
+    renewal->direction = direction;
+    return goes_on;
+}
+
+static void note_change(struct renewal *renewal, double time_s, bool counts)
+{
+    if (!counts) {
+        renewal->changed = true;
+        renewal->change_s = time_s;
+        return;
+    }
     if (renewal->changed) {
         renewal->intervals_s[renewal->next] = time_s - renewal->change_s;
         renewal->next = (renewal->next + 1) % RENEWAL_INTERVALS;
@@ -119,7 +147,7 @@ bool renewal_step(struct renewal *renewal, double time_s, double voltage_V, doub
         else
             renewal->changed = false; /* a gap: the next change is not one period off */
         if (!same)
-            note_change(renewal, time_s);
+            note_change(renewal, time_s, !goes_on_by_one(renewal, voltage_V, current_A));
         if (!same) {
             set_due(renewal, time_s);
         } else if (renewal->period_s > 0) {

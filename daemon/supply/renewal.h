@@ -7,7 +7,9 @@
  * The times between changes are whole multiples of the renewal period. While
  * the load moves, most are the period itself; the period is believed where most
  * of the last ones agree on the shortest common one and nearly all are whole
- * multiples of it, and where it is clearly longer than the polling interval.
+ * multiples of it, and where it is clearly longer than the polling interval. A
+ * change of one count in the direction of the last one is a slow ramp's as well as
+ * a renewal's, and does not count.
  */
 #ifndef WAKEDRAW_SUPPLY_RENEWAL_H
 #define WAKEDRAW_SUPPLY_RENEWAL_H
@@ -25,8 +27,10 @@ struct renewal {
     double change_s;                     /* when the values last changed */
     double intervals_s[RENEWAL_INTERVALS];
     size_t intervals, next;
-    double period_s; /* 0: not known */
-    double due_s;    /* when the next renewal is expected */
+    double count_V, count_A; /* the smallest changes seen; 0: none */
+    int direction;           /* of the last change, if it was of one count; 0: it was not */
+    double period_s;         /* 0: not known */
+    double due_s;            /* when the next renewal is expected */
 };
 
 /* Takes the next reading; true: as far as can be told, it had not renewed. */

@@ -123,6 +123,27 @@ static void test_renewal_not_made_up(void **state)
     }
 }
 
+/* A slow ramp changes the last digit at a pace of its own. */
+static void test_renewal_not_made_up_from_a_ramp(void **state)
+{
+    (void)state;
+    for (int trial = 0; trial < 60; trial++) {
+        struct renewal renewal = {0};
+        double poll_s = 0.002 * pow(10, uniform());
+        double slope = 0.001 / (poll_s * (3 + 20 * uniform())) * (trial % 2 ? 1 : -1);
+        double time_s = 100 * uniform();
+        double begin_s = time_s;
+        for (int i = 0; i < 3000; i++) {
+            time_s += poll_s * (1 + 0.2 * (uniform() - 0.5));
+            double current_A = 0.001 * floor(1000 * (2 + slope * (time_s - begin_s)));
+            renewal_step(&renewal, time_s, 13.8, current_A);
+            if (!isnan(renewal_period_s(&renewal)))
+                fail_msg("polled at %g s, a count every %g s: learned %g", poll_s,
+                         0.001 / fabs(slope), renewal_period_s(&renewal));
+        }
+    }
+}
+
 static void test_limit(void **state)
 {
     (void)state;
@@ -225,6 +246,7 @@ int main(void)
         cmocka_unit_test(test_fastest),
         cmocka_unit_test(test_renewal_learned),
         cmocka_unit_test(test_renewal_not_made_up),
+        cmocka_unit_test(test_renewal_not_made_up_from_a_ramp),
         cmocka_unit_test(test_limit),
         cmocka_unit_test(test_registers),
         cmocka_unit_test(test_blocks),
