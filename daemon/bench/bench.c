@@ -376,6 +376,45 @@ int bench_switch_output(struct bench *bench, const char *supply, bool on, struct
 
 /* --- writes from other threads --- */
 
+static const double FLUSH_PATIENCE_S = 1.0;
+static const double FLUSH_LOOK_S = 0.002;
+
+/* The output whose power-up this is, one flush more wanted of it; -1: none. */
+static int want_flush(struct bench *bench, int64_t power_up, uint64_t *wanted)
+{
+    int found = -1;
+    pthread_mutex_lock(&bench->board.mutex);
+    for (int i = 0; i < bench->config->supply_count && found < 0; i++) {
+        struct chain_status *status = &bench->board.supplies[i].chain;
+        if (status->open_id != power_up)
+            continue;
+        *wanted = ++status->flushes_wanted;
+        found = i;
+    }
+    pthread_mutex_unlock(&bench->board.mutex);
+    return found;
+}
+
+void bench_flush(struct bench *bench, int64_t power_up)
+{
+    uint64_t wanted = 0;
+    int supply = want_flush(bench, power_up, &wanted);
+    if (supply < 0)
+        return;
+    struct queue_item item = {.kind = ITEM_FLUSH, .supply = supply};
+    reading_queue_push_waiting(bench->queue, &item);
+    double now_s = clock_monotonic_s();
+    bool done = false;
+    for (double until_s = now_s + FLUSH_PATIENCE_S; !done && now_s < until_s;
+         now_s = clock_monotonic_s()) {
+        clock_sleep_until(now_s + FLUSH_LOOK_S);
+        pthread_mutex_lock(&bench->board.mutex);
+        done = bench->board.supplies[supply].chain.flushes_done >= wanted;
+        pthread_mutex_unlock(&bench->board.mutex);
+        done = done && writer_is_idle(bench->writer);
+    }
+}
+
 struct call_job {
     struct writer_job base;
     int (*write)(struct store *store, void *context, struct error *error);

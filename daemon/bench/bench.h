@@ -64,6 +64,10 @@ int bench_switch_output(struct bench *bench, const char *supply, bool on, struct
 /* The newest reference of a type changed. */
 void bench_reference_changed(struct bench *bench, const char *module_type);
 
+/* Brings what was read of this power-up, where it is open, to the disk; waits for it
+ * a second at most, so that a slow disk holds up nobody who reads. */
+void bench_flush(struct bench *bench, int64_t power_up);
+
 /* Runs a function in the store writer's thread and waits for it, so that the
  * HTTP library's threads can write too. Returns the function's result. */
 int bench_write(struct bench *bench,

@@ -215,6 +215,14 @@ static void queue_log(struct capture *capture)
     capture->log.count = 0;
 }
 
+void capture_flush(struct capture *capture)
+{
+    if (capture->watching)
+        queue_unwritten(capture);
+    else
+        queue_log(capture);
+}
+
 void capture_read_after(struct capture *capture, const struct reading *reading)
 {
     struct reading own = rebase(capture, reading);

@@ -57,6 +57,9 @@ void capture_read_after(struct capture *capture, const struct reading *reading);
 /* The on-time is over (after capture_finish_watch). */
 void capture_end_on_time(struct capture *capture, enum power_up_end end, double ended_s);
 
+/* Sends what is read and not yet on its way to the disk there. */
+void capture_flush(struct capture *capture);
+
 /* To be called every few milliseconds while it says true: tells a verdict whose
  * commit is slow as not yet kept, and the phases so far once a second. */
 bool capture_tend(struct capture *capture, double now_s);

@@ -309,6 +309,15 @@ static void change(struct chain *chain, struct lane *lane, struct bench_change *
         power_up_set_rules(lane->machine, &lane->rules);
 }
 
+static void flush(struct chain *chain, struct lane *lane)
+{
+    if (lane->capture)
+        capture_flush(lane->capture);
+    pthread_mutex_lock(&chain->board->mutex);
+    chain->board->supplies[lane->supply].chain.flushes_done++;
+    pthread_mutex_unlock(&chain->board->mutex);
+}
+
 /* False: nothing will follow. */
 static bool take(struct chain *chain, struct queue_item *item)
 {
@@ -327,6 +336,9 @@ static bool take(struct chain *chain, struct queue_item *item)
     case ITEM_ON_BENCH:
         change(chain, lane, item->payload);
         tell_state(chain, lane, clock_monotonic_s());
+        return true;
+    case ITEM_FLUSH:
+        flush(chain, lane);
         return true;
     case ITEM_STOP:
         break;

@@ -36,6 +36,7 @@ struct chain_status {
     int64_t open_id;       /* 0: no power-up is open */
     int reference_version; /* 0: none */
     struct on_bench on_bench;
+    uint64_t flushes_wanted, flushes_done;
     double judging_s; /* reading's receipt to verdict, of the last verdict */
     double commit_s;  /* of the last commit */
     uint64_t readings, repeats, power_ups, not_kept;

@@ -13,7 +13,7 @@ struct writer {
     pthread_cond_t filled;
     struct writer_job *first, **last;
     size_t count;
-    bool stopping;
+    bool stopping, busy;
 };
 
 /* Takes the first job, and with it all that may go to the disk together. */
@@ -68,9 +68,11 @@ static void *write_jobs(void *context)
         if (!writer->first)
             break;
         struct writer_job *group = take_group(writer);
+        writer->busy = true;
         pthread_mutex_unlock(&writer->mutex);
         run_group(writer, group);
         pthread_mutex_lock(&writer->mutex);
+        writer->busy = false;
     }
     pthread_mutex_unlock(&writer->mutex);
     return NULL;
@@ -130,4 +132,12 @@ size_t writer_length(struct writer *writer)
     size_t count = writer->count;
     pthread_mutex_unlock(&writer->mutex);
     return count;
+}
+
+bool writer_is_idle(struct writer *writer)
+{
+    pthread_mutex_lock(&writer->mutex);
+    bool idle = !writer->first && !writer->busy;
+    pthread_mutex_unlock(&writer->mutex);
+    return idle;
 }

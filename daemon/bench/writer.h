@@ -35,4 +35,7 @@ void writer_destroy(struct writer *writer);
 
 size_t writer_length(struct writer *writer);
 
+/* Nothing waits, nothing is being written. */
+bool writer_is_idle(struct writer *writer);
+
 #endif

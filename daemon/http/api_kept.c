@@ -89,6 +89,8 @@ static json_t *find(struct desk *desk, struct call *call, enum store_kind kind, 
     }
     if (!desk_reader(desk, call->answer))
         return NULL;
+    if (kind == STORE_POWER_UPS)
+        bench_flush(desk->office->bench, id);
     json_t *item = store_get(desk->reader, kind, id, with_trace, &error);
     if (!item)
         answer_error(call->answer, &error);

@@ -86,6 +86,12 @@ void bench_reference_changed(struct bench *bench, const char *module_type)
     pthread_mutex_unlock(&bench->status_mutex);
 }
 
+void bench_flush(struct bench *bench, int64_t power_up)
+{
+    (void)bench;
+    (void)power_up;
+}
+
 int bench_write(struct bench *bench,
                 int (*write)(struct store *store, void *context, struct error *error),
                 void *context, struct error *error)

@@ -300,6 +300,28 @@ static void test_a_type_put_on_meanwhile_counts_from_the_next_one(void **state)
     assert_string_equal(types[2], "crane");
 }
 
+/* Who asks for an open power-up gets all that was read of it. */
+static void test_a_flush_brings_all_that_was_read(void **state)
+{
+    struct fixture *fixture = *state;
+    wake(fixture);
+    read_on(fixture, 0.5, 12, 0.25);
+    size_t from = 0;
+    while (fixture->pushed.readings[from + 1].time_s < 2.02 - 0.5 + 1e-9)
+        from++;
+    size_t wanted = fixture->pushed.count - from;
+    struct trace kept = {0};
+    push(fixture, ITEM_FLUSH, NULL);
+    double until_s = clock_monotonic_s() + 60;
+    while (count_kept(fixture, &kept, 1) != wanted && clock_monotonic_s() < until_s) {
+        trace_clear(&kept);
+        clock_sleep_until(clock_monotonic_s() + 0.01);
+    }
+    assert_int_equal(kept.count, wanted);
+    trace_clear(&kept);
+    settle(fixture);
+}
+
 static pthread_mutex_t gate = PTHREAD_MUTEX_INITIALIZER;
 
 static bool hold_up(struct writer_job *job, struct store *store, bool grouped)
@@ -378,6 +400,7 @@ int main(void)
         CHAIN_TEST(test_what_is_read_is_kept_from_half_a_second_before_onset),
         CHAIN_TEST(test_a_verdict_is_told_once_and_kept),
         CHAIN_TEST(test_on_time_goes_on_after_the_watch),
+        CHAIN_TEST(test_a_flush_brings_all_that_was_read),
         CHAIN_TEST(test_nothing_is_told_without_its_number),
         CHAIN_TEST(test_a_lost_supply_leaves_an_incomplete_one),
         CHAIN_TEST(test_a_type_put_on_meanwhile_counts_from_the_next_one),

@@ -120,6 +120,19 @@ class Beginnings(Bench):
         second = self.opened()
         self.assertNotEqual(first, second)
 
+    def test_an_open_one_is_given_with_all_that_was_read(self):
+        self.supply.say("output on")
+        power_up = self.opened()
+        for _ in range(3):
+            told = self.events.wait("reading", lambda data: data["power_up"] == power_up)
+            begun = self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up)
+            zero_s = begun["onset_time_s"] - begun["power_up"]["onset_s"]
+            for _ in range(5):  # within a second on any but the slowest disk
+                last_s = self.daemon.get("power-ups/" + power_up)["trace"]["time_s"][-1]
+                if last_s >= told["time_s"][-1] - zero_s - 1e-5:
+                    break
+            self.assertGreaterEqual(last_s, told["time_s"][-1] - zero_s - 1e-5)
+
     def test_sag_in_current_limit_is_not(self):
         self.supply.say("output on")
         first = self.opened()
