@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reference/course.h"
 
+#include "reference/level.h"
 #include "signature/power_up.h"
 #include "signature/segment.h"
 
@@ -272,7 +273,9 @@ size_t course_first_reading(const struct course *course, size_t cut, size_t low,
                             double noise_A)
 {
     size_t beside = 3;
-    while (beside > 0 && (cut < low + beside + 2 || cut + beside + 2 > high))
+    while (low < cut && course->readings[low].time_s < INRUSH_S)
+        low++;
+    while (beside > 0 && (cut < low + beside + AROUND || cut + beside + 2 > high))
         beside--;
     if (beside == 0)
         return cut;
