@@ -464,6 +464,21 @@ const struct path *follow_best(const struct follow *follow)
     return follow->any ? &follow->best : NULL;
 }
 
+const struct path *follow_best_in(const struct follow *follow, size_t phase, double behind)
+{
+    const struct row *row = &follow->rows[phase];
+    const struct path *best = NULL;
+    double least = follow->best.score + follow->best.evidence + behind;
+    for (size_t i = 0; i < row->count; i++) {
+        double cost = row->paths[i].score + row->paths[i].evidence;
+        if (cost <= least) {
+            least = cost;
+            best = &row->paths[i];
+        }
+    }
+    return best;
+}
+
 double follow_evidence_in_last(const struct follow *follow)
 {
     const struct row *row = &follow->rows[follow->phase_count - 1];

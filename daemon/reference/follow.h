@@ -67,6 +67,10 @@ enum follow_end follow_read(struct follow *follow, size_t index, double time_s, 
  * first reading. */
 const struct path *follow_best(const struct follow *follow);
 
+/* The best path alive in one phase, where its score and evidence are no more than
+ * `behind` above the best's; else NULL. */
+const struct path *follow_best_in(const struct follow *follow, size_t phase, double behind);
+
 /* Least evidence among the paths alive in the last phase; INFINITY: none. */
 double follow_evidence_in_last(const struct follow *follow);
 

@@ -17,6 +17,8 @@ static const double scatter_factor = 4, scatter_share = 0.045;
 static const double swinging_factor = 2;
 enum { FEWEST_SCATTERED = 12 };
 enum { FEWEST_RUNNING = 3, LAST_READINGS = 6, OUTSIDE_IN_A_ROW = 5 };
+/* A rival path's score may be this far behind. */
+static const double rival_behind = 12;
 static const double settling_s = 0.2; /* of the supply's voltage after onset */
 
 static double square(double x)
@@ -116,10 +118,9 @@ static double repeat_window_s(const struct reference *reference)
 }
 
 /* Adds readings from..to-1 of a phase that began at reading `start`. */
-static void sum_up(const struct judge *judge, size_t p, const struct level_view *view, size_t start,
-                   size_t from, size_t to)
+static void sum_up(const struct judge *judge, struct template_judge *template, size_t p,
+                   const struct level_view *view, size_t start, size_t from, size_t to)
 {
-    struct template_judge *template = judge->template;
     struct fresh fresh = template->sums[p].fresh;
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
@@ -143,12 +144,9 @@ static bool is_running(const struct judge *judge, const struct path *path, size_
     return sloped && count_since_onset(judge) - path->starts[p + 1] <= FEWEST_RUNNING;
 }
 
-void template_measure(struct judge *judge, bool over)
+static void measure_along(const struct judge *judge, const struct path *path, bool over,
+                          struct template_judge *template)
 {
-    struct template_judge *template = judge->template;
-    const struct path *path = follow_best(template->follow);
-    if (!path)
-        return;
     template->level_count = (size_t)path->phase + 1;
     for (size_t p = 0; p < template->level_count; p++) {
         struct phase_sum *sum = &template->sums[p];
@@ -163,7 +161,7 @@ void template_measure(struct judge *judge, bool over)
             already = sum->to;
         else
             *sum = (struct phase_sum){.pace = view.pace};
-        sum_up(judge, p, &view, from, already, to);
+        sum_up(judge, template, p, &view, from, already, to);
         sum->any = true;
         sum->from = from;
         sum->to = to;
@@ -174,6 +172,15 @@ void template_measure(struct judge *judge, bool over)
         if (running && (sum->sum.count < FEWEST_RUNNING || view.phase->kind != PHASE_LEVEL))
             template->levels[p].usable = false;
     }
+}
+
+void template_measure(struct judge *judge, bool over)
+{
+    struct template_judge *template = judge->template;
+    const struct path *path = follow_best(template->follow);
+    if (!path)
+        return;
+    measure_along(judge, path, over, template);
     const struct level_sum *last = &template->sums[path->phase].sum;
     if (last->count > 0)
         judge->verdict->final_draw_A = last->current_A / (double)last->count;
@@ -269,62 +276,106 @@ bool template_judges_level(const struct judge *judge, size_t p)
     return level > 0.02 * largest || level > 4 * template->noise_A[p];
 }
 
-/* Swings within the phase far beyond what its readings ever did. */
-static bool check_scatter(struct judge *judge)
+/* The phase that swings far beyond what its readings ever did; level_count: none. */
+static size_t find_scatter(const struct judge *judge, const struct template_judge *template)
 {
-    struct template_judge *template = judge->template;
     for (size_t p = 0; p < template->level_count; p++) {
         const struct measured_level *level = &template->levels[p];
         const struct reference_phase *phase = &judge->reference->phases[p];
         double usual = fmax(phase->spread_A, template->noise_A[p]);
         double most = scatter_factor * usual + scatter_share * fabs(phase->level_A);
-        if (!level->usable || phase->kind != PHASE_LEVEL || level->effective < FEWEST_SCATTERED ||
-            level->scatter_A <= most)
-            continue;
-        struct finding finding = level_finding(judge, p, 0);
-        finding.code = REASON_UNSTEADY;
-        finding.measured = level->current_A + 1.5 * level->scatter_A;
-        judge_settle(judge, VERDICT_BAD);
-        reasons_add(judge->verdict, &finding);
-        return true;
+        if (level->usable && phase->kind == PHASE_LEVEL && level->effective >= FEWEST_SCATTERED &&
+            level->scatter_A > most)
+            return p;
     }
-    return false;
+    return template->level_count;
+}
+
+/* The level that is off by most beyond doubt, given the others, or all of them
+ * together. */
+struct level_fault {
+    bool found;
+    size_t phase;
+    struct level_test test;
+    enum limits_basis basis;
+};
+
+static struct level_fault find_level_fault(const struct judge *judge,
+                                           const struct template_judge *template)
+{
+    const struct reference *reference = judge->reference;
+    struct level_fault fault = {.basis = LIMITS_OF_UNIT};
+    double worst = 0;
+    for (size_t p = 0; p < template->level_count; p++) {
+        bool running = p + 1 == template->level_count;
+        if (!template->levels[p].usable || !template_judges_level(judge, p))
+            continue;
+        struct level_test test =
+            level_deviation_one(reference, template->levels, template->level_count, p);
+        double excess = 0;
+        (void)level_test_exceeds(reference, &test, running ? GUARD_RUNNING : LEVEL_GUARD, &excess);
+        if (excess > worst) {
+            worst = excess;
+            fault.found = true;
+            fault.phase = p;
+            fault.test = test;
+        }
+    }
+    if (!fault.found) {
+        fault.test = level_deviation_common(reference, template->levels, template->level_count);
+        double excess = 0;
+        fault.found = level_test_exceeds(reference, &fault.test, GUARD_RUNNING, &excess);
+        fault.phase = template->level_count - 1;
+        fault.basis = LIMITS_OF_ALL;
+    }
+    if (fault.found)
+        fault.test.limit = level_test_limit(reference, &fault.test);
+    return fault;
+}
+
+/* A path that is alive, not far behind the best, and finds nothing off: what
+ * looks like a fault may be a phase taken for the next. */
+static bool another_path_passes(const struct judge *judge)
+{
+    const struct template_judge *template = judge->template;
+    const struct path *best = follow_best(template->follow);
+    struct template_judge *other = NULL;
+    bool passes = false;
+    for (size_t p = 0; p < judge->reference->phase_count && !passes; p++) {
+        const struct path *path = follow_best_in(template->follow, p, rival_behind);
+        if (!path || path->phase == best->phase)
+            continue;
+        if (!other)
+            other = malloc(sizeof *other);
+        if (!other)
+            return false;
+        *other = *template;
+        memset(other->sums, 0, sizeof other->sums);
+        measure_along(judge, path, false, other);
+        passes = !find_level_fault(judge, other).found &&
+                 find_scatter(judge, other) == other->level_count;
+    }
+    free(other);
+    return passes;
 }
 
 bool template_check_levels(struct judge *judge)
 {
-    struct template_judge *template = judge->template;
-    size_t worst = 0;
-    double worst_excess = 0;
-    struct level_test worst_test = {0};
-    for (size_t p = 0; p < template->level_count; p++) {
-        const struct measured_level *level = &template->levels[p];
-        bool running = p + 1 == template->level_count;
-        if (!level->usable || !template_judges_level(judge, p))
-            continue;
-        struct level_test test =
-            level_deviation_one(judge->reference, template->levels, template->level_count, p);
-        double excess = 0;
-        (void)level_test_exceeds(judge->reference, &test, running ? GUARD_RUNNING : LEVEL_GUARD,
-                                 &excess);
-        if (excess > worst_excess) {
-            worst_excess = excess;
-            worst_test = test;
-            worst = p;
-        }
-    }
-    if (worst_excess <= 0) {
-        struct level_test test =
-            level_deviation_common(judge->reference, template->levels, template->level_count);
-        double excess = 0;
-        if (!level_test_exceeds(judge->reference, &test, GUARD_RUNNING, &excess))
-            return false;
-        test.limit = level_test_limit(judge->reference, &test);
-        settle_level(judge, template->level_count - 1, &test, LIMITS_OF_ALL);
+    const struct template_judge *template = judge->template;
+    struct level_fault fault = find_level_fault(judge, template);
+    size_t scattered = fault.found ? 0 : find_scatter(judge, template);
+    if ((!fault.found && scattered == template->level_count) || another_path_passes(judge))
+        return false;
+    if (fault.found) {
+        settle_level(judge, fault.phase, &fault.test, fault.basis);
         return true;
     }
-    worst_test.limit = level_test_limit(judge->reference, &worst_test);
-    settle_level(judge, worst, &worst_test, LIMITS_OF_UNIT);
+    struct finding finding = level_finding(judge, scattered, 0);
+    finding.code = REASON_UNSTEADY;
+    finding.measured =
+        template->levels[scattered].current_A + 1.5 * template->levels[scattered].scatter_A;
+    judge_settle(judge, VERDICT_BAD);
+    reasons_add(judge->verdict, &finding);
     return true;
 }
 
@@ -403,7 +454,7 @@ bool template_judge_read(struct judge *judge, const struct reading *reading)
     template_measure(judge, false);
     if (judge->measuring)
         return false;
-    return template_check_levels(judge) || check_scatter(judge);
+    return template_check_levels(judge);
 }
 
 /* With what would settle it, most easily had first. */
