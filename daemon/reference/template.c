@@ -93,7 +93,8 @@ static int gather(const struct reference *reference, const struct course *course
             ratio = 1;
         struct phase_span span = course_span(&courses[c], p, phase_count, interval_s);
         level_view_place(&view, &span);
-        for (size_t i = from + 1; i < to; i++) {
+        size_t end = phase_pure_end(from, to, span.over);
+        for (size_t i = from + 1; i < end; i++) {
             const struct reading *r = &courses[c].readings[i];
             if (r->time_s < INRUSH_S)
                 continue;

@@ -12,6 +12,10 @@
 /* One past the last reading of phase p of a course that follows. */
 size_t course_phase_end(const struct course *course, size_t p, size_t phase_count);
 
+/* One past the last reading of from..to-1 that tells of a phase's level: the
+ * very last one before the next phase may already hold a little of it. */
+size_t phase_pure_end(size_t from, size_t to, bool over);
+
 /* When phase p of a course that follows began and ended; of the first phase the
  * gap before is taken as interval_s. */
 struct phase_span course_span(const struct course *course, size_t p, size_t phase_count,

@@ -83,6 +83,12 @@ size_t template_follow(const struct reference *reference, struct course *courses
     return out ? SIZE_MAX : following;
 }
 
+size_t phase_pure_end(size_t from, size_t to, bool over)
+{
+    enum { FEWEST = 10 };
+    return over && to >= from + FEWEST ? to - 1 : to;
+}
+
 struct phase_span course_span(const struct course *course, size_t p, size_t phase_count,
                               double interval_s)
 {
@@ -133,7 +139,8 @@ void template_measure_courses(const struct reference *reference, struct course *
                                       .stretch = SPREAD_DURATION};
             level_view_place(&view, &span);
             struct level_sum sum = {0};
-            for (size_t i = from + 1; i < to; i++)
+            size_t end = phase_pure_end(from, to, span.over);
+            for (size_t i = from + 1; i < end; i++)
                 if (course->readings[i].time_s >= INRUSH_S)
                     level_sum_add(&sum, &view, course->readings[i].time_s, &course->readings[i]);
             struct measured_level level = level_measure(&sum, &view);

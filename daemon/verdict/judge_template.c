@@ -156,15 +156,17 @@ static void measure_along(const struct judge *judge, const struct path *path, bo
         if (sum->any && sum->from == from && sum->to == to && sum->running == running)
             continue;
         struct level_view view = template_view(judge, p, from, to);
+        size_t end = phase_pure_end(from, to, p + 1 < template->level_count);
         size_t already = from;
-        if (sum->any && sum->from == from && sum->to <= to && sum->pace == view.pace)
-            already = sum->to;
+        if (sum->any && sum->from == from && sum->summed <= end && sum->pace == view.pace)
+            already = sum->summed;
         else
             *sum = (struct phase_sum){.pace = view.pace};
-        sum_up(judge, template, p, &view, from, already, to);
+        sum_up(judge, template, p, &view, from, already, end);
         sum->any = true;
         sum->from = from;
         sum->to = to;
+        sum->summed = end;
         sum->running = running;
         template->levels[p] = level_measure(&sum->sum, &view);
         /* The first readings of a phase may still be in doubt of its start; of

@@ -7,12 +7,14 @@
 
 #include "reference/compare.h"
 #include "reference/follow.h"
+#include "reference/template.h"
 #include "verdict/judge_state.h"
 
 /* Sums of one phase's readings; from and to are readings since onset. */
 struct phase_sum {
     bool any, running;
-    size_t from, to; /* readings taken: from..to-1 */
+    size_t from, to; /* readings of the phase: from..to-1 */
+    size_t summed;   /* one past the last that was added */
     double pace;     /* at which they were laid on the shape */
     struct level_sum sum;
     struct fresh fresh;
