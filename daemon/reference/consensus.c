@@ -20,7 +20,9 @@ static bool alike(const struct change *a, const struct change *b, double gap_s)
 {
     double jump_a = a->to_A - a->from_A;
     double jump_b = b->to_A - b->from_A;
-    if (jump_a * jump_b <= 0)
+    bool pulses = a->from_pulses || a->to_pulses;
+    if (a->from_pulses != b->from_pulses || a->to_pulses != b->to_pulses ||
+        (!pulses && jump_a * jump_b <= 0))
         return false;
     double noise = 5 * fmax(a->noise_A, b->noise_A);
     double late = fabs(a->time_s - b->time_s);
@@ -30,7 +32,7 @@ static bool alike(const struct change *a, const struct change *b, double gap_s)
     double size = fmax(fmax(fabs(a->from_A), fabs(a->to_A)), fmax(fabs(b->from_A), fabs(b->to_A)));
     return fabs(a->from_A - b->from_A) < level_share * size + noise &&
            fabs(a->to_A - b->to_A) < level_share * size + noise &&
-           fabs(jump_a - jump_b) < 0.5 * fmax(fabs(jump_a), fabs(jump_b)) + noise;
+           (pulses || fabs(jump_a - jump_b) < 0.5 * fmax(fabs(jump_a), fabs(jump_b)) + noise);
 }
 
 /* Longest common subsequence; partner[i] is the match of a's change i in b, or

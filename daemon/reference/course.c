@@ -192,6 +192,11 @@ static bool is_sharp(const struct course *course, const struct phase *left,
     change->from_A = pulses ? left->level_A : edge_level(course, left->first, at, true);
     change->to_A = pulses ? right->level_A : edge_level(course, head, right_end, false);
     change->noise_A = fmax(fmin(left->spread_A, right->spread_A), resolution_A / sqrt(12.0));
+    change->from_pulses = left->kind == PHASE_PERIODIC;
+    change->to_pulses = right->kind == PHASE_PERIODIC;
+    /* Pulses end or begin there, whatever their mean. */
+    if (change->from_pulses != change->to_pulses)
+        return true;
     double jump = fabs(change->to_A - change->from_A);
     double size = fmax(fabs(change->from_A), fabs(change->to_A));
     return jump > jump_noise * change->noise_A && jump > jump_counts * resolution_A &&
@@ -226,6 +231,8 @@ size_t changes_before_pulses(const struct change *changes, size_t count)
     bool doubtful = false;
     for (size_t back = 0; back < count; back++) {
         const struct change *c = &changes[count - 1 - back];
+        if (c->from_pulses || c->to_pulses)
+            break;
         bool up = c->to_A > c->from_A;
         bool fits = up == (heads[back % 2] > heads[1 - back % 2]) &&
                     near_level(c->to_A, heads[back % 2], c->noise_A);

@@ -12,6 +12,7 @@ struct change {
     double time_s, before_s; /* of that reading and the one before it, from onset */
     double from_A, to_A;     /* level at its foot and at its head */
     double noise_A;
+    bool from_pulses, to_pulses; /* from_A or to_A is the mean of pulses */
 };
 
 struct course {

@@ -12,6 +12,7 @@ static const double shape_doubt = 0.3;
 static const double misfits_in_shape = 5;
 
 static const double passing_share = 0.06;
+static const double plateau_room = 0.4; /* of the way from one to the other */
 
 static const double up_share = 0.85;       /* of the voltage: it has come up */
 static const double rise_most_s = 0.5;     /* what is low for longer is no rise */
@@ -102,6 +103,27 @@ static bool is_passing(const struct level_view *view, const struct shape_band *b
            (band->high_A - band->low_A > much || fabs(slope) * view->slack_s > much);
 }
 
+bool level_has_plateaus(const struct reference_phase *phase)
+{
+    return phase->kind == PHASE_PERIODIC && (phase->pulse_low_A != 0 || phase->pulse_high_A != 0);
+}
+
+/* The level a reading of pulses stands at; 0: it is on its way from one to the
+ * other. */
+static double plateau_of(const struct level_view *view, double y)
+{
+    double low = view->phase->pulse_low_A;
+    double high = view->phase->pulse_high_A;
+    double nearest = low == 0                         ? high
+                     : high == 0                      ? low
+                     : fabs(y - low) < fabs(y - high) ? low
+                                                      : high;
+    double room = view->wide * fabs(nearest) + 3 * view->noise_A;
+    if (low != 0 && high != 0)
+        room = fmin(room, plateau_room * fabs(high - low));
+    return fabs(y - nearest) <= room ? nearest : 0;
+}
+
 void level_sum_add(struct level_sum *sum, const struct level_view *view, double time_s,
                    const struct reading *reading)
 {
@@ -109,6 +131,13 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     double y = at_template_voltage(view, reading);
     struct shape_band band = follow_shape(view->phase, since_s, 0);
     double slope = slope_at(view->phase, since_s);
+    bool plateaus = level_has_plateaus(view->phase);
+    if (plateaus) {
+        double stands_at = plateau_of(view, y);
+        if (stands_at == 0)
+            return;
+        band = (struct shape_band){stands_at, stands_at, stands_at};
+    }
     if (!is_near(view, &band, slope, since_s, y) || is_passing(view, &band, slope))
         return;
     if (sum->count == 0 || reading->current_A != sum->last_A)
@@ -118,7 +147,7 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     sum->crossings += sum->count > 0 && above != sum->above;
     sum->above = above;
     bool pulses = view->phase->kind == PHASE_PERIODIC;
-    double own = fmax(view->noise_A, view->phase->spread_A);
+    double own = plateaus ? view->noise_A : fmax(view->noise_A, view->phase->spread_A);
     double doubt = pulses ? 0 : (band.high_A - band.low_A) / 3;
     double weight = 1 / (square(own) + square(doubt));
     double regressors[3] = {band.mean_A, -slope, -slope * since_s};
@@ -192,6 +221,8 @@ static double solve_ratio(const struct level_sum *sum, const struct level_view *
 static double effective_count(const struct level_sum *sum, const struct level_view *view)
 {
     double changes = (double)sum->changes;
+    if (level_has_plateaus(view->phase))
+        return changes;
     double spread2 = square(fmax(view->phase->spread_A, view->noise_A));
     double white = square(view->noise_A) / spread2;
     if (view->phase->kind == PHASE_PERIODIC)
@@ -227,9 +258,10 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     double averaged = 1 - steps2 * left / fmax(own2 + steps2, 1e-18);
     double shape = shape_doubt * sum->doubt / sum->squares[0][0];
     level.u = sqrt(variance * averaged + square(shape) + steps2 * left / square(size));
+    bool plateaus = level_has_plateaus(view->phase);
     if (view->phase->repeat_u > 0)
-        level.u = view->phase->repeat_u;
-    else if (view->phase->kind == PHASE_PERIODIC)
+        level.u = plateaus ? fmax(level.u, view->phase->repeat_u) : view->phase->repeat_u;
+    else if (view->phase->kind == PHASE_PERIODIC && !plateaus)
         level.u = pulse_uncertainty(sum, view, size);
     if (!isnan(view->compared_at_V) && level.voltage_V > 0)
         level.voltage_u =

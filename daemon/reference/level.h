@@ -90,6 +90,10 @@ struct phase_span {
 };
 void level_view_place(struct level_view *view, const struct phase_span *span);
 
+/* Pulses whose readings stand at distinct levels are measured by those, as
+ * steady levels are; others by their mean. */
+bool level_has_plateaus(const struct reference_phase *phase);
+
 /* Adds a reading taken at time_s, on the clock of the view's times. One that is
  * far from the shape is evidence of something else and left out. */
 void level_sum_add(struct level_sum *sum, const struct level_view *view, double time_s,

@@ -74,6 +74,8 @@ static const struct field phase[] = {
     {"longest_above_s", FIELD_NUMBER_OR_ABSENT, P(longest_above_s), 0, 86400},
     {"longest_below_s", FIELD_NUMBER_OR_ABSENT, P(longest_below_s), 0, 86400},
     {"repeat_u", FIELD_NUMBER_OR_ABSENT, P(repeat_u), 0, 1e6},
+    {"pulse_low_A", FIELD_NUMBER_OR_ABSENT, P(pulse_low_A), -1000, 1000},
+    {"pulse_high_A", FIELD_NUMBER_OR_ABSENT, P(pulse_high_A), -1000, 1000},
     {"paced", FIELD_SWITCH_OR_ABSENT, P(paced), 0, 0},
     {"uncertainty", FIELD_NUMBER, P(uncertainty), 0, 1e6},
     {"exponent", FIELD_NUMBER, P(exponent), -10, 10},

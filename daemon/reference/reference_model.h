@@ -42,6 +42,8 @@ struct reference_phase {
                              LEVEL */
     bool paced;           /* the shape runs over the phase's own length, whatever it is: cells are
                              counted at the pace of duration_s; false: in seconds */
+    double pulse_low_A;   /* PHASE_PERIODIC: where its readings stand between and in the pulses; */
+    double pulse_high_A;  /* 0: nowhere distinct */
     double longest_above_s; /* PHASE_PERIODIC: longest stay above its middle, and below; else 0 */
     double longest_below_s;
     double exponent;       /* d ln I / d ln V */

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reference/spread.h"
 
+#include "reference/level.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -222,6 +224,8 @@ void phase_scale(struct reference_phase *phase, double log_shift)
 {
     double factor = exp(log_shift);
     phase->level_A *= factor;
+    phase->pulse_low_A *= factor;
+    phase->pulse_high_A *= factor;
     for (size_t c = 0; c < phase->cell_count; c++) {
         phase->shape_A[c] *= factor;
         phase->shape_low_A[c] *= factor;
@@ -251,7 +255,8 @@ static double mean_uncertainty2(const struct work *w, size_t p, bool duration, d
 static void learn_repeat(struct work *w, size_t p)
 {
     struct reference_phase *phase = &w->reference->phases[p];
-    double trust = phase->kind == PHASE_PERIODIC ? pulse_prior : 1;
+    bool blurred = phase->kind == PHASE_PERIODIC && !level_has_plateaus(phase);
+    double trust = blurred ? pulse_prior : 1;
     double prior2 = 0;
     double count = 0;
     for (size_t i = 0; i < w->course_count; i++) {

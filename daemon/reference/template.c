@@ -13,11 +13,16 @@ static const double flat_share = 0.004;     /* a cell this near to the rest is f
 static const double pulse_share = 0.03;     /* more readings than this apart: pulses */
 static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
 static const double distinct_share = 0.1;   /* of the middle, up and down */
+/* Plateaus of pulses: so many of the readings of one side lie so near to its middle. */
+static const double plateau_share = 0.6, plateau_width = 0.05, plateau_part = 0.12;
+static const double plateau_apart = 0.25; /* of their middle */
+enum { PLATEAU_READINGS = 12 };
 static const double least_noise_A = 1e-6;
 static const double paced_share = 0.8; /* of the spread about a shape in seconds */
 
 struct sample {
     double since_s, value_A; /* scaled to the mean level */
+    double read_A;           /* as read */
 };
 
 struct samples {
@@ -99,7 +104,8 @@ static int gather(const struct reference *reference, const struct course *course
             if (r->time_s < INRUSH_S)
                 continue;
             double since_s = (r->time_s - view.began_s) * view.pace - view.lead_s;
-            samples->items[samples->count++] = (struct sample){since_s, r->current_A / ratio};
+            samples->items[samples->count++] =
+                (struct sample){since_s, r->current_A / ratio, r->current_A};
         }
     }
     return 0;
@@ -286,6 +292,45 @@ static void use_grid(struct reference_phase *phase, const struct grid *grid, siz
     }
 }
 
+/* Where most of the readings from..to-1, in order of size, stand; 0: nowhere. */
+static double find_plateau(const double *sorted, size_t from, size_t to, size_t count,
+                           double step_A)
+{
+    if (to < from + PLATEAU_READINGS || (double)(to - from) < plateau_part * (double)count)
+        return 0;
+    double middle = sorted[(from + to) / 2];
+    double room = plateau_width * fabs(middle) + 1.5 * step_A;
+    size_t near = 0;
+    for (size_t i = from; i < to; i++)
+        near += fabs(sorted[i] - middle) <= room;
+    return (double)near >= plateau_share * (double)(to - from) ? middle : 0;
+}
+
+/* The levels at which pulses stand, where they are two and apart. */
+static int find_plateaus(struct reference_phase *phase, const struct samples *samples,
+                         double step_A)
+{
+    double *values = malloc((samples->count + 1) * sizeof *values);
+    if (!values)
+        return -1;
+    for (size_t i = 0; i < samples->count; i++)
+        values[i] = samples->items[i].read_A;
+    (void)median_of(values, samples->count); /* sorts */
+    double middle = 0.5 * (phase->shape_low_A[0] + phase->shape_high_A[0]);
+    size_t split = 0;
+    while (split < samples->count && values[split] < middle)
+        split++;
+    double low = find_plateau(values, 0, split, samples->count, step_A);
+    double high = find_plateau(values, split, samples->count, samples->count, step_A);
+    free(values);
+    double apart = phase->shape_high_A[0] - phase->shape_low_A[0];
+    if (apart < plateau_apart * fabs(middle) + 6 * step_A)
+        return 0;
+    phase->pulse_low_A = low;
+    phase->pulse_high_A = high;
+    return 0;
+}
+
 /* Pulses, or anything else that repeats: one cell that holds all of it. */
 static int use_pulses(struct reference_phase *phase, const struct samples *samples)
 {
@@ -466,6 +511,8 @@ static int build_phase(struct reference *reference, const struct course *courses
             phase->level_A = phase->shape_A[phase->cell_count - 1];
         if ((pulsed || apart > pulse_share) && samples.count >= 20)
             status = use_pulses(phase, &samples);
+        if (status == 0 && phase->kind == PHASE_PERIODIC)
+            status = find_plateaus(phase, &samples, reference->accuracy.current_resolution_A);
         if (phase->kind == PHASE_PERIODIC)
             measure_stays(phase, courses, course_count, p, phase_count);
     } else {

@@ -171,7 +171,8 @@ static void measure_along(const struct judge *judge, const struct path *path, bo
         template->levels[p] = level_measure(&sum->sum, &view);
         /* The first readings of a phase may still be in doubt of its start; of
          * pulses and slopes the part seen so far is not the whole. */
-        if (running && (sum->sum.count < FEWEST_RUNNING || view.phase->kind != PHASE_LEVEL))
+        bool steady = view.phase->kind == PHASE_LEVEL || level_has_plateaus(view.phase);
+        if (running && (sum->sum.count < FEWEST_RUNNING || !steady))
             template->levels[p].usable = false;
     }
 }
