@@ -286,7 +286,11 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     double low = fmin(before_low, band.low_A);
     double high = fmax(before_high, band.high_A);
     double jump = band.mean_A - before_A;
-    if (from && fabs(jump) > 4 * follow->noise_A[next] && (y - before_A) / jump < departed)
+    /* The mean of pulses is no level to have left. */
+    bool pulses = phase->kind == PHASE_PERIODIC ||
+                  (from && follow->phases[from->phase].kind == PHASE_PERIODIC);
+    if (from && !pulses && fabs(jump) > 4 * follow->noise_A[next] &&
+        (y - before_A) / jump < departed)
         path.evidence = 2 * FOLLOW_BOUND;
     double z = misfit(follow, next, y, low, high);
     weigh(&path, z);

@@ -294,7 +294,7 @@ static void use_grid(struct reference_phase *phase, const struct grid *grid, siz
 
 /* Where most of the readings from..to-1, in order of size, stand; 0: nowhere. */
 static double find_plateau(const double *sorted, size_t from, size_t to, size_t count,
-                           double step_A)
+                           double step_A, size_t *standing)
 {
     if (to < from + PLATEAU_READINGS || (double)(to - from) < plateau_part * (double)count)
         return 0;
@@ -303,7 +303,10 @@ static double find_plateau(const double *sorted, size_t from, size_t to, size_t 
     size_t near = 0;
     for (size_t i = from; i < to; i++)
         near += fabs(sorted[i] - middle) <= room;
-    return (double)near >= plateau_share * (double)(to - from) ? middle : 0;
+    if ((double)near < plateau_share * (double)(to - from))
+        return 0;
+    *standing += near;
+    return middle;
 }
 
 /* The levels at which pulses stand, where they are two and apart. */
@@ -320,11 +323,13 @@ static int find_plateaus(struct reference_phase *phase, const struct samples *sa
     size_t split = 0;
     while (split < samples->count && values[split] < middle)
         split++;
-    double low = find_plateau(values, 0, split, samples->count, step_A);
-    double high = find_plateau(values, split, samples->count, samples->count, step_A);
+    size_t standing = 0;
+    double low = find_plateau(values, 0, split, samples->count, step_A, &standing);
+    double high = find_plateau(values, split, samples->count, samples->count, step_A, &standing);
     free(values);
     double apart = phase->shape_high_A[0] - phase->shape_low_A[0];
-    if (apart < plateau_apart * fabs(middle) + 6 * step_A)
+    if (apart < plateau_apart * fabs(middle) + 6 * step_A ||
+        (double)standing < plateau_share * (double)samples->count)
         return 0;
     phase->pulse_low_A = low;
     phase->pulse_high_A = high;
