@@ -14,7 +14,7 @@ static const double pulse_share = 0.03;     /* more readings than this apart: pu
 static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
 static const double distinct_share = 0.1;   /* of the middle, up and down */
 /* Plateaus of pulses: so many of the readings of one side lie so near to its middle. */
-static const double plateau_share = 0.6, plateau_width = 0.05, plateau_part = 0.12;
+static const double plateau_share = 0.75, plateau_width = 0.05, plateau_part = 0.12;
 static const double plateau_apart = 0.25; /* of their middle */
 enum { PLATEAU_READINGS = 12 };
 static const double least_noise_A = 1e-6;
@@ -329,7 +329,7 @@ static int find_plateaus(struct reference_phase *phase, const struct samples *sa
     free(values);
     double apart = phase->shape_high_A[0] - phase->shape_low_A[0];
     if (apart < plateau_apart * fabs(middle) + 6 * step_A ||
-        (double)standing < plateau_share * (double)samples->count)
+        (double)standing < 0.6 * (double)samples->count)
         return 0;
     phase->pulse_low_A = low;
     phase->pulse_high_A = high;
