@@ -17,6 +17,7 @@ static const double distinct_share = 0.1;   /* of the middle, up and down */
 static const double plateau_share = 0.75, plateau_width = 0.05, plateau_part = 0.12;
 static const double plateau_apart = 0.25; /* of their middle */
 enum { PLATEAU_READINGS = 12 };
+enum { PULSES_LEAST = 10 }; /* readings in a phase that can be told to pulse */
 static const double least_noise_A = 1e-6;
 static const double paced_share = 0.8; /* of the spread about a shape in seconds */
 
@@ -514,7 +515,8 @@ static int build_phase(struct reference *reference, const struct course *courses
             phase->level_A = mean_over(phase, lengths_s[p]);
         else
             phase->level_A = phase->shape_A[phase->cell_count - 1];
-        if ((pulsed || apart > pulse_share) && samples.count >= 20)
+        if ((pulsed || apart > pulse_share) && samples.count >= 20 &&
+            lengths_s[p] >= PULSES_LEAST * interval)
             status = use_pulses(phase, &samples);
         if (status == 0 && phase->kind == PHASE_PERIODIC)
             status = find_plateaus(phase, &samples, reference->accuracy.current_resolution_A);
