@@ -19,7 +19,7 @@
 #include <stdint.h>
 
 #define FOLLOW_BOUND 15.0
-#define FOLLOW_WANE 0.4 /* taken off the evidence by a reading that fits */
+#define FOLLOW_WANE 0.4          /* taken off the evidence by a reading that fits */
 enum { FOLLOW_MOST_PATHS = 48 }; /* kept per phase, the best by score */
 
 struct follow_options {

@@ -62,8 +62,8 @@ static double core_mean(const struct course *course, size_t from, size_t to)
 /* The readings of one phase over all courses that follow, scaled to the mean
  * level; where it is paced, laid on the type's own length. */
 static int gather(const struct reference *reference, const struct course *courses,
-                  size_t course_count, size_t p, size_t phase_count, double *level_A,
-                  struct samples *samples)
+                  size_t course_count, size_t p, size_t phase_count, double noise_A,
+                  double *level_A, struct samples *samples)
 {
     double interval_s = reference->reading_interval_s;
     struct level_view view = {.phase = &reference->phases[p], .lead_s = 0.5 * interval_s};
@@ -99,7 +99,7 @@ static int gather(const struct reference *reference, const struct course *course
             ratio = 1;
         struct phase_span span = course_span(&courses[c], p, phase_count, interval_s);
         level_view_place(&view, &span);
-        size_t end = phase_pure_end(from, to, span.over);
+        size_t end = phase_pure_end(courses[c].readings, from, to, span.over, noise_A);
         for (size_t i = from + 1; i < end; i++) {
             const struct reading *r = &courses[c].readings[i];
             if (r->time_s < INRUSH_S)
@@ -476,12 +476,13 @@ static int build_phase(struct reference *reference, const struct course *courses
     *phase = (struct reference_phase){.duration_s = fmax(lengths_s[p], 1e-6), .paced = paced};
     double floor_A = fmax(reference->accuracy.current_resolution_A / sqrt(12.0), least_noise_A);
     struct samples samples = {0};
-    if (gather(reference, courses, course_count, p, phase_count, &phase->level_A, &samples) != 0)
+    double noise = difference_noise(courses, course_count, p, phase_count, floor_A);
+    if (gather(reference, courses, course_count, p, phase_count, noise, &phase->level_A,
+               &samples) != 0)
         return -1;
     phase->period_s = phase->duration_s = phase->duration_low_s = phase->duration_high_s = NAN;
     phase->exponent = 0;
     phase->exponent_u = 0.7;
-    double noise = difference_noise(courses, course_count, p, phase_count, floor_A);
     double interval = reference->reading_interval_s;
     double extent = lengths_s[p];
     struct grid grid = {0};

@@ -13,8 +13,10 @@
 size_t course_phase_end(const struct course *course, size_t p, size_t phase_count);
 
 /* One past the last reading of from..to-1 that tells of a phase's level: the
- * very last one before the next phase may already hold a little of it. */
-size_t phase_pure_end(size_t from, size_t to, bool over);
+ * very last one before the next phase may already hold a little of it. Where
+ * there are few, it is left out only where it moves that way. */
+size_t phase_pure_end(const struct reading *readings, size_t from, size_t to, bool over,
+                      double noise_A);
 
 /* When phase p of a course that follows began and ended; of the first phase the
  * gap before is taken as interval_s. */

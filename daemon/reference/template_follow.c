@@ -11,6 +11,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* A last reading that moves towards the next level by so much noise, and so much
+ * more than the one before it, has left. */
+static const double departs_noise = 4, departs_slope = 1.5;
 static const double loose_envelope = 0.12, loose_log_duration = 0.5;
 
 static double square(double x)
@@ -83,10 +86,18 @@ size_t template_follow(const struct reference *reference, struct course *courses
     return out ? SIZE_MAX : following;
 }
 
-size_t phase_pure_end(size_t from, size_t to, bool over)
+size_t phase_pure_end(const struct reading *readings, size_t from, size_t to, bool over,
+                      double noise_A)
 {
-    enum { FEWEST = 10 };
-    return over && to >= from + FEWEST ? to - 1 : to;
+    enum { FEWEST = 4, MANY = 10 };
+    if (!over || to < from + FEWEST)
+        return to;
+    double moved = readings[to - 1].current_A - readings[to - 2].current_A;
+    double before = readings[to - 2].current_A - readings[to - 3].current_A;
+    double jump = readings[to].current_A - readings[to - 2].current_A;
+    bool departs = moved * jump > 0 && fabs(moved) > departs_noise * noise_A &&
+                   fabs(moved) > departs_slope * fabs(before);
+    return departs || to >= from + MANY ? to - 1 : to;
 }
 
 struct phase_span course_span(const struct course *course, size_t p, size_t phase_count,
@@ -139,7 +150,8 @@ void template_measure_courses(const struct reference *reference, struct course *
                                       .stretch = SPREAD_DURATION};
             level_view_place(&view, &span);
             struct level_sum sum = {0};
-            size_t end = phase_pure_end(from, to, span.over);
+            size_t end =
+                phase_pure_end(course->readings, from, to, span.over, reference->phases[p].noise_A);
             for (size_t i = from + 1; i < end; i++)
                 if (course->readings[i].time_s >= INRUSH_S)
                     level_sum_add(&sum, &view, course->readings[i].time_s, &course->readings[i]);

@@ -156,7 +156,8 @@ static void measure_along(const struct judge *judge, const struct path *path, bo
         if (sum->any && sum->from == from && sum->to == to && sum->running == running)
             continue;
         struct level_view view = template_view(judge, p, from, to);
-        size_t end = phase_pure_end(from, to, p + 1 < template->level_count);
+        size_t end = phase_pure_end(since_onset(judge, 0), from, to, p + 1 < template->level_count,
+                                    template->noise_A[p]);
         size_t already = from;
         if (sum->any && sum->from == from && sum->summed <= end && sum->pace == view.pace)
             already = sum->summed;
