@@ -204,7 +204,13 @@ static bool is_sharp(const struct course *course, const struct phase *left,
            (sloped || jump > 0.5 * fabs(right->level_A - left->level_A));
 }
 
-/* Median head of every other change, counted from the last. */
+static bool near_level(double a, double b, double noise)
+{
+    return fabs(a - b) < 0.12 * fmax(fabs(a), fabs(b)) + 4 * noise;
+}
+
+/* Median head of every other change, counted from the last; NAN: two that are
+ * not alike. */
 static double usual_head(const struct change *changes, size_t count, size_t last)
 {
     enum { LOOK_AT = 5 };
@@ -212,12 +218,9 @@ static double usual_head(const struct change *changes, size_t count, size_t last
     size_t found = 0;
     for (size_t back = last; back < count && found < LOOK_AT; back += 2)
         heads[found++] = changes[count - 1 - back].to_A;
+    if (found == 2 && !near_level(heads[0], heads[1], changes[count - 1].noise_A))
+        return NAN;
     return median_of(heads, found);
-}
-
-static bool near_level(double a, double b, double noise)
-{
-    return fabs(a - b) < 0.12 * fmax(fabs(a), fabs(b)) + 4 * noise;
 }
 
 size_t changes_before_pulses(const struct change *changes, size_t count)
