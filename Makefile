@@ -143,10 +143,13 @@ lint: compile_commands.json
 	@printf '%s\n' $(sources) daemon/main.c | \
 	    xargs -P$$(nproc) -n1 sh -c 'clang-tidy --quiet -p . "$$0" 2>/dev/null || { echo "$$0"; exit 255; }'
 
-# False verdicts and misses on made-up benches, many seeds; prints the table.
+# False verdicts and misses on made-up benches, 50 seeds or SEEDS, as usual and
+# with the spread of units, the readings or the voltage made worse.
+SEEDS ?= 50
 .PHONY: accuracy
 accuracy: $(BUILD)/tests/accuracy/accuracy
-	@$<
+	@for variant in usual halved doubled independent strays volts two-volts drift repeats; do \
+	$< $(SEEDS) 1 $$variant || exit 1; done
 
 $(BUILD)/tests/accuracy/accuracy: $(patsubst %.c,$(BUILD)/%.o,$(wildcard tests/accuracy/*.c)) \
                                   $(BUILD)/all.a

@@ -35,8 +35,12 @@ int main(int argc, char **argv)
         campaign.keep_in = getenv("KEEP_IN");
         campaign.tell = getenv("TELL") != NULL;
         campaign.tell_delays = getenv("DELAYS") != NULL;
+        campaign.oracle = i == 0 && strcmp(variant, "usual") == 0;
         campaign_run(&campaign, &tally);
         tally_print(&tally, counts[i]);
+        tally_print_limits(&tally);
+        if (campaign.oracle)
+            tally_print_oracle(&tally);
         tally_clear(&tally);
     }
     return 0;

@@ -2,6 +2,7 @@
 #include "accuracy/generator.h"
 
 #include <math.h>
+#include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -296,9 +297,41 @@ static double draw_at(const struct module_type *type, const struct unit *unit,
     return value + inrush;
 }
 
+static const struct stretch *stretch_at(const struct schedule *schedule, double t)
+{
+    int k = 0;
+    while (k + 1 < schedule->count && t >= schedule->items[k].to_s)
+        k++;
+    return &schedule->items[k];
+}
+
+/* One part of a reading's window, as a unit of factors one would have drawn. */
+struct known {
+    double sum_A;
+    int step;
+};
+
+static void know(const struct module_type *type, const struct schedule *schedule, double t,
+                 int part, struct known *known)
+{
+    static const double settled_s = 0.015; /* of edges and inrush */
+    struct unit unit;
+    for (int i = 0; i < MOST_STEPS; i++)
+        unit.factor[i] = 1;
+    const struct fault none = {.kind = FAULT_NONE};
+    const struct stretch *stretch = stretch_at(schedule, t);
+    struct schedule plain = {.count = 1, .items = {*stretch}};
+    plain.items[0].factor = 1;
+    bool inside = t >= stretch->from_s + settled_s && stretch->step >= 0;
+    int step = inside ? stretch->step : -1;
+    if (t >= 0)
+        known->sum_A += draw_at(type, &unit, &none, &plain, t, 0, 0);
+    known->step = part == 0 || known->step == step ? step : -1;
+}
+
 void make_power_up(struct dice *dice, const struct module_type *type, const struct unit *unit,
                    const struct bench_supply *supply, const struct spreads *spreads,
-                   struct fault *fault, struct trace *trace)
+                   struct fault *fault, struct trace *trace, struct truth *truth)
 {
     struct schedule schedule = {0};
     make_schedule(dice, type, unit, spreads, fault, &schedule);
@@ -322,6 +355,7 @@ void make_power_up(struct dice *dice, const struct module_type *type, const stru
         enum { PARTS = 10 };
         if (fault->kind == FAULT_UNSTEADY && t - onset > fault->at_s && dice_below(dice, 3) == 0)
             swing = fault->size * (dice_below(dice, 2) ? 1 : -1) * dice_even(dice, 0.6, 1);
+        struct known known = {.step = -1};
         double warm = spreads->drift * (1 - exp(-(t - onset) / 6));
         for (int k = 0; k < PARTS; k++) {
             double at = t - supply->window_s * (PARTS - 1 - k) / PARTS;
@@ -329,6 +363,7 @@ void make_power_up(struct dice *dice, const struct module_type *type, const stru
             filtered = now + (filtered - now) * exp(-fmax(at - last_t, 0) / 0.003);
             last_t = fmax(at, last_t);
             sum += filtered;
+            know(type, &schedule, at - onset, k, &known);
         }
         bool on = t >= onset;
         const struct step *step = &type->steps[0];
@@ -358,6 +393,10 @@ void make_power_up(struct dice *dice, const struct module_type *type, const stru
         reading_quantise(&reading);
         if (trace->count && reading.time_s <= trace->readings[trace->count - 1].time_s)
             continue;
+        if (truth && trace->count < MOST_READINGS) {
+            truth->drawn_A[trace->count] = known.sum_A / PARTS;
+            truth->step[trace->count] = supply->repeats > 1 ? -1 : known.step;
+        }
         if (!trace_append(trace, &reading))
             abort();
     }

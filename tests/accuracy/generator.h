@@ -86,9 +86,18 @@ void make_unit(struct dice *dice, const struct module_type *type, const struct s
                struct unit *unit);
 void make_fault(struct dice *dice, const struct module_type *type, struct fault *fault);
 
+/* What only the generator knows of each reading: what a unit whose factors are
+ * one would have drawn then, without noise, and in which step; -1: in none, or
+ * on its way. */
+enum { MOST_READINGS = 4096 };
+struct truth {
+    double drawn_A[MOST_READINGS];
+    int step[MOST_READINGS];
+};
+
 /* One power-up, 0.6 s of readings from before onset included. */
 void make_power_up(struct dice *dice, const struct module_type *type, const struct unit *unit,
                    const struct bench_supply *supply, const struct spreads *spreads,
-                   struct fault *fault, struct trace *trace);
+                   struct fault *fault, struct trace *trace, struct truth *truth);
 
 #endif

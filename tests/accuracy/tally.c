@@ -1,12 +1,16 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "accuracy/tally.h"
 
+#include "accuracy/oracle.h"
+
 #include "base/trace_file.h"
 #include "reference/reference_json.h"
 #include "reference/reference_model.h"
+#include "trend/proportion.h"
 #include "verdict/judge.h"
 
 #include <math.h>
+#include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -82,7 +86,7 @@ static struct reference *teach_bench(const struct campaign *campaign, struct dic
                 at.steps[k].transient_A *= factor;
                 at.steps[k].pulse_A *= factor;
             }
-            make_power_up(dice, &at, &unit, supply, &spreads, &none, &traces[u][j]);
+            make_power_up(dice, &at, &unit, supply, &spreads, &none, &traces[u][j], NULL);
         }
         goods[u] = (struct known_good){.unit = names[u], .traces = traces[u], .count = POWER_UPS};
     }
@@ -174,6 +178,30 @@ static void keep_files(const struct campaign *campaign, const struct reference *
     }
 }
 
+/* The same traces put to the one who knows everything. */
+static void ask_oracle(const struct campaign *campaign, const struct module_type *type,
+                       const struct bench_supply *supply, const struct trace *trace,
+                       const struct truth *truth, const struct fault *fault, bool coarse,
+                       struct tally *tally)
+{
+    struct oracle oracle;
+    struct oracle_tally *seen = &tally->oracle[coarse];
+    if (fault->kind != FAULT_NONE && fault->kind != FAULT_LEVEL)
+        return;
+    oracle_read(type, supply, &campaign->spreads, trace, truth, &oracle);
+    if (fault->kind == FAULT_LEVEL) {
+        int sign = fault->size > 1 ? 1 : -1;
+        seen->faulty++;
+        seen->missed += oracle_calls(&oracle, fault->step) != sign;
+        return;
+    }
+    bool called = false;
+    for (int k = 0; k < type->count; k++)
+        called |= oracle_calls(&oracle, k) != 0;
+    seen->good++;
+    seen->called += called;
+}
+
 static void judge_one(const struct campaign *campaign, struct dice *dice,
                       const struct reference *reference, const struct module_type *type,
                       const struct bench_supply *supply, bool faulty, bool coarse,
@@ -182,6 +210,7 @@ static void judge_one(const struct campaign *campaign, struct dice *dice,
     struct unit unit;
     struct fault fault = {.kind = FAULT_NONE, .step = -1};
     struct trace trace = {0};
+    static struct truth truth;
     make_unit(dice, type, &campaign->spreads, &unit);
     if (faulty)
         make_fault(dice, type, &fault);
@@ -195,7 +224,9 @@ static void judge_one(const struct campaign *campaign, struct dice *dice,
         at.steps[k].transient_A *= factor;
         at.steps[k].pulse_A *= factor;
     }
-    make_power_up(dice, &at, &unit, supply, &campaign->spreads, &fault, &trace);
+    make_power_up(dice, &at, &unit, supply, &campaign->spreads, &fault, &trace, &truth);
+    if (campaign->oracle)
+        ask_oracle(campaign, &at, supply, &trace, &truth, &fault, coarse, tally);
     struct verdict verdict;
     if (judge_trace(reference, NULL, trace.readings, trace.count, &verdict, NULL) != 0)
         abort();
@@ -203,6 +234,17 @@ static void judge_one(const struct campaign *campaign, struct dice *dice,
     bool wrong = verdict.kind == (faulty ? VERDICT_GOOD : VERDICT_BAD);
     bool unsure = verdict.kind == VERDICT_UNSURE;
     tally->by_fault[fault.kind][verdict.kind] += !coarse;
+    if (fault.kind == FAULT_LEVEL)
+        tally->level[coarse][verdict.kind]++;
+    if (!coarse) {
+        struct set_counts *set = &tally->sets[tally->references];
+        set->good += !faulty;
+        set->faulty += faulty;
+        set->false_bad += !faulty && wrong;
+        set->missed += faulty && wrong;
+        set->unsure_good += !faulty && unsure;
+        set->unsure_faulty += faulty && unsure;
+    }
     if (coarse && faulty) {
         tally->coarse_faulty++;
         tally->coarse_missed += wrong;
@@ -263,6 +305,12 @@ static void run_bench(const struct campaign *campaign, uint64_t seed, int kind, 
     if (campaign->tell && reference->phase_count != (size_t)type.count)
         printf("  %s: another count of phases\n", label);
     bool erred = false;
+    struct set_counts *grown =
+        realloc(tally->sets, ((size_t)tally->references + 1) * sizeof *tally->sets);
+    if (!grown)
+        abort();
+    tally->sets = grown;
+    grown[tally->references] = (struct set_counts){0};
     for (int i = 0; i < campaign->good_units; i++)
         judge_one(campaign, &dice, reference, &type, &supply, false, coarse, tally, &erred, label);
     for (int i = 0; i < campaign->faulty_units; i++)
@@ -298,6 +346,72 @@ static double percent(long part, long whole)
     return whole ? 100.0 * (double)part / (double)whole : 0;
 }
 
+enum { RESAMPLES = 2000 };
+
+/* Units judged by one reference err together, so the upper 95 % limit is over
+ * reference sets: drawn anew with replacement (bootstrap), and no less than what
+ * the exact binomial limit of the sets that err allows. */
+static double upper_limit(const struct tally *tally, size_t wrong_at, size_t of_at)
+{
+    struct dice dice = {.state = 95};
+    double rates[RESAMPLES];
+    size_t sets = (size_t)tally->references;
+    long wrong = 0;
+    long of = 0;
+    long erring = 0;
+    for (int r = -1; r < RESAMPLES; r++) {
+        long wrong_r = 0;
+        long of_r = 0;
+        for (size_t i = 0; i < sets; i++) {
+            size_t pick = r < 0 ? i : (size_t)dice_below(&dice, (int)sets);
+            const char *set = (const char *)&tally->sets[pick];
+            long one = *(const long *)(const void *)(set + wrong_at);
+            wrong_r += one;
+            of_r += *(const long *)(const void *)(set + of_at);
+            erring += r < 0 && one > 0;
+        }
+        if (r < 0) {
+            wrong = wrong_r;
+            of = of_r;
+        } else {
+            rates[r] = percent(wrong_r, of_r);
+        }
+    }
+    qsort(rates, RESAMPLES, sizeof *rates, by_size);
+    double exact = proportion_at_most((unsigned)erring, (unsigned)sets, 0.95);
+    double in_erring = erring ? (double)wrong / (double)erring : 1;
+    double least = 100 * exact * in_erring * (double)sets / fmax((double)of, 1);
+    return fmax(rates[(size_t)(0.95 * RESAMPLES)], least);
+}
+
+#define LIMIT(wrong, of)                                                                           \
+    upper_limit(tally, offsetof(struct set_counts, wrong), offsetof(struct set_counts, of))
+
+void tally_print_limits(const struct tally *tally)
+{
+    printf("      upper 95 %% over %ld reference sets: false bad %.3f %%, unsure %.2f %%, missed "
+           "%.3f %%, unsure %.2f %%\n",
+           tally->references, LIMIT(false_bad, good), LIMIT(unsure_good, good),
+           LIMIT(missed, faulty), LIMIT(unsure_faulty, faulty));
+}
+
+void tally_print_oracle(const struct tally *tally)
+{
+    static const char *const where[] = {"where the supply resolves a tenth of each level",
+                                        "where it does not"};
+    for (int coarse = 0; coarse < 2; coarse++) {
+        const struct oracle_tally *seen = &tally->oracle[coarse];
+        const long *level = tally->level[coarse];
+        long faulty = level[VERDICT_GOOD] + level[VERDICT_BAD] + level[VERDICT_UNSURE];
+        printf("      %s: knowing all of the generator's own parameters, at even odds, %.2f %% of "
+               "%ld good called off and %.2f %% of %ld levels off by a tenth or more missed; the "
+               "judge misses %.2f %% of those and is unsure of %.2f %%\n",
+               where[coarse], percent(seen->called, seen->good), seen->good,
+               percent(seen->missed, seen->faulty), seen->faulty,
+               percent(level[VERDICT_GOOD], faulty), percent(level[VERDICT_UNSURE], faulty));
+    }
+}
+
 void tally_print(const struct tally *tally, int units)
 {
     size_t n = tally->delay_count;
@@ -325,5 +439,6 @@ void tally_print(const struct tally *tally, int units)
 void tally_clear(struct tally *tally)
 {
     free(tally->delays);
+    free(tally->sets);
     *tally = (struct tally){0};
 }

@@ -21,11 +21,19 @@ struct campaign {
     bool two_volts;            /* known-goods taught at two voltages */
     bool tell;                 /* print every error */
     bool tell_delays;          /* print every delay of a bad verdict */
+    bool oracle;               /* put the traces to the one who knows everything */
     const char *keep_in;       /* a directory for the files of errors; NULL: none */
 };
 
 /* Errors are counted where the supply can resolve the smallest fault in every
  * phase; elsewhere only in the columns behind. */
+struct set_counts {
+    long good, faulty, false_bad, missed, unsure_good, unsure_faulty;
+};
+struct oracle_tally {
+    long good, called, faulty, missed;
+};
+
 struct tally {
     long good, false_bad, unsure_good;
     long faulty, missed, unsure_faulty;
@@ -36,6 +44,9 @@ struct tally {
     size_t delay_count, delay_capacity;
     long by_fault[FAULT_COUNT][3]; /* good, bad, unsure */
     long prefix_broken;
+    struct set_counts *sets;       /* one a reference */
+    struct oracle_tally oracle[2]; /* resolvable, coarse */
+    long level[2][3];              /* levels off: good, bad, unsure; likewise */
     long kept;
 };
 
@@ -43,6 +54,8 @@ bool campaign_set_variant(struct campaign *campaign, const char *name);
 void campaign_run(const struct campaign *campaign, struct tally *tally);
 void tally_print_head(void);
 void tally_print(const struct tally *tally, int units);
+void tally_print_limits(const struct tally *tally);
+void tally_print_oracle(const struct tally *tally);
 void tally_clear(struct tally *tally);
 
 #endif

@@ -281,7 +281,7 @@ static void judge_unit(struct dice *dice, const struct reference *reference,
         struct verdict verdict;
         struct phases phases = {0};
         make_power_up(dice, type, &unit, supply, &usual_spreads, i < faulty ? &fault : &none,
-                      &trace);
+                      &trace, NULL);
         if (repeated_judge_trace(reference, NULL, trace.readings, trace.count, &verdict, &phases,
                                  &power_ups[i]) != 0)
             abort();

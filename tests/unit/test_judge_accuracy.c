@@ -73,7 +73,7 @@ static void every_prefix_agrees(void **state)
         make_unit(&dice, &type, &usual_spreads, &unit);
         if (i > 0)
             make_fault(&dice, &type, &fault);
-        make_power_up(&dice, &type, &unit, &supply, &usual_spreads, &fault, &trace);
+        make_power_up(&dice, &type, &unit, &supply, &usual_spreads, &fault, &trace, NULL);
         struct verdict whole;
         judge_trace(reference, NULL, trace.readings, trace.count, &whole, NULL);
         for (size_t cut = 1; cut <= trace.count; cut++) {
