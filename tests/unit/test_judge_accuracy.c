@@ -5,8 +5,8 @@
  * trace cut at its decision is the same.
  */
 /* Not among what every test links. */
-#include "accuracy/generator.c"
-#include "accuracy/oracle.c" /* NOLINT(bugprone-suspicious-include) */
+#include "accuracy/generator.c" /* NOLINT(bugprone-suspicious-include) */
+#include "accuracy/oracle.c"    /* NOLINT(bugprone-suspicious-include) */
 #include "accuracy/tally.c"     /* NOLINT(bugprone-suspicious-include) */
 
 #include <setjmp.h>
