@@ -368,11 +368,12 @@ static int use_pulses(struct reference_phase *phase, const struct samples *sampl
 /* Up and down again and again, or cells wide apart late in the phase: pulses. */
 static bool is_pulsed(const struct grid *grid, bool first, double level_A, double noise_A)
 {
-    enum { FEWEST_CELLS = 20 };
+    enum { FEWEST_CELLS = 10, CELLS_TO_SCATTER = 20 };
     size_t begin = first ? (size_t)(inrush_settled_s / grid->cell_s) + 1 : 1;
     if (grid->cells < begin + FEWEST_CELLS)
         return false;
-    double step = 0.06 * fabs(level_A) + 6 * noise_A;
+    /* Of cells over all known-goods; the edges of pulses are no noise. */
+    double step = 0.06 * fabs(level_A) + 6 * fmin(noise_A, 0.02 * fabs(level_A));
     int turns = 0;
     int direction = 0;
     size_t wide = 0;
@@ -391,7 +392,7 @@ static bool is_pulsed(const struct grid *grid, bool first, double level_A, doubl
             grid->high_A[c] - grid->low_A[c] > step)
             wide++;
     }
-    return turns >= 4 || wide > 2 + grid->cells / 10;
+    return turns >= 4 || (grid->cells >= begin + CELLS_TO_SCATTER && wide > 2 + grid->cells / 10);
 }
 
 /* How long pulses stay to one side of their middle, where they are distinct. */

@@ -133,15 +133,19 @@ static void sum_up(const struct judge *judge, struct template_judge *template, s
     template->sums[p].fresh = fresh;
 }
 
-/* Going on, or a slope whose end rests on so few readings that strays may have
+/* Going on, or a slope or blurred pulses whose end rests on so few readings that strays may have
  * feigned it. */
 static bool is_running(const struct judge *judge, const struct path *path, size_t p)
 {
     if ((int)p >= path->phase)
         return true;
-    enum phase_kind kind = judge->reference->phases[p].kind;
-    bool sloped = kind == PHASE_RAMP || kind == PHASE_DECAY;
-    return sloped && count_since_onset(judge) - path->starts[p + 1] <= FEWEST_RUNNING;
+    const struct reference_phase *phase = &judge->reference->phases[p];
+    if (phase->kind == PHASE_LEVEL || level_has_plateaus(phase))
+        return false;
+    double since_s = judge_elapsed_s(judge) + judge->verdict->onset_s -
+                     since_onset(judge, path->starts[p + 1])->time_s;
+    return count_since_onset(judge) - path->starts[p + 1] <= FEWEST_RUNNING ||
+           since_s < FEWEST_RUNNING * judge->reference->refresh_s;
 }
 
 static void measure_along(const struct judge *judge, const struct path *path, bool over,
