@@ -11,6 +11,7 @@
  * next. Three in a row pass the bound, a stray alone never does. */
 static const double first_miss = 4.5, next_miss = 6;
 static const double stay_factor = 1.25, stuck_z = 10;
+static const double full_weight = 0.6; /* of the interval taught at */
 static const double most_score = 8;
 static const double mixture_score = 0.7;
 enum { EXPIRED_LATELY = 5 };
@@ -32,6 +33,7 @@ struct follow {
     double log_spread[REFERENCE_MOST_PHASES]; /* of durations, from their limits */
     struct row *rows;                         /* one a phase */
     size_t read;                              /* readings taken */
+    double weight; /* of a reading, less than one where they come faster than was taught */
     double last_s;
     struct path best;
     struct path expired; /* the last that ran out of time while still alike */
@@ -134,15 +136,15 @@ static double misfit(const struct follow *follow, size_t phase, double current_A
     return outside / follow->noise_A[phase];
 }
 
-static void weigh(struct path *path, double z)
+static void weigh(const struct follow *follow, struct path *path, double z)
 {
     if (z <= 3) {
-        path->evidence = fmax(0, path->evidence - FOLLOW_WANE);
+        path->evidence = fmax(0, path->evidence - FOLLOW_WANE * follow->weight);
         path->misses = 0;
         return;
     }
     double most = path->misses ? next_miss : first_miss;
-    path->evidence += fmin(most, 0.5 * (z * z - 9));
+    path->evidence += fmin(most, 0.5 * (z * z - 9)) * follow->weight;
     path->misses++;
 }
 
@@ -163,7 +165,7 @@ static double score_of(const struct follow *follow, size_t p, double current_A,
         wide2 = square((band->high_A - band->low_A) / 4);
     }
     double score = 0.5 * square(off) / (noise2 + wide2) + 0.5 * log1p(wide2 / noise2);
-    return fmin(most_score, score);
+    return fmin(most_score, score) * follow->weight;
 }
 
 /* Levels of one unit move together: what is left of a level when the phase is
@@ -232,7 +234,7 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     if (phase->kind == PHASE_PERIODIC &&
         stays_too_long(follow, path, time_s, y > 0.5 * (band.low_A + band.high_A)))
         z = fmax(z, stuck_z);
-    weigh(path, z);
+    weigh(follow, path, z);
     path->score += score_of(follow, p, y, &band);
     /* Beyond the edge of the shape and outside the band nothing is learned. */
     if (path->misses == 0 && since >= phase->cell_s * (double)(phase->cell_count - 1)) {
@@ -293,7 +295,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
         (y - before_A) / jump < departed)
         path.evidence = 2 * FOLLOW_BOUND;
     double z = misfit(follow, next, y, low, high);
-    weigh(&path, z);
+    weigh(follow, &path, z);
     double straight = score_of(follow, next, y, &band);
     path.score += z <= 3 ? fmin(straight, mixture_score) : straight;
     return path;
@@ -427,6 +429,9 @@ static void choose_best(struct follow *follow)
 enum follow_end follow_read(struct follow *follow, size_t index, double time_s, double current_A,
                             double voltage_V)
 {
+    double usual_s = full_weight * follow->options.interval_s;
+    double gap_s = time_s - follow->last_s;
+    follow->weight = follow->read == 0 || !(gap_s < usual_s) ? 1 : gap_s / usual_s;
     struct path entries[REFERENCE_MOST_PHASES];
     bool entered[REFERENCE_MOST_PHASES] = {false};
     if (follow->read == 0) {

@@ -19,6 +19,9 @@ enum { FEWEST_SCATTERED = 12 };
 enum { FEWEST_RUNNING = 3, LAST_READINGS = 6, OUTSIDE_IN_A_ROW = 5 };
 /* A rival path's score may be this far behind. */
 static const double rival_behind = 12;
+/* A first reading and what comes as soon after it as no known-good was read may
+ * be on the way from one level to the next. */
+static const double edge_share = 0.6; /* of the interval taught at */
 static const double settling_s = 0.2; /* of the supply's voltage after onset */
 
 static double square(double x)
@@ -122,10 +125,12 @@ static void sum_up(const struct judge *judge, struct template_judge *template, s
                    const struct level_view *view, size_t start, size_t from, size_t to)
 {
     struct fresh fresh = template->sums[p].fresh;
+    double edge_s =
+        since_onset(judge, start)->time_s + edge_share * judge->reference->reading_interval_s;
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
         if (!reading->valid || !fresh_take(&fresh, repeat_window_s(judge->reference), reading) ||
-            i == start ||
+            i == start || reading->time_s < edge_s ||
             reading->time_s - judge->verdict->onset_s < fmax(INRUSH_S, template->risen_s + 1e-9))
             continue;
         level_sum_add(&template->sums[p].sum, view, reading->time_s, reading);
@@ -162,6 +167,10 @@ static void measure_along(const struct judge *judge, const struct path *path, bo
         struct level_view view = template_view(judge, p, from, to);
         size_t end = phase_pure_end(since_onset(judge, 0), from, to, p + 1 < template->level_count,
                                     template->noise_A[p]);
+        double edge_s = edge_share * judge->reference->reading_interval_s;
+        while (p + 1 < template->level_count && end > from + 1 &&
+               since_onset(judge, to)->time_s - since_onset(judge, end - 1)->time_s < edge_s)
+            end--;
         size_t already = from;
         if (sum->any && sum->from == from && sum->summed <= end && sum->pace == view.pace)
             already = sum->summed;
@@ -177,7 +186,8 @@ static void measure_along(const struct judge *judge, const struct path *path, bo
         /* The first readings of a phase may still be in doubt of its start; of
          * pulses and slopes the part seen so far is not the whole. */
         bool steady = view.phase->kind == PHASE_LEVEL || level_has_plateaus(view.phase);
-        if (running && (sum->sum.count < FEWEST_RUNNING || !steady))
+        double seen_s = judge->last_s - since_onset(judge, from)->time_s;
+        if (running && (sum->sum.count < FEWEST_RUNNING || !steady || seen_s < 2 * edge_s))
             template->levels[p].usable = false;
     }
 }
@@ -292,8 +302,13 @@ static size_t find_scatter(const struct judge *judge, const struct template_judg
         const struct reference_phase *phase = &judge->reference->phases[p];
         double usual = fmax(phase->spread_A, template->noise_A[p]);
         double most = scatter_factor * usual + scatter_share * fabs(phase->level_A);
-        if (level->usable && phase->kind == PHASE_LEVEL && level->effective >= FEWEST_SCATTERED &&
-            level->scatter_A > most)
+        const struct phase_sum *sum = &template->sums[p];
+        double lasted_s =
+            since_onset(judge, sum->to - 1)->time_s - since_onset(judge, sum->from)->time_s;
+        /* A supply read oftener than when it taught shows no more of it sooner. */
+        bool enough = level->effective >= FEWEST_SCATTERED &&
+                      lasted_s >= 0.9 * FEWEST_SCATTERED * judge->reference->reading_interval_s;
+        if (level->usable && phase->kind == PHASE_LEVEL && enough && level->scatter_A > most)
             return p;
     }
     return template->level_count;

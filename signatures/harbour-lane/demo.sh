@@ -113,7 +113,7 @@ link = $right
 profile = modbus-input-f32
 END
 
-if [ ! -e "$demo/data/wakedraw.sqlite" ]; then
+if [ ! -e "$demo/data/wakedraw.db" ]; then
     "$wakedraw" import --data "$demo/data" "$here"/references/*.json >/dev/null
 fi
 : >"$demo/daemon.ready"
