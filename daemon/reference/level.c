@@ -181,6 +181,13 @@ static double quantisation_left(double noise_A, double resolution_A, double *own
     return resolution_A > 0 ? exp(-4 * square(M_PI) * *own2 / square(resolution_A)) : 0;
 }
 
+void level_view_noise(struct level_view *view, double noise_A, double resolution_A)
+{
+    view->noise_A = noise_A;
+    view->resolution_A = resolution_A;
+    view->left = quantisation_left(noise_A, resolution_A, &view->own2);
+}
+
 /* Before it is learned how well the mean of pulses repeats, each counts once. */
 static double pulse_uncertainty(const struct level_sum *sum, const struct level_view *view,
                                 double size_A)
@@ -250,8 +257,8 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
         return level;
     level.usable = true;
     level.log_ratio = log(ratio);
-    double own2 = 0;
-    double left = quantisation_left(view->noise_A, view->resolution_A, &own2);
+    double own2 = view->own2;
+    double left = view->left;
     double steps2 = square(view->resolution_A) / 12;
     double size = fmax(fabs(level.current_A), 1e-9);
     /* What dithers is averaged away; what does not stays however long it lasts. */

@@ -73,6 +73,7 @@ struct level_view {
     double wide;          /* share beyond the shape within which readings count */
     double noise_A;       /* of one reading by this supply */
     double resolution_A;  /* likewise */
+    double left, own2;    /* of level_view_noise */
     double began_s;       /* middle of the gap in which the phase began */
     double slack_s;       /* that gap */
     double end_slack_s;   /* the gap in which it ended; 0 where it has not, or is not paced */
@@ -93,6 +94,9 @@ void level_view_place(struct level_view *view, const struct phase_span *span);
 /* Pulses whose readings stand at distinct levels are measured by those, as
  * steady levels are; others by their mean. */
 bool level_has_plateaus(const struct reference_phase *phase);
+
+/* Sets what the view's noise leaves of the resolution. */
+void level_view_noise(struct level_view *view, double noise_A, double resolution_A);
 
 /* Adds a reading taken at time_s, on the clock of the view's times. One that is
  * far from the shape is evidence of something else and left out. */

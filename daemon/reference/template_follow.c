@@ -148,6 +148,7 @@ void template_measure_courses(const struct reference *reference, struct course *
                                       .resolution_A = reference->accuracy.current_resolution_A,
                                       .lead_s = 0.5 * reference->reading_interval_s,
                                       .stretch = SPREAD_DURATION};
+            level_view_noise(&view, view.noise_A, view.resolution_A);
             level_view_place(&view, &span);
             struct level_sum sum = {0};
             size_t end =

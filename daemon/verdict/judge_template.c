@@ -64,8 +64,13 @@ struct template_judge *template_judge_create(const struct judge *judge)
                                      .nominal_V = reference->compared_at_V,
                                      .interval_s = reference->reading_interval_s,
                                      .late_s = reference->refresh_s};
-    for (size_t p = 0; p < reference->phase_count; p++)
-        template->noise_A[p] = template_noise_A(reference, p, step);
+    for (size_t p = 0; p < reference->phase_count; p++) {
+        struct level_view view = {0};
+        level_view_noise(&view, template_noise_A(reference, p, step), step);
+        template->noise_A[p] = view.noise_A;
+        template->left[p] = view.left;
+        template->own2[p] = view.own2;
+    }
     template->follow = follow_create(reference->phases, reference->phase_count, &options);
     if (!template->follow) {
         free(template);
@@ -104,6 +109,8 @@ struct level_view template_view(const struct judge *judge, size_t p, size_t from
                                       0.5 * judge->reference->smallest_level_fault,
                               .noise_A = judge->template->noise_A[p],
                               .resolution_A = judge->accuracy.current_resolution_A,
+                              .left = judge->template->left[p],
+                              .own2 = judge->template->own2[p],
                               .lead_s = 0.5 * judge->reference->reading_interval_s,
                               .stretch = judge->reference->duration.predictive};
     struct phase_span span = span_since_onset(judge, from, to);
@@ -323,11 +330,30 @@ struct level_fault {
     enum limits_basis basis;
 };
 
+/* What the others foretell lies between the least ratio, the greatest and none,
+ * so where these are close no deviation can pass half the smallest fault, which
+ * is always allowed. */
+static bool is_surely_alike(const struct reference *reference,
+                            const struct template_judge *template)
+{
+    double least = 0;
+    double most = 0;
+    for (size_t p = 0; p < template->level_count; p++) {
+        if (!template->levels[p].usable)
+            continue;
+        least = fmin(least, template->levels[p].log_ratio);
+        most = fmax(most, template->levels[p].log_ratio);
+    }
+    return most - least <= 0.499 * reference->smallest_level_fault;
+}
+
 static struct level_fault find_level_fault(const struct judge *judge,
                                            const struct template_judge *template)
 {
     const struct reference *reference = judge->reference;
     struct level_fault fault = {.basis = LIMITS_OF_UNIT};
+    if (is_surely_alike(reference, template))
+        return fault;
     double worst = 0;
     for (size_t p = 0; p < template->level_count; p++) {
         bool running = p + 1 == template->level_count;

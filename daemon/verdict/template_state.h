@@ -27,6 +27,8 @@ struct template_judge {
     double risen_s; /* since onset: the last reading of the voltage's rise */
     double envelope;
     double noise_A[REFERENCE_MOST_PHASES]; /* of a reading by this supply */
+    double left[REFERENCE_MOST_PHASES];    /* level_view_noise of that */
+    double own2[REFERENCE_MOST_PHASES];
     struct phase_sum sums[REFERENCE_MOST_PHASES];
     struct measured_level levels[REFERENCE_MOST_PHASES];
     size_t level_count;     /* phases of the best path so far */

@@ -93,7 +93,7 @@ static struct measured_level measured_so(const struct what_if *world, size_t p,
         phase.spread_A = sqrt(fmax(square(phase.spread_A) - gone2, square(view.noise_A)));
         view.phase = &phase;
     }
-    view.resolution_A = so->step_A;
+    level_view_noise(&view, view.noise_A, so->step_A);
     double own2 = fmax(0, square(view.noise_A) - square(so->step_A) / 12);
     double weight = square(before / fmax(view.noise_A, phase.spread_A)) * so->often;
     for (int i = 0; i < 3; i++) {
