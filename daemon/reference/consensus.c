@@ -20,9 +20,9 @@ static bool alike(const struct change *a, const struct change *b, double gap_s)
 {
     double jump_a = a->to_A - a->from_A;
     double jump_b = b->to_A - b->from_A;
-    bool pulses = a->from_pulses || a->to_pulses;
-    if (a->from_pulses != b->from_pulses || a->to_pulses != b->to_pulses ||
-        (!pulses && jump_a * jump_b <= 0))
+    /* Where both lead to or from pulses, that is what they share. */
+    bool pulses = (a->from_pulses && b->from_pulses) || (a->to_pulses && b->to_pulses);
+    if (!pulses && jump_a * jump_b <= 0)
         return false;
     double noise = 5 * fmax(a->noise_A, b->noise_A);
     double late = fabs(a->time_s - b->time_s);
