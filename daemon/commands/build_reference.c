@@ -7,6 +7,7 @@
 #include "commands/commands.h"
 #include "reference/reference_json.h"
 #include "supply/profile.h"
+#include "verdict/earliest.h"
 
 #include <dirent.h>
 #include <errno.h>
@@ -165,6 +166,20 @@ static int read_range(const char *text, struct reference_request *request, struc
     return 0;
 }
 
+/* When a verdict can come, by fault. */
+static int print_earliest(const struct reference *reference, const char *path, struct error *error)
+{
+    struct earliest *found = calloc(EARLIEST_MOST, sizeof *found);
+    size_t count = found ? earliest_find(reference, found) : 0;
+    for (size_t i = 0; i < count; i++) {
+        char text[160];
+        earliest_say(reference, &found[i], text, sizeof text);
+        printf("%s\n", text);
+    }
+    free(found);
+    return count ? 0 : error_set(error, EXIT_SOFTWARE, path, 0, NULL, "memory is out");
+}
+
 static int write_out(const struct reference *reference, const char *path, struct error *error)
 {
     char *text = reference_print(reference);
@@ -174,7 +189,7 @@ static int write_out(const struct reference *reference, const char *path, struct
     free(text);
     for (size_t i = 0; status == 0 && i < reference_claim_count(reference); i++)
         printf("%s\n", reference_claim(reference, i));
-    return status;
+    return status == 0 ? print_earliest(reference, path, error) : status;
 }
 
 struct arguments {

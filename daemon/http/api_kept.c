@@ -4,6 +4,8 @@
  */
 #include "base/trace_file.h"
 #include "http/route.h"
+#include "reference/reference_json.h"
+#include "verdict/earliest.h"
 
 #include <errno.h>
 #include <microhttpd.h>
@@ -125,9 +127,29 @@ void references_get(struct desk *desk, struct call *call)
     list(desk, call, STORE_REFERENCES);
 }
 
+/* With when a verdict by it can come. */
 void reference_get(struct desk *desk, struct call *call)
 {
-    get(desk, call, STORE_REFERENCES);
+    json_t *item = find(desk, call, STORE_REFERENCES, true);
+    if (!item)
+        return;
+    struct error error = {0};
+    char *text = json_dumps(json_object_get(item, "reference"), JSON_REAL_PRECISION(17));
+    struct reference *reference =
+        text ? reference_parse(text, strlen(text), call->parameters[0], &error) : NULL;
+    json_t *earliest = reference ? earliest_to_json(reference) : NULL;
+    reference_destroy(reference);
+    free(text);
+    if (earliest) {
+        json_object_set_new(item, "earliest", earliest);
+        answer_json(call->answer, MHD_HTTP_OK, item);
+        return;
+    }
+    json_decref(item);
+    if (!reference && error.status)
+        answer_error(call->answer, &error);
+    else
+        answer_problem(call->answer, MHD_HTTP_INTERNAL_SERVER_ERROR, NULL, "memory is out");
 }
 
 void units_get(struct desk *desk, struct call *call)

@@ -664,7 +664,7 @@ void template_judge_end(struct judge *judge)
     struct template_judge *template = judge->template;
     const struct reference *reference = judge->reference;
     template_measure(judge, true);
-    if (unsure_of_limit(judge))
+    if (unsure_of_limit(judge) || (!judge->measuring && template_check_levels(judge)))
         return;
     const struct path *path = follow_best(template->follow);
     double evidence = follow_evidence_in_last(template->follow);
