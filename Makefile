@@ -155,6 +155,10 @@ $(BUILD)/tests/accuracy/accuracy: $(patsubst %.c,$(BUILD)/%.o,$(wildcard tests/a
                                   $(BUILD)/all.a
 	@$(CC) $(LDFLAGS) -o $@ $^ $(LDLIBS)
 
+$(BUILD)/tests/calibration/calibrate: $(patsubst %.c,$(BUILD)/%.o,$(wildcard tests/calibration/*.c)) \
+                                      $(BUILD)/tests/accuracy/generator.o $(BUILD)/all.a
+	@$(CC) $(LDFLAGS) -o $@ $^ $(LDLIBS)
+
 .PHONY: bench
 bench: all $(bench_programs)
 	@.ci/prepare check

@@ -6,9 +6,10 @@
 
 /* Between the power-ups of one supply: its gain, and the unit's temperature. */
 static const double drift_share = 0.002;
-static const double one_tail = 1.5e-4;
-static const double limit_cap = 6.5;
+static const double one_tail = 4e-4;
+static const double limit_cap = 6.5, capped_tests = 5; /* with four phases */
 
+static const double envelope_tail = 2.5e-5; /* of one reading's shape */
 static const double envelope_least = 0.04, envelope_most = 0.2;
 
 static double square(double x)
@@ -21,7 +22,9 @@ double reference_envelope(const struct reference *reference)
     double spread =
         sqrt(square(reference->level_common.predictive) + square(reference->level_own.predictive));
     double df = fmin(reference->level_common.predictive_df, reference->level_own.predictive_df);
-    return fmin(fmax(level_limit_factor(df, 1) * spread, envelope_least), envelope_most);
+    return fmin(fmax(fmin(gsl_cdf_tdist_Qinv(envelope_tail, fmax(df, 1)), limit_cap) * spread,
+                     envelope_least),
+                envelope_most);
 }
 
 double level_tests(const struct reference *reference)
@@ -31,13 +34,16 @@ double level_tests(const struct reference *reference)
 
 double duration_tests(const struct reference *reference)
 {
-    /* Half the levels' chance: a duration has no guard band. */
-    return fmax(1, 2 * ((double)reference->phase_count - 1));
+    /* A fifth of the levels' chance: a duration has no guard band. */
+    return fmax(1, 5 * ((double)reference->phase_count - 1));
 }
 
 double level_limit_factor(double df, double tests)
 {
-    return fmin(gsl_cdf_tdist_Qinv(one_tail / tests, fmax(df, 1)), limit_cap);
+    double least_df = fmax(df, 1);
+    /* The cap, too, is for all the tests together. */
+    double capped = gsl_cdf_tdist_Q(limit_cap, least_df) * capped_tests / tests;
+    return gsl_cdf_tdist_Qinv(fmax(one_tail / tests, capped), least_df);
 }
 
 double limit_tail(double factor, double df)
@@ -54,6 +60,7 @@ static double own_variance(const struct reference *reference, const struct measu
            square(level->voltage_u) + square(drift_share);
 }
 
+/* Degrees of freedom of a variance that rests on two learned ones by a and b. */
 static double combined_df(double a, double a_df, double b, double b_df)
 {
     double sum = a + b;
@@ -77,9 +84,12 @@ struct level_test level_deviation_one(const struct reference *reference,
     double own = own_variance(reference, &levels[j], j);
     test.deviation = levels[j].log_ratio - sum / precision;
     test.spread = sqrt(own + 1 / precision);
-    /* Where the others tell little, the common factor's own spread stands in. */
-    test.spread_df = combined_df(own, reference->level_own.predictive_df, 1 / precision,
-                                 reference->level_common.predictive_df);
+    /* What the others tell of the common factor rests on their own deviations, but
+     * for the part that the common factor's own spread makes good. */
+    double by_common = 1 / (square(precision) * fmax(common, 1e-12));
+    test.spread_df =
+        combined_df(own + 1 / precision - by_common, reference->level_own.predictive_df, by_common,
+                    reference->level_common.predictive_df);
     test.u = levels[j].u;
     return test;
 }

@@ -62,9 +62,10 @@ double level_tests(const struct reference *reference);    /* each level, and all
 double duration_tests(const struct reference *reference); /* each phase but the last */
 
 /* Limit of a Student t of so many degrees of freedom, as multiple of the
- * spread: all `tests` together fail a good unit but once in 3,300, were it not
- * for the cap without which limits from few units would hold nothing off. What
- * is lost by the cap is told by limit_tail. */
+ * spread: all `tests` together fail a good unit but once in 1,250, were it not
+ * for a cap without which limits from few units would hold nothing off: 6.5
+ * where there are five tests, and for all of them together. What is lost by the
+ * cap is told by limit_tail. */
 double level_limit_factor(double df, double tests);
 
 /* Chance that a Student t lies beyond +-factor. */
