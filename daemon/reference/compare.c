@@ -6,7 +6,7 @@
 
 /* Between the power-ups of one supply: its gain, and the unit's temperature. */
 static const double drift_share = 0.002;
-static const double one_tail = 4e-4;
+static const double one_tail = 1.5e-4;
 static const double limit_cap = 6.5, capped_tests = 5; /* with four phases */
 
 static const double envelope_tail = 2.5e-5; /* of one reading's shape */
@@ -34,8 +34,8 @@ double level_tests(const struct reference *reference)
 
 double duration_tests(const struct reference *reference)
 {
-    /* A fifth of the levels' chance: a duration has no guard band. */
-    return fmax(1, 5 * ((double)reference->phase_count - 1));
+    /* Half the levels' chance: a duration has no guard band. */
+    return fmax(1, 2 * ((double)reference->phase_count - 1));
 }
 
 double level_limit_factor(double df, double tests)
@@ -84,12 +84,14 @@ struct level_test level_deviation_one(const struct reference *reference,
     double own = own_variance(reference, &levels[j], j);
     test.deviation = levels[j].log_ratio - sum / precision;
     test.spread = sqrt(own + 1 / precision);
+    /* Where the others tell little, the common factor's own spread stands in. */
+    test.spread_df = combined_df(own, reference->level_own.predictive_df, 1 / precision,
+                                 reference->level_common.predictive_df);
     /* What the others tell of the common factor rests on their own deviations, but
      * for the part that the common factor's own spread makes good. */
     double by_common = 1 / (square(precision) * fmax(common, 1e-12));
-    test.spread_df =
-        combined_df(own + 1 / precision - by_common, reference->level_own.predictive_df, by_common,
-                    reference->level_common.predictive_df);
+    test.rate_df = combined_df(own + 1 / precision - by_common, reference->level_own.predictive_df,
+                               by_common, reference->level_common.predictive_df);
     test.u = levels[j].u;
     return test;
 }
@@ -116,7 +118,7 @@ struct level_test level_deviation_common(const struct reference *reference,
         return test;
     test.deviation = sum / weight_sum;
     test.spread = sqrt(square(reference->level_common.predictive) + 1 / spread_precision);
-    test.spread_df = reference->level_common.predictive_df;
+    test.spread_df = test.rate_df = reference->level_common.predictive_df;
     test.u = sqrt(measured) / weight_sum;
     return test;
 }

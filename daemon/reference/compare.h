@@ -25,9 +25,11 @@
 struct level_test {
     double deviation; /* log ratio less what the others predict */
     double spread;    /* predictive standard deviation of that, measurement left out */
-    double spread_df;
-    double u;     /* measurement's own */
-    double limit; /* largest deviation of a good unit; 0: not computed */
+    double spread_df; /* that the limit is set by */
+    double rate_df;   /* that the chance to pass it is told by: what is learned alike of all
+                         phases is not counted twice */
+    double u;         /* measurement's own */
+    double limit;     /* largest deviation of a good unit; 0: not computed */
 };
 
 /* Deviation of phase j among count measured levels; the limit, which takes a
@@ -62,7 +64,7 @@ double level_tests(const struct reference *reference);    /* each level, and all
 double duration_tests(const struct reference *reference); /* each phase but the last */
 
 /* Limit of a Student t of so many degrees of freedom, as multiple of the
- * spread: all `tests` together fail a good unit but once in 1,250, were it not
+ * spread: all `tests` together fail a good unit but once in 3,300, were it not
  * for a cap without which limits from few units would hold nothing off: 6.5
  * where there are five tests, and for all of them together. What is lost by the
  * cap is told by limit_tail. */

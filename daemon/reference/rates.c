@@ -49,14 +49,14 @@ struct phase_view reference_phase_view(const struct reference *reference, size_t
 /* Chance that a good unit measures beyond the limit and its guard band. */
 static double beyond_limit(const struct level_test *test)
 {
-    return limit_tail((test->limit + LEVEL_GUARD * test->u) / whole_of(test), test->spread_df);
+    return limit_tail((test->limit + LEVEL_GUARD * test->u) / whole_of(test), test->rate_df);
 }
 
 static double missed_in(const struct level_test *test, double fault)
 {
     double whole = whole_of(test);
     double accepted = fmin(test->limit, fault - LEVEL_FAULT_DISTANCE * whole);
-    return 0.5 * limit_tail((fault - accepted) / whole, test->spread_df);
+    return 0.5 * limit_tail((fault - accepted) / whole, test->rate_df);
 }
 
 static void rate_levels(const struct reference *reference, struct reference_rates *rates)
