@@ -8,6 +8,8 @@ import { LiveStream } from '../../web/lib/live_stream.js';
 import { matchPhases, phaseRows } from '../../web/lib/phase_match.js';
 import { Readings, roundTop, thin } from '../../web/lib/readings.js';
 import { SupplyWatch } from '../../web/lib/supply_watch.js';
+import { instants } from '../../web/views/pictures.js';
+import { reasonsOf } from '../../web/views/verdict.js';
 import * as words from '../../web/lib/words.js';
 import { check, finish, until } from './check.mjs';
 
@@ -289,6 +291,26 @@ class FakeSource {
     this.readyState = 2;
   }
 }
+
+check('instants: when a verdict of the type can come, said in advance', () => {
+  const one = (verdict, fault, phase, usual_s) => (
+    { verdict, fault, phase, earliest_s: 0.5, usual_s, text: '' });
+  const said = instants([one('bad', 'low', 2, 3.32), one('bad', 'low', 0, 0.6),
+    one('bad', 'stalled', 1, 2), one('bad', 'stalled', 0, null), one('good', null, null, 8)]);
+  assert.equal(said.length, 1);
+  const text = said[0].replaceAll('\u00a0', ' ');
+  assert.match(text, /^Good can be said at 8\.?0* s; a low final draw shows from 3\.3\d* s; /);
+  assert.match(text, /a stall in the first phase from 0\.50* s or later\.$/);
+  assert.deepEqual(instants([]), []);
+});
+
+check('reasons: what would settle an unsure verdict, where there is more than one way', () => {
+  const verdict = { verdict: 'unsure', reasons: [{ text: 'cannot tell', details: '' }],
+    settle: [{ text: 'steps of 5 mA' }, { text: 'two power-ups more' }] };
+  assert.ok(reasonsOf(verdict).details
+    .includes('Any one of these would settle it: steps of 5 mA; two power-ups more.'));
+  assert.equal(reasonsOf({ ...verdict, settle: [{ text: 'one' }] }).details.length, 0);
+});
 
 check('stream: a closed one is replaced with back-off, a silent one is given up', async () => {
   FakeSource.made.length = 0;

@@ -35,6 +35,7 @@ export class References {
       if (item) {
         const detail = await this.ask(`references/${encodeURIComponent(item.id)}`);
         entry.reference = detail.reference;
+        entry.earliest = detail.earliest ?? [];
         entry.state = 'there';
       } else {
         entry.state = 'none';

@@ -182,7 +182,24 @@ function teaching(module_type, asked) {
       + 'you remember with --range LOW_A:HIGH_A. Then import REF.json.'];
   }
   if (asked.state === 'failed') return ['The reference could not be fetched; it is asked for again.'];
-  return [];
+  return instants(asked.earliest ?? []);
+}
+
+// When this type's verdict can come, computed in advance: a good one, and the
+// faults most looked for.
+export function instants(earliest) {
+  const said = (each) => (typeof each.usual_s === 'number'
+    ? `${instant(each.usual_s)} s` : `${instant(each.earliest_s)} s or later`);
+  const good = earliest.find((each) => each.verdict === 'good');
+  const byPhase = (fault) => earliest.filter((each) => each.fault === fault)
+    .sort((a, b) => a.phase - b.phase);
+  const low = byPhase('low').at(-1);
+  const stuck = byPhase('stalled').at(0);
+  const parts = [];
+  if (good) parts.push(`Good can be said at ${said(good)}`);
+  if (low) parts.push(`a low final draw shows from ${said(low)}`);
+  if (stuck) parts.push(`a stall in the first phase from ${said(stuck)}`);
+  return parts.length > 0 ? [`${parts.join('; ')}.`] : [];
 }
 
 function judged(item, verdict, kept, reference, extra) {

@@ -83,6 +83,8 @@ export function reasonsOf(verdict, rangeOnly = false) {
   for (const reason of others) {
     details.push(`Also: ${reason.text}${reason.details ? `. ${reason.details}` : ''}`);
   }
+  const settles = (verdict.settle ?? []).map((each) => each.text);
+  if (settles.length > 1) details.push(`Any one of these would settle it: ${settles.join('; ')}.`);
   return { sentence: capital(first?.text ?? goodSentence(verdict, rangeOnly)), details };
 }
 
