@@ -33,6 +33,8 @@ struct spread {
  * and high enclose what known-goods, scaled to the mean level, drew there. */
 struct reference_phase {
     enum phase_kind kind;
+    bool paced;           /* the shape runs over the phase's own length, whatever it is: cells are
+                             counted at the pace of duration_s; false: in seconds */
     double level_A;       /* mean over the units */
     double low_A, high_A; /* limits of a new unit's own level, taken by itself */
     double noise_A;       /* standard deviation of one reading about its unit's shape */
@@ -40,8 +42,6 @@ struct reference_phase {
     double uncertainty;   /* of level_A, measurement alone, share */
     double repeat_u;      /* of the level over one power-up, share, as it repeats in known-goods; 0:
                              LEVEL */
-    bool paced;           /* the shape runs over the phase's own length, whatever it is: cells are
-                             counted at the pace of duration_s; false: in seconds */
     double pulse_low_A;   /* PHASE_PERIODIC: where its readings stand between and in the pulses; */
     double pulse_high_A;  /* 0: nowhere distinct */
     double longest_above_s; /* PHASE_PERIODIC: longest stay above its middle, and below; else 0 */

@@ -5,6 +5,7 @@
 #include "reference/reference_json.h"
 #include "reference/reference_model.h"
 #include "reference/spread.h"
+#include "reference/stated_range.h"
 #include "support/judge_scene.h"
 
 #include <jansson.h>
@@ -299,6 +300,90 @@ static void a_pool_lends_its_spread(void **state)
     trace_clear(&trace);
 }
 
+/* Teaches `count` units of one power-up each; unit "a" has its last level
+ * multiplied, or stops in its second phase where that is 0. */
+static struct reference *teach_units(int count, double factor_of_a, double low_A, double high_A)
+{
+    enum { MOST = 4 };
+    static const char *const names[MOST] = {"a", "b", "c", "d"};
+    struct trace traces[MOST] = {0};
+    struct known_good goods[MOST] = {0};
+    for (int u = 0; u < count; u++) {
+        struct judge_scene scene = scene_good(150 + (uint64_t)u);
+        if (u == 0 && factor_of_a > 0)
+            scene.steps[2].level_A *= factor_of_a;
+        else if (u == 0)
+            scene.steps[2].level_A = scene.steps[1].level_A;
+        scene_trace(&scene, &traces[u]);
+        goods[u] = (struct known_good){.unit = names[u], .traces = &traces[u], .count = 1};
+    }
+    struct reference_request request = {.module_type = "x",
+                                        .nominal_voltage_V = NAN,
+                                        .watch_s = 6,
+                                        .has_range = high_A > 0,
+                                        .range_low_A = low_A,
+                                        .range_high_A = high_A};
+    struct error error = {0};
+    struct reference *reference = reference_build(&request, goods, (size_t)count, &error);
+    assert_non_null(reference);
+    for (int u = 0; u < count; u++)
+        trace_clear(&traces[u]);
+    return reference;
+}
+
+/* It is left out, and the others' phases stay as they are. */
+static void a_stalled_known_good_is_left_out(void **state)
+{
+    (void)state;
+    struct reference *reference = teach_units(3, 0, 0, 0);
+    assert_int_equal(reference->phase_count, 3);
+    assert_true(claims(reference, "doubt: known-good a does not follow"));
+    assert_false(claims(reference, "known-good b"));
+    reference_destroy(reference);
+}
+
+static void of_two_it_cannot_be_said_which(void **state)
+{
+    (void)state;
+    static const double factors[] = {0.85, 0};
+    for (size_t i = 0; i < 2; i++) {
+        struct reference *reference = teach_units(2, factors[i], 0, 0);
+        assert_true(claims(reference, "doubt: of two known-goods"));
+        assert_true(claims(reference, "two cannot say which"));
+        reference_destroy(reference);
+    }
+    struct reference *alike = teach_units(2, 1, 0, 0);
+    assert_false(claims(alike, "doubt"));
+    reference_destroy(alike);
+}
+
+/* A range pulls by what it is worth, at most two units, and not at all where the
+ * known-goods contradict it. */
+static void a_range_beside_known_goods_is_a_prior(void **state)
+{
+    (void)state;
+    struct reference *alone = teach_units(1, 1, 0, 0);
+    struct reference *agreed = teach_units(1, 1, 0.39, 0.43);
+    struct reference *narrow = teach_units(1, 1, 0.399, 0.401);
+    struct reference *against = teach_units(1, 1, 0.58, 0.62);
+    assert_true(agreed->range_weight > 0.3 && agreed->range_weight < RANGE_MOST_UNITS);
+    assert_true(narrow->range_weight > 0.9 * RANGE_MOST_UNITS &&
+                narrow->range_weight <= RANGE_MOST_UNITS);
+    assert_true(agreed->final_expected_A > alone->final_expected_A &&
+                agreed->final_expected_A < 0.41);
+    assert_true(agreed->level_common.predictive < alone->level_common.predictive);
+    assert_true(agreed->level_common.predictive_df == alone->level_common.predictive_df);
+    assert_true(claims(agreed, "as the stated range"));
+    assert_true(against->range_weight == 0);
+    assert_true(against->final_expected_A == alone->final_expected_A);
+    assert_true(against->level_common.predictive == alone->level_common.predictive);
+    assert_true(claims(against, "doubt: the known-good units settle at"));
+    reference_destroy(alone);
+    reference_destroy(agreed);
+    reference_destroy(narrow);
+    reference_destroy(against);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -314,6 +399,9 @@ int main(void)
         cmocka_unit_test(default_watch_is_the_shortest_less_its_gap),
         cmocka_unit_test(variances_shrink_to_the_prior),
         cmocka_unit_test(a_pool_lends_its_spread),
+        cmocka_unit_test(a_stalled_known_good_is_left_out),
+        cmocka_unit_test(of_two_it_cannot_be_said_which),
+        cmocka_unit_test(a_range_beside_known_goods_is_a_prior),
     };
     return cmocka_run_group_tests(tests, teach, forget);
 }
