@@ -4,6 +4,7 @@
 #include "reference/compare.h"
 #include "reference/follow.h"
 #include "reference/spread.h"
+#include "reference/template_pulses.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -12,24 +13,9 @@
 static const double flat_share = 0.004;     /* a cell this near to the rest is flat */
 static const double pulse_share = 0.03;     /* more readings than this apart: pulses */
 static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
-static const double distinct_share = 0.1;   /* of the middle, up and down */
-/* Plateaus of pulses: so many of the readings of one side lie so near to its middle. */
-static const double plateau_share = 0.75, plateau_width = 0.05, plateau_part = 0.12;
-static const double plateau_apart = 0.25; /* of their middle */
-enum { PLATEAU_READINGS = 12 };
-enum { PULSES_LEAST = 10 }; /* readings in a phase that can be told to pulse */
+enum { PULSES_LEAST = 10 };                 /* readings in a phase that can be told to pulse */
 static const double least_noise_A = 1e-6;
 static const double paced_share = 0.8; /* of the spread about a shape in seconds */
-
-struct sample {
-    double since_s, value_A; /* scaled to the mean level */
-    double read_A;           /* as read */
-};
-
-struct samples {
-    struct sample *items;
-    size_t count;
-};
 
 static double square(double x)
 {
@@ -293,78 +279,6 @@ static void use_grid(struct reference_phase *phase, const struct grid *grid, siz
     }
 }
 
-/* Where most of the readings from..to-1, in order of size, stand; 0: nowhere. */
-static double find_plateau(const double *sorted, size_t from, size_t to, size_t count,
-                           double step_A, size_t *standing)
-{
-    if (to < from + PLATEAU_READINGS || (double)(to - from) < plateau_part * (double)count)
-        return 0;
-    double middle = sorted[(from + to) / 2];
-    double room = plateau_width * fabs(middle) + 1.5 * step_A;
-    size_t near = 0;
-    for (size_t i = from; i < to; i++)
-        near += fabs(sorted[i] - middle) <= room;
-    if ((double)near < plateau_share * (double)(to - from))
-        return 0;
-    *standing += near;
-    return middle;
-}
-
-/* The levels at which pulses stand, where they are two and apart. */
-static int find_plateaus(struct reference_phase *phase, const struct samples *samples,
-                         double step_A)
-{
-    double *values = malloc((samples->count + 1) * sizeof *values);
-    if (!values)
-        return -1;
-    for (size_t i = 0; i < samples->count; i++)
-        values[i] = samples->items[i].read_A;
-    (void)median_of(values, samples->count); /* sorts */
-    double middle = 0.5 * (phase->shape_low_A[0] + phase->shape_high_A[0]);
-    size_t split = 0;
-    while (split < samples->count && values[split] < middle)
-        split++;
-    size_t standing = 0;
-    double low = find_plateau(values, 0, split, samples->count, step_A, &standing);
-    double high = find_plateau(values, split, samples->count, samples->count, step_A, &standing);
-    free(values);
-    double apart = phase->shape_high_A[0] - phase->shape_low_A[0];
-    if (apart < plateau_apart * fabs(middle) + 6 * step_A ||
-        (double)standing < 0.6 * (double)samples->count)
-        return 0;
-    phase->pulse_low_A = low;
-    phase->pulse_high_A = high;
-    return 0;
-}
-
-/* Pulses, or anything else that repeats: one cell that holds all of it. */
-static int use_pulses(struct reference_phase *phase, const struct samples *samples)
-{
-    double *values = malloc((samples->count + 1) * sizeof *values);
-    if (!values)
-        return -1;
-    double sum = 0;
-    double squares = 0;
-    for (size_t i = 0; i < samples->count; i++) {
-        values[i] = samples->items[i].value_A;
-        sum += values[i] - phase->level_A;
-        squares += square(values[i] - phase->level_A);
-    }
-    double count = (double)samples->count;
-    (void)median_of(values, samples->count);
-    size_t strays = samples->count / 100;
-    phase->kind = PHASE_PERIODIC;
-    phase->cell_count = 1;
-    phase->cell_s = 0;
-    phase->shape_A[0] = phase->level_A + sum / count;
-    phase->shape_low_A[0] = values[strays];
-    phase->shape_high_A[0] = values[samples->count - 1 - strays];
-    phase->spread_A = sqrt(fmax(0, squares / count - square(sum / count)));
-    phase->level_A = phase->shape_A[0];
-    free(values);
-    return 0;
-}
-
 /* Up and down again and again, or cells wide apart late in the phase: pulses. */
 static bool is_pulsed(const struct grid *grid, bool first, double level_A, double noise_A)
 {
@@ -393,30 +307,6 @@ static bool is_pulsed(const struct grid *grid, bool first, double level_A, doubl
             wide++;
     }
     return turns >= 4 || (grid->cells >= begin + CELLS_TO_SCATTER && wide > 2 + grid->cells / 10);
-}
-
-/* How long pulses stay to one side of their middle, where they are distinct. */
-static void measure_stays(struct reference_phase *phase, const struct course *courses,
-                          size_t course_count, size_t p, size_t phase_count)
-{
-    double middle = 0.5 * (phase->shape_low_A[0] + phase->shape_high_A[0]);
-    for (size_t c = 0; c < course_count; c++) {
-        const struct course *course = &courses[c];
-        if (!course->follows || phase->shape_high_A[0] - middle < distinct_share * middle)
-            continue;
-        size_t to = course_phase_end(course, p, phase_count);
-        double since = NAN;
-        bool above = false;
-        for (size_t i = course->starts[p] + 1; i < to; i++) {
-            const struct reading *r = &course->readings[i];
-            bool now = r->current_A > middle;
-            if (isnan(since) || now != above)
-                since = course->readings[i - 1].time_s;
-            above = now;
-            double *longest = above ? &phase->longest_above_s : &phase->longest_below_s;
-            *longest = fmax(*longest, r->time_s - since);
-        }
-    }
 }
 
 /* Mean of the shape over the phase's length. */
@@ -519,11 +409,12 @@ static int build_phase(struct reference *reference, const struct course *courses
             phase->level_A = phase->shape_A[phase->cell_count - 1];
         if ((pulsed || apart > pulse_share) && samples.count >= 20 &&
             lengths_s[p] >= PULSES_LEAST * interval)
-            status = use_pulses(phase, &samples);
+            status = pulses_use(phase, &samples);
         if (status == 0 && phase->kind == PHASE_PERIODIC)
-            status = find_plateaus(phase, &samples, reference->accuracy.current_resolution_A);
+            status =
+                pulses_find_plateaus(phase, &samples, reference->accuracy.current_resolution_A);
         if (phase->kind == PHASE_PERIODIC)
-            measure_stays(phase, courses, course_count, p, phase_count);
+            pulses_measure_stays(phase, courses, course_count, p, phase_count);
     } else {
         phase->cell_count = 1;
         phase->shape_A[0] = phase->shape_low_A[0] = phase->shape_high_A[0] = phase->level_A;
