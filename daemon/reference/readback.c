@@ -8,12 +8,12 @@
 #include <stdlib.h>
 
 static const double slow_repeats = 1.5; /* polls a conversion: repeats are then left out */
-enum { REPEATS_MOST = 12, RUNS_LEAST = 20 };
+enum { REPEATS_MOST = 12, RUNS_LEAST = 20, STAYS_MOST = 4 * REPEATS_MOST };
 
 /* How long values stand behind a change of more than a count, over all
  * known-goods; at the last place those that stand longer. */
 static size_t count_stays(const struct reference *reference, const struct course *courses,
-                          size_t course_count, size_t lengths[4 * REPEATS_MOST])
+                          size_t course_count, size_t lengths[STAYS_MOST])
 {
     double wide = 1.5 * reference->accuracy.current_resolution_A;
     size_t runs = 0;
@@ -27,7 +27,7 @@ static size_t count_stays(const struct reference *reference, const struct course
                 continue;
             if (from) {
                 size_t length = k - from;
-                lengths[length < 4 * REPEATS_MOST ? length : 4 * REPEATS_MOST - 1]++;
+                lengths[length < STAYS_MOST ? length : STAYS_MOST - 1]++;
                 runs++;
             }
             from = change > wide ? k : 0;
@@ -41,14 +41,14 @@ static size_t count_stays(const struct reference *reference, const struct course
 static double regular_repeats(const struct reference *reference, const struct course *courses,
                               size_t course_count)
 {
-    size_t lengths[4 * REPEATS_MOST] = {0};
+    size_t lengths[STAYS_MOST] = {0};
     size_t runs = count_stays(reference, courses, course_count, lengths);
     size_t shorter = lengths[1];
     for (size_t repeats = 2; runs >= RUNS_LEAST && repeats <= REPEATS_MOST; repeats++) {
         size_t whole = 0;
-        for (size_t k = repeats; k < 4 * REPEATS_MOST - 1; k += repeats)
+        for (size_t k = repeats; k < STAYS_MOST - 1; k += repeats)
             whole += lengths[k];
-        size_t longest = lengths[4 * REPEATS_MOST - 1];
+        size_t longest = lengths[STAYS_MOST - 1];
         if (25 * shorter > runs)
             return 1;
         if (3 * lengths[repeats] > runs && 10 * (runs - longest - whole) < runs - longest)
