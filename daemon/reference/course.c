@@ -14,7 +14,8 @@ static const double penalty_factor = 1.5; /* of the default: about 4 ln n */
 /* A jump counts from so many standard deviations, counts and share on. */
 static const double jump_noise = 5, jump_counts = 1.5, jump_share = 0.06;
 
-static const double up_share = 0.6; /* of the settled voltage: no longer held down */
+static const double runs_on_factor = 1.3; /* of what the slopes on both sides carry */
+static const double up_share = 0.6;       /* of the settled voltage: no longer held down */
 
 static int by_size(const void *a, const void *b)
 {
@@ -176,6 +177,19 @@ static double edge_level(const struct course *course, size_t from, size_t to, bo
     return median_of(values, count);
 }
 
+/* How far the slope on one side, over the readings nearest to the cut, would carry
+ * the draw from one edge level to the other. */
+static double carried_A(const struct course *course, size_t from, size_t to, bool at_end)
+{
+    enum { BETWEEN = 4 };
+    if (to < from + AROUND)
+        return 0;
+    size_t first = at_end ? to - AROUND : from;
+    double moved =
+        course->readings[first + AROUND - 1].current_A - course->readings[first].current_A;
+    return moved / (AROUND - 1) * BETWEEN;
+}
+
 static bool is_sharp(const struct course *course, const struct phase *left,
                      const struct phase *right, double resolution_A, struct change *change)
 {
@@ -199,6 +213,13 @@ static bool is_sharp(const struct course *course, const struct phase *left,
         return true;
     double jump = fabs(change->to_A - change->from_A);
     double size = fmax(fabs(change->from_A), fabs(change->to_A));
+    double signed_jump = change->to_A - change->from_A;
+    double left_A = carried_A(course, left->first, at, true);
+    double right_A = carried_A(course, head, right_end, false);
+    bool runs_on = signed_jump * left_A > 0 && signed_jump * right_A > 0 &&
+                   fabs(signed_jump) < runs_on_factor * fmax(fabs(left_A), fabs(right_A));
+    if (sloped && runs_on)
+        return false;
     return jump > jump_noise * change->noise_A && jump > jump_counts * resolution_A &&
            jump > jump_share * size &&
            (sloped || jump > 0.5 * fabs(right->level_A - left->level_A));

@@ -193,8 +193,12 @@ static void measure_along(const struct judge *judge, const struct path *path, bo
         /* The first readings of a phase may still be in doubt of its start; of
          * pulses and slopes the part seen so far is not the whole. */
         bool steady = view.phase->kind == PHASE_LEVEL || level_has_plateaus(view.phase);
+        /* Behind pulses it may still be one of them. */
+        double pulse_s =
+            p > 0 ? fmax(view.phase[-1].longest_above_s, view.phase[-1].longest_below_s) : 0;
         double seen_s = judge->last_s - since_onset(judge, from)->time_s;
-        if (running && (sum->sum.count < FEWEST_RUNNING || !steady || seen_s < 2 * edge_s))
+        if (running && (sum->sum.count < FEWEST_RUNNING || !steady ||
+                        seen_s < fmax(2 * edge_s, 1.25 * pulse_s)))
             template->levels[p].usable = false;
     }
 }
