@@ -9,7 +9,8 @@ static const double drift_share = 0.002;
 static const double one_tail = 1.5e-4;
 static const double limit_cap = 6.5, capped_tests = 5; /* with four phases */
 
-static const double envelope_tail = 2.5e-5; /* of one reading's shape */
+static const double envelope_tail = 2.5e-5;              /* of one reading's shape */
+static const double small_share = 0.02, small_noise = 4; /* levels not judged */
 static const double envelope_least = 0.04, envelope_most = 0.2;
 
 static double square(double x)
@@ -61,6 +62,15 @@ static double own_variance(const struct reference *reference, const struct measu
 }
 
 /* Degrees of freedom of a variance that rests on two learned ones by a and b. */
+bool level_is_judged(const struct reference *reference, size_t p, double noise_A)
+{
+    double largest = 0;
+    for (size_t k = 0; k < reference->phase_count; k++)
+        largest = fmax(largest, fabs(reference->phases[k].level_A));
+    double level = fabs(reference->phases[p].level_A);
+    return level > small_share * largest || level > small_noise * noise_A;
+}
+
 static double combined_df(double a, double a_df, double b, double b_df)
 {
     double sum = a + b;

@@ -48,6 +48,10 @@ struct level_test level_test_one(const struct reference *reference,
 struct level_test level_test_common(const struct reference *reference,
                                     const struct measured_level *levels, size_t count);
 
+/* Whether a phase draws enough, beside the largest and beside the noise of a
+ * reading, for its level to be judged by a share. */
+bool level_is_judged(const struct reference *reference, size_t p, double noise_A);
+
 /* Largest deviation of a good unit. */
 double level_test_limit(const struct reference *reference, const struct level_test *test);
 

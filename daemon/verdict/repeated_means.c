@@ -9,8 +9,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const double guard_factor = 2;                    /* U = 2 u, w = U */
-static const double small_share = 0.02, small_noise = 4; /* levels not judged */
+static const double guard_factor = 2; /* U = 2 u, w = U */
 static const double two_kinds_tail = 5e-5;
 
 static double square(double x)
@@ -73,15 +72,6 @@ static void average_level(const struct accuracy *accuracy,
                          number + (double)more);
 }
 
-static bool is_level_judged(const struct reference *reference, size_t p)
-{
-    double largest = 0;
-    for (size_t k = 0; k < reference->phase_count; k++)
-        largest = fmax(largest, fabs(reference->phases[k].level_A));
-    double level = fabs(reference->phases[p].level_A);
-    return level > small_share * largest || level > small_noise * reference->phases[p].noise_A;
-}
-
 static double excess_of(const struct level_test *test)
 {
     return fabs(test->deviation) - test->limit;
@@ -136,7 +126,7 @@ void unit_means_take(const struct reference *reference, const struct accuracy *a
     double worst = -INFINITY;
     means->resolves = true;
     for (size_t p = 0; p < phases; p++) {
-        if (!is_level_judged(reference, p))
+        if (!level_is_judged(reference, p, reference->phases[p].noise_A))
             continue;
         if (!means->levels[p].usable) {
             means->resolves = false;
@@ -206,7 +196,7 @@ static bool two_kinds_of_phase(const struct reference *reference, const struct a
         u2 = fmax(u2, square(level->u) + square(level->voltage_u));
     }
     *kinds = (struct two_kinds){.phase = p};
-    if (is_level_judged(reference, p) &&
+    if (level_is_judged(reference, p, reference->phases[p].noise_A) &&
         widest_gap(values, number, sqrt(within2 + u2), df, features, kinds))
         return true;
     number = 0;

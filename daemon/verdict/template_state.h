@@ -44,14 +44,25 @@ size_t count_since_onset(const struct judge *judge);
  * is: the last phase is whole then. */
 void template_measure(struct judge *judge, bool over);
 
+/* The same along any path, into `template`, whose sums go on from where they are. */
+void template_measure_along(const struct judge *judge, const struct path *path, bool over,
+                            struct template_judge *template);
+
+/* When a phase of readings from..to-1 since onset began and ended. */
+struct phase_span template_span(const struct judge *judge, size_t from, size_t to);
+
+/* What says the same as before within so long is no new evidence. */
+double template_repeat_window_s(const struct reference *reference);
+
 /* How phase p of readings from..to-1 since onset is measured. */
 struct level_view template_view(const struct judge *judge, size_t p, size_t from, size_t to);
 
 /* Noise of one reading of a phase by a supply of so coarse a readback. */
 double template_noise_A(const struct reference *reference, size_t p, double step_A);
 
-/* Whether the phase draws enough for its level to be judged. */
-bool template_judges_level(const struct judge *judge, size_t p);
+/* The limits that decided, beside the figure: what the unit's other phases
+ * foretell. */
+void template_show_limits(struct finding *finding, const struct level_test *test);
 
 /* Settles bad where a level is off beyond doubt; `running` is the phase going
  * on, whose mean is looked at again and again. */

@@ -203,7 +203,7 @@ static bool settles(const struct what_if *world, const struct circumstances *so)
     struct supposed supposed;
     suppose(world, so, &supposed);
     for (size_t p = 0; p < world->reference->phase_count; p++) {
-        if (!template_judges_level(world->judge, p))
+        if (!level_is_judged(world->reference, p, world->judge->template->noise_A[p]))
             continue;
         if (!supposed.levels[p].usable || !settles_phase(world, so, &supposed, p))
             return false;
@@ -262,7 +262,8 @@ double what_if_seen_interval_s(const struct what_if *world)
 {
     double interval = world->reference->reading_interval_s;
     for (size_t p = 0; p + 1 < world->reference->phase_count; p++)
-        if (template_judges_level(world->judge, p) && !world->judge->template->levels[p].usable)
+        if (level_is_judged(world->reference, p, world->judge->template->noise_A[p]) &&
+            !world->judge->template->levels[p].usable)
             interval = fmin(interval, world->reference->phases[p].duration_low_s / FEWEST_IN_PHASE);
     return interval;
 }
@@ -315,7 +316,7 @@ static bool tells_fault(const struct what_if *world, double share)
     struct reference asked = *world->reference;
     asked.smallest_level_fault = share;
     for (size_t p = 0; p < asked.phase_count; p++) {
-        if (!template_judges_level(world->judge, p))
+        if (!level_is_judged(world->reference, p, world->judge->template->noise_A[p]))
             continue;
         if (!template->levels[p].usable)
             return false;
