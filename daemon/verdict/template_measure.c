@@ -10,6 +10,8 @@ enum { FEWEST_RUNNING = 3 };
 /* A first reading and what comes as soon after it as no known-good was read may
  * be on the way from one level to the next. */
 static const double edge_share = 0.6; /* of the interval taught at */
+/* A level that goes on has lasted so many intervals before it is judged. */
+static const double running_intervals = 2.5;
 
 struct phase_span template_span(const struct judge *judge, size_t from, size_t to)
 {
@@ -123,7 +125,8 @@ void template_measure_along(const struct judge *judge, const struct path *path, 
             p > 0 ? fmax(view.phase[-1].longest_above_s, view.phase[-1].longest_below_s) : 0;
         double seen_s = judge->last_s - since_onset(judge, from)->time_s;
         if (running && (sum->sum.count < FEWEST_RUNNING || !steady ||
-                        seen_s < fmax(2 * edge_s, 1.25 * pulse_s)))
+                        seen_s < fmax(running_intervals * judge->reference->reading_interval_s,
+                                      1.25 * pulse_s)))
             template->levels[p].usable = false;
     }
 }
