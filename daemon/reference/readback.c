@@ -10,6 +10,12 @@
 static const double slow_repeats = 1.5; /* polls a conversion: repeats are then left out */
 enum { REPEATS_MOST = 12, RUNS_LEAST = 20, STAYS_MOST = 4 * REPEATS_MOST };
 
+/* Not read twice in a row is no change either. */
+static bool is_same_voltage(double a_V, double b_V)
+{
+    return a_V == b_V || (isnan(a_V) && isnan(b_V));
+}
+
 /* How long values stand behind a change of more than a count, over all
  * known-goods; at the last place those that stand longer. */
 static size_t count_stays(const struct reference *reference, const struct course *courses,
@@ -23,7 +29,7 @@ static size_t count_stays(const struct reference *reference, const struct course
         for (size_t k = 1; k < course->count; k++) {
             const struct reading *r = &course->readings[k];
             double change = fabs(r->current_A - r[-1].current_A);
-            if (change == 0 && r->voltage_V == r[-1].voltage_V)
+            if (change == 0 && is_same_voltage(r->voltage_V, r[-1].voltage_V))
                 continue;
             if (from) {
                 size_t length = k - from;
