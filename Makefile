@@ -13,7 +13,7 @@ BUILD ?= build
 CC ?= gcc
 VERSION := 0.1.0
 
-libraries := libserialport libmodbus sqlite3 libmicrohttpd jansson gsl inih libzstd libsystemd
+libraries := libserialport libmodbus sqlite3 libmicrohttpd jansson gsl inih libzstd libsystemd gnutls
 warnings := -Wall -Wextra -Werror -Wshadow -Wstrict-prototypes -Wmissing-prototypes \
             -Wpointer-arith -Wcast-qual -Wwrite-strings -Wformat=2 -Wundef -Wvla \
             -Wdouble-promotion -Wno-format-truncation
@@ -28,7 +28,7 @@ package_flags = $(shell pkg-config --cflags $(libraries))
 LDLIBS = $(shell pkg-config --libs $(libraries)) -lm
 
 # The pure rooms, which other programs can link: no I/O, no clock.
-pure_rooms := signature reference verdict trend
+pure_rooms := signature reference verdict trend record
 pure_sources := $(sort $(wildcard $(pure_rooms:%=daemon/%/*.c)) daemon/base/reading.c \
                 daemon/base/error.c daemon/base/number.c daemon/base/text_file.c \
                 daemon/base/trace_file.c)
