@@ -6,6 +6,7 @@ import { MockBench } from './mock.mjs';
 import { BAD, BAD_PHASES, GOOD, GOOD_PHASES, UNSURE, drawn, furnish } from './scenes.mjs';
 
 const mock = furnish(new MockBench());
+mock.tell('left', { control: true, output_on: true });
 mock.addSupply('right', { output: 2, state: 'gone', problem: 'tcp:127.0.0.1:5026: connection refused' });
 await mock.start(Number(process.argv[2] ?? 0));
 console.log(mock.url);

@@ -31,18 +31,24 @@ export function post(path, body) {
   return ask('POST', path, body);
 }
 
+// A blob as it is, with its own media type.
+export function send(path, blob) {
+  return ask('POST', path, blob);
+}
+
 async function ask(method, path, body) {
   const headers = { Accept: 'application/json' };
   const code = sessionStorage.getItem(CODE_KEY);
+  const plain = body instanceof Blob;
   if (code) headers.Authorization = `Bearer ${code}`;
-  if (body !== undefined) headers['Content-Type'] = 'application/json';
+  if (body !== undefined) headers['Content-Type'] = plain ? body.type : 'application/json';
   let answer;
   let text;
   try {
     answer = await fetch(ROOT + path, {
       method,
       headers,
-      body: body === undefined ? undefined : JSON.stringify(body),
+      body: body === undefined || plain ? body : JSON.stringify(body),
       cache: 'no-store',
       signal: AbortSignal.timeout(PATIENCE_MS),
     });

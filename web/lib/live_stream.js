@@ -8,9 +8,11 @@ const EVENTS = ['reading', 'power-up', 'verdict', 'supply', 'heartbeat'];
 
 export class LiveStream {
   // heard(name, data) for each event; changed(open) when the stream opens or is
-  // lost. silence_ms: without any event for so long the stream counts as lost.
-  constructor(url, { heard, changed, silence_ms = 10000, Source = EventSource }) {
+  // lost. silence_ms: without any event for so long the stream counts as lost;
+  // events: those to hear.
+  constructor(url, { heard, changed, silence_ms = 10000, Source = EventSource, events = EVENTS }) {
     this.url = url;
+    this.events = events;
     this.heard = heard;
     this.changed = changed;
     this.silence_ms = silence_ms;
@@ -39,7 +41,7 @@ export class LiveStream {
       this.become(false);
       if (source.readyState === this.Source.CLOSED) this.again();
     });
-    for (const name of EVENTS) {
+    for (const name of this.events) {
       source.addEventListener(name, (event) => {
         this.heardAt = performance.now();
         this.heard(name, JSON.parse(event.data));

@@ -13,6 +13,7 @@ import { onBenchForm, stageButtons } from './on_bench_form.js';
 import { Copy } from './copy.js';
 import { phasesView } from './phases.js';
 import { benchPicture } from './pictures.js';
+import { spine } from './spine.js';
 import { stripView } from './strip.js';
 import { supplyView, tabsView, tabWords } from './supply_state.js';
 import { traceView } from './trace.js';
@@ -35,6 +36,7 @@ let trouble = ''; // why the last question to the bench failed
 const references = new References(get, render);
 const copy = new Copy(get, render);
 
+const head = spine(at('spine'), 'bench', { live: false });
 const tabs = tabsView(at('supplies'), choose);
 const verdict = verdictView({
   block: at('judgement'), mark: at('mark'), drawLabel: at('draw-label'), draw: at('draw'),
@@ -251,6 +253,7 @@ function render() {
   tabs.show([...watches.values()].map((each) => ({
     name: each.name, output: each.item?.output ?? '?', state: tabWord(each),
   })), chosen);
+  head.show([...watches.values()].map((each) => each.item).filter(Boolean));
   if (watch) {
     const fresh = ['waiting', 'watching', 'judged'].includes(standing);
     const type = types.get(watch.item?.module_type);

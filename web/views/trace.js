@@ -32,12 +32,14 @@ export function traceView(place, picture) {
     plot.setSize(size());
     touch();
   }).observe(place);
+  const inkAnew = () => {
+    ink = inks(place);
+    touch();
+  };
   for (const media of ['(prefers-color-scheme: dark)', '(prefers-contrast: more)']) {
-    matchMedia(media).addEventListener('change', () => {
-      ink = inks(place);
-      touch();
-    });
+    matchMedia(media).addEventListener('change', inkAnew);
   }
+  document.addEventListener('light', inkAnew);
 
   function touch() {
     dirty = true;
