@@ -188,8 +188,9 @@ static int put_on_bench(struct store *store, const char *supply, const struct on
     if (catalogue_bench_ids(store, on_bench, &ids, error) != 0)
         return -1;
     return database_run(&store->database, error, NULL,
-                        "INSERT INTO on_bench VALUES"
-                        " (?1, nullif(?2, 0), nullif(?3, 0), nullif(?4, 0), ?5, ?6)"
+                        "INSERT INTO on_bench (supply, module_type_id, unit_id, work_order_id,"
+                        " stage, changed_us) VALUES (?1, nullif(?2, 0), nullif(?3, 0), nullif(?4, "
+                        "0), ?5, ?6)"
                         " ON CONFLICT (supply) DO UPDATE SET module_type_id = nullif(?2, 0),"
                         " unit_id = nullif(?3, 0), work_order_id = nullif(?4, 0), stage = ?5,"
                         " changed_us = ?6",

@@ -234,6 +234,20 @@ static double onset_of(const json_t *object)
     return json_is_number(onset) ? json_number_value(onset) : (double)NAN;
 }
 
+static const char *text_of(const json_t *item, const char *key)
+{
+    const char *text = json_string_value(json_object_get(item, key));
+    return text ? text : "";
+}
+
+static const char *word_of(const json_t *verdict)
+{
+    const char *word = text_of(verdict, "verdict");
+    bool known =
+        strcmp(word, "good") == 0 || strcmp(word, "bad") == 0 || strcmp(word, "unsure") == 0;
+    return known ? word : "";
+}
+
 static int put_verdict(struct store *store, int64_t id, const json_t *verdict,
                        int reference_version, struct error *error)
 {
@@ -243,9 +257,11 @@ static int put_verdict(struct store *store, int64_t id, const json_t *verdict,
     if (!text)
         return -1;
     int status = database_run(&store->database, error, NULL,
-                              "UPDATE power_up SET verdict = ?, reference_version = nullif(?, 0),"
+                              "UPDATE power_up SET verdict = ?, verdict_word = ?,"
+                              " reference_version = nullif(?, 0),"
                               " onset_s = coalesce(?, onset_s) WHERE id = ?",
-                              "tidi", text, (int64_t)reference_version, onset_of(verdict), id);
+                              "teidi", text, word_of(verdict), (int64_t)reference_version,
+                              onset_of(verdict), id);
     free(text);
     return status < 0 ? -1 : 0;
 }
@@ -341,12 +357,6 @@ struct moved {
     struct on_bench on_bench;
     double ended_s;
 };
-
-static const char *text_of(const json_t *item, const char *key)
-{
-    const char *text = json_string_value(json_object_get(item, key));
-    return text ? text : "";
-}
 
 static int copy_name(const json_t *item, const char *key, char *name, size_t size,
                      struct error *error)

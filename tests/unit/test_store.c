@@ -219,7 +219,7 @@ static void test_the_trace_comes_back_as_it_was_received(void **state)
     json_t *health = store_health(store);
     assert_json(json_object_get(health, "packed_readings"), "400");
     assert_in_range((int)json_number_value(json_object_get(health, "bytes_per_reading")), 0, 5);
-    assert_json(json_object_get(health, "schema_version"), "1");
+    assert_json(json_object_get(health, "schema_version"), "2");
     json_decref(health);
 }
 

@@ -135,6 +135,125 @@ static void test_another_programs_file_keeps_its_journal(void **state)
     database_close(&database);
 }
 
+/* --- a store of version 1, left by the wakedraw of that time --- */
+
+static char *read_file(const char *path)
+{
+    FILE *file = fopen(path, "r");
+    assert_non_null(file);
+    assert_int_equal(fseek(file, 0, SEEK_END), 0);
+    long length = ftell(file);
+    assert_true(length > 0);
+    rewind(file);
+    char *text = calloc(1, (size_t)length + 1);
+    assert_non_null(text);
+    assert_int_equal(fread(text, 1, (size_t)length, file), length);
+    assert_int_equal(fclose(file), 0);
+    return text;
+}
+
+static void make_version_1(void)
+{
+    char path[300];
+    snprintf(path, sizeof path, "%s/wakedraw.db", directory);
+    sqlite3 *connection = NULL;
+    assert_int_equal(sqlite3_open(path, &connection), SQLITE_OK);
+    char *sql = read_file("tests/support/store_version_1.sql");
+    char *message = NULL;
+    if (sqlite3_exec(connection, sql, NULL, NULL, &message) != SQLITE_OK)
+        fail_msg("%s", message);
+    free(sql);
+    assert_int_equal(sqlite3_close(connection), SQLITE_OK);
+}
+
+/* Every row of a table's columns of version 1, as one text. */
+static char *rows_of(const char *table, const char *columns)
+{
+    char sql[600];
+    snprintf(sql, sizeof sql,
+             "SELECT group_concat(line, char(10)) FROM (SELECT json_array(%s) AS line FROM %s"
+             " ORDER BY 1)",
+             columns, table);
+    struct database database;
+    assert_int_equal(database_open_reader(&database, directory, &error), 0);
+    sqlite3_stmt *statement = database_query(&database, &error, sql, "");
+    assert_non_null(statement);
+    assert_int_equal(database_step(&database, statement, &error), 1);
+    char *text = strdup(database_text(statement, 0));
+    assert_non_null(text);
+    sqlite3_finalize(statement);
+    database_close(&database);
+    return text;
+}
+
+static const char *const tables_of_version_1[][2] = {
+    {"module_type", "id, name, nominal_voltage_V, current_limit_A, watch_s, feeds, cautions,"
+                    " created_us"},
+    {"reference", "id, module_type_id, version, revision, set_up, units, power_ups, range_only,"
+                  " text, created_us"},
+    {"unit", "id, serial, module_type_id, revision, set_up, created_us"},
+    {"work_order", "id, unit_id, complaint, created_us, closed_us"},
+    {"power_up", "id, supply, profile, started_us, state, module_type_id, unit_id, work_order_id,"
+                 " stage, verdict, reference_version, signature, onset_s, readings, last_s,"
+                 " ended_s, ended_why"},
+    {"piece", "id, power_up_id, after_watch, whole, readings, hex(packed)"},
+    {"on_bench", "supply, module_type_id, unit_id, work_order_id, stage, changed_us"},
+};
+enum { TABLES_OF_VERSION_1 = sizeof tables_of_version_1 / sizeof *tables_of_version_1 };
+
+static void test_a_store_of_version_1_keeps_its_rows(void **state)
+{
+    (void)state;
+    make_version_1();
+    assert_int_equal(number("PRAGMA user_version"), 1);
+    char *before[TABLES_OF_VERSION_1];
+    for (int i = 0; i < TABLES_OF_VERSION_1; i++) {
+        before[i] = rows_of(tables_of_version_1[i][0], tables_of_version_1[i][1]);
+        assert_true(before[i][0] != '\0');
+    }
+    struct database database;
+    assert_int_equal(database_open_writer(&database, directory, &error), 0);
+    if (schema_bring_up(&database, &store_schema, &error) != 0)
+        fail_msg("%s", error.found);
+    database_close(&database);
+    assert_int_equal(number("PRAGMA user_version"), store_schema.count);
+    for (int i = 0; i < TABLES_OF_VERSION_1; i++) {
+        char *after = rows_of(tables_of_version_1[i][0], tables_of_version_1[i][1]);
+        assert_string_equal(after, before[i]);
+        free(after);
+        free(before[i]);
+    }
+    assert_int_equal(number("SELECT count(*) FROM pragma_foreign_key_check"), 0);
+    assert_int_equal(number("SELECT json_array_length(stages) FROM work_order"), 6);
+    assert_int_equal(number("SELECT count(*) FROM work_order WHERE stage = 'intake'"), 1);
+    assert_int_equal(number("SELECT count(*) FROM power_up WHERE verdict_word = 'bad'"), 1);
+}
+
+/* And what was open is dealt with as ever, and read in the shapes of today. */
+static void test_a_store_of_version_1_is_opened(void **state)
+{
+    (void)state;
+    make_version_1();
+    struct store *store = store_open(directory, &error);
+    if (!store)
+        fail_msg("%s", error.found);
+    struct store_reader *reader = store_reader_open(directory, &error);
+    assert_non_null(reader);
+    json_t *item = store_get(reader, STORE_POWER_UPS, 1, true, &error);
+    assert_string_equal(json_string_value(json_object_get(item, "unit")), "HL-0101");
+    assert_string_equal(json_string_value(json_object_get(item, "work_order")), "1");
+    assert_int_equal(json_array_size(json_object_get(json_object_get(item, "trace"), "time_s")), 6);
+    json_decref(item);
+    item = store_get(reader, STORE_POWER_UPS, 2, false, &error);
+    assert_string_equal(json_string_value(json_object_get(item, "state")), "incomplete");
+    json_decref(item);
+    struct on_bench on_bench;
+    assert_int_equal(store_read_on_bench(reader, "left", &on_bench, &error), 0);
+    assert_string_equal(on_bench.unit, "HL-0101");
+    store_reader_close(reader);
+    store_close(store);
+}
+
 static void make_readings(struct reading *readings, size_t count, double from_s)
 {
     for (size_t i = 0; i < count; i++) {
@@ -295,6 +414,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_newer_file_is_left_untouched, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_another_programs_file_keeps_its_journal, set_up,
                                         tear_down),
+        cmocka_unit_test_setup_teardown(test_a_store_of_version_1_keeps_its_rows, set_up,
+                                        tear_down),
+        cmocka_unit_test_setup_teardown(test_a_store_of_version_1_is_opened, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_damaged_piece, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_quick_check_at_start, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_reading_while_writing, set_up, tear_down),
