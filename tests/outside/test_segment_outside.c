@@ -6,21 +6,19 @@
  *   1978; the series `datasets::Nile` of R). The published break: 1898 is the
  *   last year of the first segment (R's strucchange, breakpoints(Nile ~ 1)).
  * - Lag-1 autocorrelation: NIST StRD univariate data sets Lew, Lottery, Mavro,
- *   Michelso, as certified. Their files lie outside the project, in
- *   ../shared/outside/strd; where they are absent the check is skipped.
+ *   Michelso, as certified (data: strd_table.csv).
  */
 #include "signature/levels.h"
 #include "signature/noise.h"
+#include "support/outside_table.h"
 
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
-#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <string.h>
 
 #include <cmocka.h>
 
@@ -56,58 +54,24 @@ static void nile_breaks_in_1898(void **state)
     }
 }
 
-struct certified {
-    const char *file;
-    size_t count;
-    double lag1;
-};
-
-/* The data begin behind the line of dashes; one value a line. */
-static size_t read_values(FILE *file, double *values, size_t most)
-{
-    char line[256];
-    size_t count = 0;
-    bool data = false;
-    while (fgets(line, sizeof line, file)) {
-        if (strstr(line, "-----")) {
-            data = true;
-            continue;
-        }
-        char *end = NULL;
-        double value = strtod(line, &end);
-        if (data && end != line && count < most)
-            values[count++] = value;
-    }
-    return count;
-}
-
 static void lag1_as_certified(void **state)
 {
     (void)state;
-    static const struct certified sets[] = {{"Lew", 200, -0.307304800605679},
-                                            {"Lottery", 218, -0.120948622967393},
-                                            {"Mavro", 50, 0.937989183438248},
-                                            {"Michelso", 100, 0.535199668621283}};
-    size_t skipped = 0;
+    static const struct {
+        const char *set;
+        double lag1;
+    } sets[] = {{"Lew", -0.307304800605679},
+                {"Lottery", -0.120948622967393},
+                {"Mavro", 0.937989183438248},
+                {"Michelso", 0.535199668621283}};
     for (size_t k = 0; k < sizeof sets / sizeof *sets; k++) {
-        char path[200];
-        snprintf(path, sizeof path, "../shared/outside/strd/%s.dat", sets[k].file);
-        FILE *file = fopen(path, "r");
-        if (!file) {
-            skipped++;
-            continue;
-        }
-        double values[400];
-        size_t count = read_values(file, values, 400);
-        fclose(file);
-        assert_int_equal(count, sets[k].count);
+        size_t count = 0;
+        double *values = outside_column("tests/outside/strd_table.csv", sets[k].set, "y", &count);
         double lag1 = noise_lag1(values, count);
-        print_message("%s: %.12f, certified %.12f\n", sets[k].file, lag1, sets[k].lag1);
+        print_message("%s: %.12f, certified %.12f\n", sets[k].set, lag1, sets[k].lag1);
         assert_true(fabs(lag1 - sets[k].lag1) <= 1e-9 * fabs(sets[k].lag1));
+        free(values);
     }
-    if (skipped == sizeof sets / sizeof *sets)
-        skip();
-    assert_int_equal(skipped, 0);
 }
 
 int main(void)
