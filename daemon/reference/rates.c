@@ -52,11 +52,14 @@ static double beyond_limit(const struct level_test *test)
     return limit_tail((test->limit + LEVEL_GUARD * test->u) / whole_of(test), test->rate_df);
 }
 
-static double missed_in(const struct level_test *test, double fault)
+/* A level too high is nearer to a good one, on the logarithm, than one as much
+ * too low, by which verdicts go. */
+static double missed_in(const struct level_test *test, const struct reference *reference)
 {
     double whole = whole_of(test);
-    double accepted = fmin(test->limit, fault - LEVEL_FAULT_DISTANCE * whole);
-    return 0.5 * limit_tail((fault - accepted) / whole, test->rate_df);
+    double accepted = fmin(test->limit, smallest_fault(reference) - LEVEL_FAULT_DISTANCE * whole);
+    double nearest = log1p(reference->smallest_level_fault);
+    return 0.5 * limit_tail((nearest - accepted) / whole, test->rate_df);
 }
 
 static void rate_levels(const struct reference *reference, struct reference_rates *rates)
@@ -71,8 +74,7 @@ static void rate_levels(const struct reference *reference, struct reference_rate
             continue;
         beyond += beyond_limit(&view.test);
         if (view.smallest <= reference->smallest_level_fault)
-            rates->missed_level =
-                fmax(rates->missed_level, missed_in(&view.test, smallest_fault(reference)));
+            rates->missed_level = fmax(rates->missed_level, missed_in(&view.test, reference));
     }
     rates->false_bad_levels = fmin(1, beyond);
 }
