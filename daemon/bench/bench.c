@@ -280,6 +280,12 @@ static int find_supply(const struct bench *bench, const char *name, struct error
     return error_set(error, EXIT_NO_INPUT, "", 0, NULL, "there is no supply \"%.60s\"", name);
 }
 
+const struct accuracy *bench_accuracy(const struct bench *bench, const char *supply)
+{
+    int index = find_supply(bench, supply, NULL);
+    return index < 0 ? NULL : poller_accuracy(bench->pollers[bench->poller_of[index]]);
+}
+
 struct on_bench_write {
     const char *supply;
     const struct on_bench *on_bench;

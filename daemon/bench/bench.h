@@ -7,6 +7,7 @@
 #ifndef WAKEDRAW_BENCH_BENCH_H
 #define WAKEDRAW_BENCH_BENCH_H
 
+#include "base/accuracy.h"
 #include "base/error.h"
 #include "bench/config.h"
 #include "store/store.h"
@@ -60,6 +61,9 @@ int bench_put_on(struct bench *bench, const char *supply, const struct on_bench 
  * off), EXIT_BAD_DATA (the type's values do not fit), EXIT_UNAVAILABLE (it cannot
  * be reached: the switch on its front is what is left). */
 int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error);
+
+/* How well a supply reads back; lives as long as the bench. NULL: no such supply. */
+const struct accuracy *bench_accuracy(const struct bench *bench, const char *supply);
 
 /* The newest reference of a type changed. */
 void bench_reference_changed(struct bench *bench, const char *module_type);

@@ -105,6 +105,11 @@ static json_t *find(struct desk *desk, struct call *call, enum store_kind kind, 
     return NULL;
 }
 
+json_t *desk_item(struct desk *desk, struct call *call, enum store_kind kind)
+{
+    return find(desk, call, kind, false);
+}
+
 static void get(struct desk *desk, struct call *call, enum store_kind kind)
 {
     json_t *item = find(desk, call, kind, true);

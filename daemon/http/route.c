@@ -25,6 +25,7 @@ const struct route routes[] = {
     {METHOD_GET, 0, "/api/v1/work-orders", work_orders_get, "limit before unit", false, false},
     {METHOD_POST, SMALL_BODY, "/api/v1/work-orders", work_order_post, "", false, false},
     {METHOD_GET, 0, "/api/v1/work-orders/{}", work_order_get, "", false, false},
+    {METHOD_GET, 0, "/api/v1/work-orders/{}/trend", work_order_trend_get, "", false, false},
     {METHOD_GET, 0, "/api/v1/power-ups", power_ups_get,
      "limit before module_type unit work_order supply", false, false},
     {METHOD_GET, 0, "/api/v1/power-ups/{}", power_up_get, "", false, false},

@@ -80,6 +80,11 @@ handler units_get, unit_get, unit_post;
 handler work_orders_get, work_order_get, work_order_post;
 handler power_ups_get, power_up_get, power_up_trace_get;
 
+handler work_order_trend_get;
+
+/* The item whose id is the path's first {}; NULL with the answer made. */
+json_t *desk_item(struct desk *desk, struct call *call, enum store_kind kind);
+
 /* The desk's store reader; NULL with the answer made. */
 struct store_reader *desk_reader(struct desk *desk, struct answer *answer);
 

@@ -1,0 +1,181 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "http/order_power_ups.h"
+
+#include "reference/reference_json.h"
+#include "verdict/repeated_json.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const char no_stage[] = "no stage";
+
+static const char *text_of(const json_t *item, const char *key)
+{
+    const char *text = json_string_value(json_object_get(item, key));
+    return text ? text : "";
+}
+
+static int out_of_memory(struct error *error)
+{
+    return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
+}
+
+/* --- stages --- */
+
+static size_t stage_index(struct order_power_ups *power_ups, const char *name)
+{
+    const char *shown = name[0] ? name : no_stage;
+    for (size_t i = 0; i < power_ups->stage_count; i++)
+        if (strcmp(power_ups->stages[i], shown) == 0)
+            return i;
+    json_t *kept = json_string(shown);
+    if (power_ups->stage_count == ORDER_MOST_STAGES ||
+        json_array_append_new(power_ups->names, kept) != 0)
+        return SIZE_MAX;
+    power_ups->stages[power_ups->stage_count] = json_string_value(kept);
+    return power_ups->stage_count++;
+}
+
+/* --- the store --- */
+
+static int list_items(struct store_reader *reader, const char *order,
+                      struct order_power_ups *power_ups, struct error *error)
+{
+    struct store_filter filter = {.work_order = order, .limit = ORDER_MOST_POWER_UPS};
+    json_t *list = store_list(reader, STORE_POWER_UPS, &filter, error);
+    if (!list)
+        return -1;
+    power_ups->more = !json_is_null(json_object_get(list, "next"));
+    const json_t *items = json_object_get(list, "items");
+    int status = 0;
+    for (size_t i = json_array_size(items); status == 0 && i-- > 0;) {
+        const json_t *item = json_array_get(items, i);
+        if (strcmp(text_of(item, "state"), "open") == 0)
+            continue;
+        json_t *whole = store_get(reader, STORE_POWER_UPS, strtoll(text_of(item, "id"), NULL, 10),
+                                  false, error);
+        if (!whole)
+            status = -1;
+        else if (json_array_append_new(power_ups->items, whole) != 0)
+            status = out_of_memory(error);
+    }
+    json_decref(list);
+    return status;
+}
+
+static int read_reference(struct store_reader *reader, const char *module_type,
+                          struct order_power_ups *power_ups, struct error *error)
+{
+    int version = 0;
+    if (!module_type[0])
+        return 0;
+    char *text = store_reference_text(reader, module_type, &version, error);
+    if (!text)
+        return error->status == EXIT_OK ? 0 : -1;
+    power_ups->reference = reference_parse(text, strlen(text), module_type, error);
+    free(text);
+    return power_ups->reference ? 0 : -1;
+}
+
+static double final_draw_of(const json_t *item)
+{
+    const json_t *phases = json_object_get(json_object_get(item, "signature"), "phases");
+    size_t count = json_array_size(phases);
+    const json_t *level = json_object_get(json_array_get(phases, count - 1), "level_A");
+    return count > 0 && json_is_number(level) ? json_number_value(level) : (double)NAN;
+}
+
+static int judge_item(struct store_reader *reader, const struct bench *bench, const json_t *item,
+                      struct order_power_ups *power_ups, struct error *error)
+{
+    struct stage_power_up *place = &power_ups->power_ups[power_ups->count];
+    struct trace trace = {0};
+    struct verdict verdict;
+    struct phases phases = {0};
+    const struct accuracy *accuracy = bench_accuracy(bench, text_of(item, "supply"));
+    place->stage = stage_index(power_ups, text_of(item, "stage"));
+    if (place->stage == SIZE_MAX)
+        return out_of_memory(error);
+    if (store_read_trace(reader, strtoll(text_of(item, "id"), NULL, 10), &trace, error) != 0)
+        return -1;
+    int status = repeated_judge_trace(power_ups->reference, accuracy, trace.readings, trace.count,
+                                      &verdict, &phases, &place->told);
+    trace_clear(&trace);
+    phases_clear(&phases);
+    if (status != 0)
+        return out_of_memory(error);
+    place->final_draw_A = final_draw_of(item);
+    power_ups->accuracy = accuracy;
+    power_ups->count++;
+    return 0;
+}
+
+static int read_all(struct store_reader *reader, const struct bench *bench, const json_t *order,
+                    struct order_power_ups *power_ups, struct error *error)
+{
+    const json_t *stages = json_object_get(order, "stages");
+    for (size_t i = 0; i < json_array_size(stages); i++)
+        if (stage_index(power_ups, json_string_value(json_array_get(stages, i))) == SIZE_MAX)
+            return out_of_memory(error);
+    if (list_items(reader, text_of(order, "id"), power_ups, error) != 0)
+        return -1;
+    size_t count = json_array_size(power_ups->items);
+    const json_t *newest = json_array_get(power_ups->items, count - 1);
+    if (count > 0 && read_reference(reader, text_of(newest, "module_type"), power_ups, error) != 0)
+        return -1;
+    power_ups->power_ups = calloc(count + 1, sizeof *power_ups->power_ups);
+    if (!power_ups->power_ups)
+        return out_of_memory(error);
+    for (size_t i = 0; i < count; i++)
+        if (judge_item(reader, bench, json_array_get(power_ups->items, i), power_ups, error) != 0)
+            return -1;
+    return 0;
+}
+
+int order_power_ups_read(struct store_reader *reader, const struct bench *bench,
+                         const json_t *order, struct order_power_ups *power_ups,
+                         struct error *error)
+{
+    *power_ups = (struct order_power_ups){.items = json_array(), .names = json_array()};
+    if (read_all(reader, bench, order, power_ups, error) == 0)
+        return 0;
+    order_power_ups_clear(power_ups);
+    return -1;
+}
+
+void order_power_ups_clear(struct order_power_ups *power_ups)
+{
+    reference_destroy(power_ups->reference);
+    json_decref(power_ups->items);
+    json_decref(power_ups->names);
+    free(power_ups->power_ups);
+    *power_ups = (struct order_power_ups){.reference = NULL};
+}
+
+json_t *order_power_ups_together(const struct order_power_ups *power_ups)
+{
+    json_t *together = json_object();
+    struct repeated_power_up *of_stage = malloc((power_ups->count + 1) * sizeof *of_stage);
+    int status = together && of_stage ? 0 : -1;
+    for (size_t s = 0; status == 0 && s < power_ups->stage_count; s++) {
+        size_t count = 0;
+        for (size_t i = 0; i < power_ups->count; i++)
+            if (power_ups->power_ups[i].stage == s)
+                of_stage[count++] = power_ups->power_ups[i].told;
+        struct unit_verdict verdict;
+        if (count == 0)
+            continue;
+        status =
+            repeated_judge(power_ups->reference, power_ups->accuracy, of_stage, count, &verdict);
+        if (status == 0)
+            status =
+                json_object_set_new(together, power_ups->stages[s], unit_verdict_to_json(&verdict));
+    }
+    free(of_stage);
+    if (status == 0)
+        return together;
+    json_decref(together);
+    return NULL;
+}

@@ -1,0 +1,37 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The power-ups of a work order, read from the store and judged again by the
+ * reference that is newest now, for all that looks at them together.
+ */
+#ifndef WAKEDRAW_HTTP_ORDER_POWER_UPS_H
+#define WAKEDRAW_HTTP_ORDER_POWER_UPS_H
+
+#include "bench/bench.h"
+#include "record/stage_rows.h"
+#include "store/store.h"
+
+enum { ORDER_MOST_POWER_UPS = 500, ORDER_MOST_STAGES = 64 };
+
+struct order_power_ups {
+    struct reference *reference;           /* NULL: the type has none */
+    const struct accuracy *accuracy;       /* of the supply of the newest; NULL: not known */
+    const char *stages[ORDER_MOST_STAGES]; /* the order's own in their order, then others met */
+    size_t stage_count;
+    json_t *items;                    /* array, oldest first, each with its signature */
+    struct stage_power_up *power_ups; /* as items */
+    size_t count;
+    bool more;     /* the order has earlier ones than these */
+    json_t *names; /* what stages point into */
+};
+
+/* Those of the order (`order`: its item) that have ended their watch, the newest
+ * ORDER_MOST_POWER_UPS. -1 with the error filled. */
+int order_power_ups_read(struct store_reader *reader, const struct bench *bench,
+                         const json_t *order, struct order_power_ups *power_ups,
+                         struct error *error);
+void order_power_ups_clear(struct order_power_ups *power_ups);
+
+/* {"STAGE": a unit's verdict by the power-ups of that stage}. NULL: memory is out. */
+json_t *order_power_ups_together(const struct order_power_ups *power_ups);
+
+#endif
