@@ -9,10 +9,13 @@ import { createServer } from 'node:http';
 import { extname, join, normalize } from 'node:path';
 import { fileURLToPath } from 'node:url';
 
+import { MockOrders } from './mock_orders.mjs';
+
 const WEB = fileURLToPath(new URL('../../web/', import.meta.url));
 const KINDS = {
   '.html': 'text/html; charset=utf-8', '.js': 'text/javascript; charset=utf-8',
-  '.css': 'text/css; charset=utf-8', '.svg': 'image/svg+xml',
+  '.css': 'text/css; charset=utf-8', '.svg': 'image/svg+xml', '.png': 'image/png',
+  '.webmanifest': 'application/manifest+json',
 };
 export const POLICY = "default-src 'self'";
 
@@ -22,6 +25,7 @@ export class MockBench {
     this.types = [];
     this.references = [];
     this.powerUps = [];
+    this.orders = new MockOrders(this);
     this.puts = []; // what PUT on-bench brought
     this.refusal = null; // the next PUT's problem
     this.streams = new Set();
@@ -99,6 +103,9 @@ export class MockBench {
     const limit = Number(url.searchParams.get('limit') ?? 50);
     const list = (items) => json(response, 200, { items: items.slice(0, limit), next: null });
     if (kind === 'live') return this.stream(response);
+    const parts = url.pathname.slice('/api/v1/'.length).split('/').map(decodeURIComponent);
+    const ordered = await this.orders.answer(request.method, parts, url, request);
+    if (ordered) return json(response, ...ordered);
     if (kind === 'supplies' && deed === 'on-bench') return this.putOnBench(request, id, response);
     if (kind === 'supplies' && deed === 'output') return this.putOutput(request, id, response);
     if (kind === 'supplies') return list([...this.supplies.values()]);
@@ -131,7 +138,8 @@ export class MockBench {
       return json(response, refusal.status, refusal);
     }
     this.puts.push({ name, said });
-    Object.assign(this.supplies.get(name), said);
+    Object.assign(this.supplies.get(name), said, { ask_unit: false });
+    this.orders.stageSaid(said);
     json(response, 200, this.supplies.get(name));
     return this.tell(name);
   }
@@ -179,7 +187,7 @@ export class MockBench {
     this.supplies.set(name, {
       name, link: 'tcp:127.0.0.1:5025', profile: 'scpi', output: 1, control: false,
       state: 'reading', problem: null, identity: 'Harbour Lane,HL-30,0007,1.2', module_type: null,
-      unit: null, work_order: null, stage: null, voltage_V: 0, current_A: 0,
+      unit: null, work_order: null, stage: null, tag: null, ask_unit: false, voltage_V: 0, current_A: 0,
       voltage_set_V: 12, limit_set_A: 1.5, output_on: false,
       limited: false, last_reading_at: new Date().toISOString(), age_s: 0.01, rate_hz: 48.7,
       limit_hz: 50, limit_why: '3.1 ms a round trip; the supply converts 50 times a second', conversion_hz: 50,

@@ -111,8 +111,11 @@ export function furnish(mock) {
   mock.types.push(TYPE);
   mock.references.push(REFERENCE);
   mock.addSupply('left', {
-    module_type: TYPE.name, unit: 'RC4-0417', work_order: '2291', stage: 'as received',
+    module_type: TYPE.name, unit: 'RC4-0417', work_order: '2291', stage: 'intake',
     reference_version: 3,
+  });
+  mock.orders.addOrder(mock.orders.addUnit('RC4-0417', { module_type: TYPE.name }), {
+    complaint: 'Compressor does not start after the boat lay up; display stays dark',
   });
   const past = [['good', GOOD, GOOD_PHASES], ['bad', BAD, BAD_PHASES], ['unsure', UNSURE, GOOD_PHASES],
     ['good', GOOD, GOOD_PHASES]];

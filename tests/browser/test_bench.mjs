@@ -84,7 +84,7 @@ function drawnShare(page) {
     const { data } = canvas.getContext('2d').getImageData(0, 0, width, height);
     let columns = 0;
     for (let x = 0; x < width; x++) {
-      for (let y = Math.round(height * 0.02); y < height * 0.88; y++) {
+      for (let y = 4; y < height - 50; y++) { // above the axis
         const i = (y * width + x) * 4;
         if (data[i + 3] < 150 || data[i] + data[i + 1] + data[i + 2] > 300) continue;
         columns++;
@@ -211,9 +211,10 @@ check('bench: off and on through the daemon, where control is on', async () => {
     await until(async () => (await bench.supplyItem()).state === 'reading', 'the supply reads');
     page = await openPage(await theBrowser(), bench.url);
     await shows(page, 'mark', 'waiting');
-    await page.locator('#switch-on').click();
-    await page.locator('#on-go').click();
+    await page.locator('#switch-on').focus();
+    await page.keyboard.down(' ');
     await shows(page, 'mark', 'watching');
+    await page.keyboard.up(' ');
     await page.locator('#switch-off').click();
     await shows(page, 'mark', 'waiting');
     await until(async () => (await bench.supplyItem()).output_on === false, 'it reads off');

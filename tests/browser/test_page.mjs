@@ -296,12 +296,12 @@ pageCheck('the form says what is on it', async (page, mock) => {
   await page.locator('#field-module_type').selectOption(TYPE.name);
   await page.locator('#field-unit').fill('RC4-0999');
   await page.locator('#field-work_order').fill('');
-  await page.getByRole('button', { name: 'after repair' }).click();
+  await page.locator('#form-stages').getByRole('button', { name: 'after rework' }).click();
   await page.locator('#form-save').click();
   await shows(page, 'entry-unit', 'RC4-0999');
   assert.deepEqual(mock.puts, [{
     name: 'left',
-    said: { module_type: TYPE.name, unit: 'RC4-0999', work_order: null, stage: 'after repair' },
+    said: { module_type: TYPE.name, unit: 'RC4-0999', work_order: null, stage: 'after rework' },
   }]);
   await shows(page, 'entry-work_order', 'not said');
 });
@@ -341,7 +341,7 @@ pageCheck('without control: no button, the words say where the switch is', async
   assert.equal(await page.locator('#switch').isVisible(), false);
 });
 
-pageCheck('with control: off at a touch, on asks first', async (page, mock) => {
+pageCheck('with control: off at a touch, on by holding', async (page, mock) => {
   mock.tell('left', { control: true, output_on: true });
   await until(() => page.locator('#switch-on').isDisabled(), 'on is on already');
   const box = await page.locator('#switch-off').boundingBox();
@@ -349,14 +349,41 @@ pageCheck('with control: off at a touch, on asks first', async (page, mock) => {
   await page.locator('#switch-off').click();
   await until(() => mock.puts.length === 1, 'off went out');
   await until(() => page.locator('#switch-on').isEnabled(), 'it may be switched on again');
+  await shows(page, 'switch-before', 'sets 12.00 V and the current limit to 1.500 A. leads the right way round');
   await page.locator('#switch-on').click();
-  await shows(page, 'on-text', 'sets 12.00 V and sets the current limit to 1.500 A');
-  await page.locator('#on-cancel').click();
-  await page.locator('#switch-on').click();
-  await page.locator('#on-go').click();
+  await shows(page, 'switch-on', 'hold to switch on');
+  await holdOn(page, 300);
+  await sleep(700);
+  assert.equal(mock.puts.length, 1, 'let go too early');
+  await holdOn(page, 1000);
   await until(() => mock.puts.length === 2, 'on went out');
   assert.deepEqual(mock.puts.map(({ said }) => said), [{ on: false }, { on: true }]);
 });
+
+pageCheck('on by holding a key; let go early it stays off', async (page, mock) => {
+  mock.tell('left', { control: true, output_on: false });
+  await until(() => page.locator('#switch-on').isVisible(), 'the control is there');
+  await page.locator('#switch-on').focus();
+  for (const [key, held_ms] of [['Enter', 200], [' ', 200]]) {
+    await page.keyboard.down(key);
+    await sleep(held_ms);
+    await page.keyboard.up(key);
+  }
+  await sleep(900);
+  assert.deepEqual(mock.puts, []);
+  await page.keyboard.down('Enter');
+  await until(() => mock.puts.length === 1, 'on went out while it was held');
+  await page.keyboard.up('Enter');
+  assert.deepEqual(mock.puts[0].said, { on: true });
+});
+
+async function holdOn(page, for_ms) {
+  const { x, y, width, height } = await page.locator('#switch-on').boundingBox();
+  await page.mouse.move(x + width / 2, y + height / 2);
+  await page.mouse.down();
+  await sleep(for_ms);
+  await page.mouse.up();
+}
 
 pageCheck('off refused: said at once, with the way out', async (page, mock) => {
   mock.tell('left', { control: true, output_on: true });
@@ -431,7 +458,7 @@ pageCheck('targets are 48 px and reachable by keyboard', async (page, mock) => {
   await page.keyboard.press('Escape');
   await page.waitForFunction(() => !document.getElementById('field-unit').checkVisibility());
   const reached = new Set();
-  for (let i = 0; i < 12; i++) {
+  for (let i = 0; i < 40; i++) {
     await page.keyboard.press('Tab');
     reached.add(await page.evaluate(() => document.activeElement.id || document.activeElement.className));
   }

@@ -4,22 +4,27 @@
 // lays the chosen one on the ticket.
 
 import { Problem, get } from '../lib/api.js';
+import { keepAwake } from '../lib/awake.js';
 import { LiveStream } from '../lib/live_stream.js';
 import { setData, setHidden, setText } from '../lib/page.js';
+import { STAGES } from '../lib/orders.js';
 import { References } from '../lib/references.js';
 import { SupplyWatch } from '../lib/supply_watch.js';
+import { Tones } from '../lib/tones.js';
 import { outputSwitch } from './output_switch.js';
 import { onBenchForm, stageButtons } from './on_bench_form.js';
 import { Copy } from './copy.js';
 import { phasesView } from './phases.js';
 import { benchPicture } from './pictures.js';
+import { repairDesk } from './repair.js';
 import { spine } from './spine.js';
 import { stripView } from './strip.js';
 import { supplyView, tabsView, tabWords } from './supply_state.js';
 import { traceView } from './trace.js';
 import { verdictView } from './verdict.js';
 
-const CHOICE_KEY = 'bench.supply';
+const CHOICE_KEY = 'bench.supply'; // the sheet last looked at
+const BOUND_KEY = 'bench.bound'; // the output of this tablet: where its scans go
 const TICK_MS = 200;
 
 const at = (id) => document.getElementById(id);
@@ -57,21 +62,25 @@ const entries = onBenchForm({
   dialog: at('form-dialog'), form: at('form'), title: at('form-title'),
   problem: at('form-problem'), save: at('form-save'), cancel: at('form-cancel'),
   codeRow: at('form-code'), newTypeRow: at('form-new-type'),
-  stages: stageButtons(at('form-stages'), ['as received', 'after repair', 'after soak', 'at return']),
+  stages: stageButtons(at('form-stages'), STAGES),
   fields: {
     module_type: at('field-module_type'), new_type: at('field-new_type'), unit: at('field-unit'),
     work_order: at('field-work_order'), stage: at('field-stage'), code: at('field-code'),
   },
-}, (item) => {
-  watches.get(item.name)?.hearSupply(item, performance.now());
-  fetchTypes();
-  render();
-});
+}, told);
 const outputs = outputSwitch({
-  buttons: at('switch'), off: at('switch-off'), on: at('switch-on'), note: at('switch-note'),
-  dialog: at('on-dialog'), title: at('on-title'), text: at('on-text'), cancel: at('on-cancel'),
-  go: at('on-go'),
+  buttons: at('switch'), off: at('switch-off'), on: at('switch-on'), onWords: at('switch-on-words'),
+  note: at('switch-note'), before: at('switch-before'),
 }, (problem) => entries.open(chosen, watches.get(chosen)?.item ?? null, problem.message));
+const repair = repairDesk({
+  scan: { form: at('scan'), input: at('scan-field'), note: at('scan-note') }, bind: at('scan-bind'),
+  stages: at('stages'), tags: at('tags'), stageSaid: at('entry-stage'), stageLabel: at('stage-label'),
+  still: at('still'), stillText: at('still-text'), stillYes: at('still-yes'), stillNo: at('still-no'),
+  order: at('order'), undo: at('undo'), move: at('copy-move'),
+}, {
+  chosen: () => watches.get(chosen) ?? null, bound: boundSupply, choose, told, moved, render,
+});
+const tones = new Tones();
 let picture = null;
 const trace = traceView(at('trace'), () => {
   picture = compose();
@@ -100,8 +109,10 @@ const hears = {
   // On the page at once, before anything else is laid out.
   verdict(event) {
     const watch = watchOf(event.supply);
-    watch.hearVerdict(event);
+    const before = watch.current?.verdict ?? null;
+    const current = watch.hearVerdict(event);
     render();
+    if (current && before === null && watch.name === boundSupply()) tones.play(event.verdict.verdict);
   },
   supply(item) {
     const watch = watchOf(item.name);
@@ -162,6 +173,7 @@ async function refetch() {
     if (name) setText(at('bench-name'), `${name}: sheet No.`);
   });
   await fetchTypes();
+  await repair.refetch();
   render();
 }
 
@@ -217,7 +229,36 @@ function choose(name) {
   settleChoice();
 }
 
+// Where this tablet's scans go; without a word of its own, to the sheet it shows.
+function boundSupply() {
+  const bound = localStorage.getItem(BOUND_KEY);
+  return watches.has(bound) ? bound : chosen;
+}
+
+function bind(name) {
+  localStorage.setItem(BOUND_KEY, name);
+  render();
+}
+
 window.addEventListener('hashchange', () => choose(named()));
+
+// --- what was written ---
+
+function told(item) {
+  watches.get(item.name)?.hearSupply(item, performance.now());
+  fetchTypes();
+  render();
+}
+
+function moved(item) {
+  for (const watch of watches.values()) {
+    const held = watch.strip.find((each) => each.id === item.id);
+    if (held) Object.assign(held, item);
+    if (watch.current?.id === item.id) Object.assign(watch.current.item, item);
+  }
+  if (copy.detail?.item.id === item.id) Object.assign(copy.detail.item, item);
+  render();
+}
 
 // --- what is laid out ---
 
@@ -257,12 +298,18 @@ function render() {
   if (watch) {
     const fresh = ['waiting', 'watching', 'judged'].includes(standing);
     const type = types.get(watch.item?.module_type);
-    supply.show(watch, fresh, type);
+    supply.show(watch, fresh, type, repair.cell());
     outputs.show(watch.item, type);
     strip.show(watch.strip, copy.id, fresh ? watch.current?.id ?? null : null);
   }
+  repair.show(watch ?? null, copy.id === null ? null : copy.detail?.item ?? {});
   document.title = picture.title;
   trace.touch();
+}
+
+function showTones() {
+  setText(at('tones'), tones.on ? 'Tones on' : 'Tones off');
+  at('tones').setAttribute('aria-pressed', String(tones.on));
 }
 
 function tabWord(watch) {
@@ -271,6 +318,16 @@ function tabWord(watch) {
   return tabWords[standing];
 }
 
+at('copy-move').addEventListener('click', () => {
+  if (copy.detail) repair.move(copy.detail.item);
+});
+at('scan-bind').addEventListener('click', () => bind(chosen));
+at('tones').addEventListener('click', () => {
+  tones.toggle();
+  showTones();
+});
+showTones();
+keepAwake((text) => setText(at('awake'), text));
 at('copy-back').addEventListener('click', () => copy.clear());
 at('entries-change').addEventListener('click', () => {
   entries.open(chosen, watches.get(chosen)?.item ?? null);

@@ -31,7 +31,7 @@ export async function switchOff(name) {
     failure = null;
   } catch (problem) {
     if (!(problem instanceof Problem)) throw problem;
-    failure = { name, text: `Off was not carried out: ${problem.message} Use the supply\u2019s switch.` };
+    failure = { name, text: `Off was not carried out: ${problem.message} Use the switch on the supply.` };
   }
   lay();
   return failure;

@@ -172,14 +172,13 @@ function waitingPicture(watch, asked) {
 // What is missing for a verdict, and how to come by it.
 function teaching(module_type, asked) {
   if (!module_type) {
-    return ['No type is said. Write down what is on the bench first: without a type every '
-      + 'verdict is unsure.'];
+    return ['No type is said. Scan the unit\u2019s serial number, or fill in what is on the bench: '
+      + 'without a type every verdict is unsure.'];
   }
   if (asked.state === 'none') {
-    return [`There is no reference for ${module_type} yet, so its verdict will be unsure. Keep `
-      + 'the power-ups of known-good units, one directory a unit, and teach it: wakedraw '
-      + `build-reference --type "${module_type}" --out REF.json UNIT_DIR...; or state the range `
-      + 'you remember with --range LOW_A:HIGH_A. Then import REF.json.'];
+    return [`There is no reference for ${module_type} yet, so its verdict will be unsure. Power up `
+      + 'units known to be good, then choose them on the page References; or state there the range '
+      + 'you remember for the settled draw.'];
   }
   if (asked.state === 'failed') return ['The reference could not be fetched; it is asked for again.'];
   return instants(asked.earliest ?? []);

@@ -6,10 +6,9 @@
 import { element, rebuilt, setText } from '../lib/page.js';
 import { amperes, counted, milliseconds, perSecond, volts } from '../lib/words.js';
 
-const COMMON_CAUTIONS = [
-  'A good draw is no proof of function.',
-  'Set the current limit before output on.',
-];
+const GOOD_CAUTION = 'A good draw is no proof of function.';
+const LIMIT_CAUTION = 'Set the current limit before output on.';
+const CELL_ON_BOARD = 'A cell is on the board: no heat before it is off.';
 
 // states: [{name, output, state}], chosen: a name.
 export function tabsView(place, choose) {
@@ -43,7 +42,8 @@ export const tabWords = {
 };
 
 export function supplyView(places) {
-  function show(watch, fresh, type) {
+  // cell: one is said to be on the board.
+  function show(watch, fresh, type, cell) {
     const { item } = watch;
     setText(places.identity, item?.identity || 'not identified yet');
     setText(places.output, outputLine(item, fresh));
@@ -51,8 +51,9 @@ export function supplyView(places) {
     rebuilt(places.rate, rateLines(item, watch), () => rateLines(item, watch).map(
       (text) => element('li', '', text),
     ));
-    const cautions = [...(type?.cautions ?? []), setUpLine(type), ...COMMON_CAUTIONS]
-      .filter(Boolean);
+    const on = item?.output_on === true;
+    const cautions = [cell && CELL_ON_BOARD, ...(type?.cautions ?? []),
+      ...(on ? [GOOD_CAUTION] : item?.control ? [] : [setUpLine(type), LIMIT_CAUTION])].filter(Boolean);
     setText(places.cautions, cautions.map(sentence).join(' '));
   }
   return { show };
