@@ -3,6 +3,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "bench/bench_conditions.h"
 #include "bench/chain.h"
 #include "bench/poller.h"
 #include "bench/waiting.h"
@@ -117,36 +118,43 @@ struct bench *bench_create(const struct config *config, struct store *store,
     return bench;
 }
 
-/* The newest reference of the type and the type's own watch time. */
+/* The type's own watch time, what its reference is compared under, and the
+ * newest reference that was taught so, else the newest. */
+static int read_type(struct store_reader *reader, struct bench_change *change, struct error *error)
+{
+    const char *name = change->on_bench.module_type;
+    json_t *type = store_module_type(reader, name, error);
+    if (!type)
+        return -1;
+    const json_t *watch = json_object_get(type, "watch_s");
+    if (json_is_number(watch))
+        change->watch_s = json_number_value(watch);
+    struct conditions *conditions = &change->conditions;
+    int status = bench_conditions_read(reader, type, change->on_bench.unit, conditions, error);
+    json_decref(type);
+    if (status != 0)
+        return -1;
+    struct error inner = {0};
+    char *text = store_reference_text_for(reader, name, conditions->revision, conditions->set_up,
+                                          &change->reference_version, &inner);
+    if (!text && inner.status != EXIT_OK && error)
+        *error = inner;
+    if (text)
+        change->reference = reference_parse(text, strlen(text), name, error);
+    free(text);
+    return (text && change->reference) || (!text && inner.status == EXIT_OK) ? 0 : -1;
+}
+
 static int look_up_type(struct bench *bench, struct bench_change *change, struct error *error)
 {
     change->watch_s = NAN;
-    const char *name = change->on_bench.module_type;
-    if (!name[0])
+    if (!change->on_bench.module_type[0])
         return 0;
     struct store_reader *reader = store_reader_open(bench->config->data, error);
     if (!reader)
         return -1;
-    int status = -1;
-    struct error inner = {0};
-    char *text = store_reference_text(reader, name, &change->reference_version, &inner);
-    json_t *type = store_module_type(reader, name, error);
+    int status = read_type(reader, change, error);
     store_reader_close(reader);
-    if (!text && inner.status != EXIT_OK) {
-        if (error)
-            *error = inner;
-    } else if (type) {
-        json_t *watch = json_object_get(type, "watch_s");
-        if (json_is_number(watch))
-            change->watch_s = json_number_value(watch);
-        status = 0;
-    }
-    if (status == 0 && text) {
-        change->reference = reference_parse(text, strlen(text), name, error);
-        status = change->reference ? 0 : -1;
-    }
-    free(text);
-    json_decref(type);
     return status;
 }
 
@@ -158,7 +166,7 @@ static int hand_over(struct bench *bench, int supply, const struct on_bench *on_
         return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "memory is out");
     change->on_bench = *on_bench;
     if (look_up_type(bench, change, error) != 0) {
-        free(change);
+        bench_change_destroy(change);
         return -1;
     }
     pthread_mutex_lock(&bench->board.mutex);
@@ -316,7 +324,8 @@ int bench_put_on(struct bench *bench, const char *supply, const struct on_bench 
     return status;
 }
 
-void bench_reference_changed(struct bench *bench, const char *module_type)
+/* On every output that has this type, or this unit (NULL: not asked for). */
+static void look_up_again(struct bench *bench, const char *module_type, const char *unit)
 {
     pthread_mutex_lock(&bench->change_mutex);
     for (int i = 0; i < bench->config->supply_count; i++) {
@@ -324,14 +333,25 @@ void bench_reference_changed(struct bench *bench, const char *module_type)
         struct on_bench on_bench = bench->board.supplies[i].chain.on_bench;
         pthread_mutex_unlock(&bench->board.mutex);
         struct error error = {0};
-        if (strcmp(on_bench.module_type, module_type) == 0 &&
-            hand_over(bench, i, &on_bench, &error) != 0) {
+        bool is_on = (module_type && strcmp(on_bench.module_type, module_type) == 0) ||
+                     (unit && strcmp(on_bench.unit, unit) == 0);
+        if (is_on && hand_over(bench, i, &on_bench, &error) != 0) {
             char text[1200];
-            log_failure("the new reference of %s is not used: %s", module_type,
+            log_failure("what was changed of %s is not used: %s", module_type ? module_type : unit,
                         error_text(&error, text, sizeof text));
         }
     }
     pthread_mutex_unlock(&bench->change_mutex);
+}
+
+void bench_reference_changed(struct bench *bench, const char *module_type)
+{
+    look_up_again(bench, module_type, NULL);
+}
+
+void bench_unit_changed(struct bench *bench, const char *unit)
+{
+    look_up_again(bench, NULL, unit);
 }
 
 /* The type's stated voltage and limit; not-a-number where it states none. */

@@ -68,6 +68,9 @@ const struct accuracy *bench_accuracy(const struct bench *bench, const char *sup
 /* The newest reference of a type changed. */
 void bench_reference_changed(struct bench *bench, const char *module_type);
 
+/* A unit's revision or set-up was changed: likewise. */
+void bench_unit_changed(struct bench *bench, const char *unit);
+
 /* Brings what was read of this power-up, where it is open, to the disk; waits for it
  * a second at most, so that a slow disk holds up nobody who reads. */
 void bench_flush(struct bench *bench, int64_t power_up);

@@ -44,6 +44,7 @@ void shared_reference_release(struct shared_reference *shared)
     if (!shared || --shared->holders > 0)
         return;
     reference_destroy(shared->reference);
+    conditions_clear(&shared->on_bench);
     free(shared);
 }
 
@@ -131,6 +132,7 @@ static struct capture *allocate(const struct capture_place *place,
         free(capture);
         return NULL;
     }
+    judge_set_conditions(capture->judge, reference ? &reference->on_bench : NULL);
     return capture;
 }
 

@@ -13,10 +13,11 @@
 #include "signature/power_up.h"
 #include "verdict/judge.h"
 
-/* A reference shared between an output and its open power-up; the chain's
- * thread alone counts it. */
+/* A reference shared between an output and its open power-up, with what it is
+ * compared under; the chain's thread alone counts it. */
 struct shared_reference {
     struct reference *reference;
+    struct conditions on_bench;
     int version;
     int holders;
 };

@@ -101,15 +101,22 @@ void chain_set_accuracy(struct chain *chain, int supply, const struct accuracy *
     power_up_set_rules(lane->machine, &lane->rules);
 }
 
+void bench_change_destroy(struct bench_change *change)
+{
+    if (!change)
+        return;
+    reference_destroy(change->reference);
+    conditions_clear(&change->conditions);
+    free(change);
+}
+
 /* What was handed over after the end was asked for. */
 static void drop_leftovers(struct reading_queue *queue)
 {
     struct queue_item item;
     while (reading_queue_pop(queue, 0, &item)) {
         if (item.kind == ITEM_ON_BENCH) {
-            struct bench_change *change = item.payload;
-            reference_destroy(change->reference);
-            free(change);
+            bench_change_destroy(item.payload);
         }
     }
 }
@@ -291,13 +298,16 @@ static void change(struct chain *chain, struct lane *lane, struct bench_change *
     lane->reference = NULL;
     if (change->reference) {
         lane->reference = calloc(1, sizeof *lane->reference);
-        if (lane->reference)
-            *lane->reference = (struct shared_reference){
-                .reference = change->reference, .version = change->reference_version, .holders = 1};
-        else
-            reference_destroy(change->reference);
+        if (lane->reference) {
+            *lane->reference = (struct shared_reference){.reference = change->reference,
+                                                         .on_bench = change->conditions,
+                                                         .version = change->reference_version,
+                                                         .holders = 1};
+            change->reference = NULL;
+            change->conditions = (struct conditions){0};
+        }
     }
-    free(change);
+    bench_change_destroy(change);
     pthread_mutex_lock(&chain->board->mutex);
     struct chain_status *status = &chain->board->supplies[lane->supply].chain;
     status->on_bench = lane->on_bench;

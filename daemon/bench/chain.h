@@ -16,8 +16,11 @@ struct bench_change {
     struct on_bench on_bench;
     struct reference *reference; /* NULL: none */
     int reference_version;
-    double watch_s; /* of the type where there is no reference; NAN: not stated */
+    struct conditions conditions; /* the reference is compared under */
+    double watch_s;               /* of the type where there is no reference; NAN: not stated */
 };
+
+void bench_change_destroy(struct bench_change *change);
 
 struct chain;
 

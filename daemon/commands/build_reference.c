@@ -5,6 +5,7 @@
 #include "base/text_file.h"
 #include "base/trace_file.h"
 #include "commands/commands.h"
+#include "commands/condition_options.h"
 #include "reference/reference_json.h"
 #include "supply/profile.h"
 #include "verdict/earliest.h"
@@ -236,6 +237,7 @@ int command_build_reference(int argc, char **argv)
 {
     struct reference_request request = {.nominal_voltage_V = NAN, .watch_s = NAN};
     struct arguments arguments = {0};
+    struct condition_options taught = {0};
     double version = 1;
     const struct command_option options[] = {
         {"type", "NAME", OPTION_TEXT, &request.module_type, 0, 0, "the module type (needed)"},
@@ -248,9 +250,12 @@ int command_build_reference(int argc, char **argv)
          "the supply that read the known-goods; default: resolution learned from them"},
         {"pool", "DIR", OPTION_TEXT, &arguments.pool, 0, 0,
          "other references (*.json) to borrow spreads from"},
-        {"revision", "NAME", OPTION_TEXT, &request.revision, 0, 0, "the type's revision"},
-        {"set-up", "NAME", OPTION_TEXT, &request.set_up, 0, 0,
-         "what is around the module: harness, loads, lead set"},
+        {"feeds", "LIST", OPTION_TEXT, &taught.feeds, 0, 0,
+         "feeds that were live, as 30,15; a power-up under others is not compared"},
+        {"revision", "NAME", OPTION_TEXT, &taught.revision, 0, 0,
+         "the type's revision; another is not compared"},
+        {"set-up", "NAME", OPTION_TEXT, &taught.set_up, 0, 0,
+         "what is around the module: harness, loads, lead set; another is not compared"},
         {"voltage", "V", OPTION_NUMBER, &request.nominal_voltage_V, 0.1, 1000,
          "nominal voltage; default: as the known-goods were read"},
         {"version", "N", OPTION_NUMBER, &version, 1, 1e9, "the number it carries; default 1"},
@@ -284,7 +289,13 @@ int command_build_reference(int argc, char **argv)
         return EXIT_USAGE;
     }
     struct error error = {0};
-    if (run(&arguments, &request, &error) == 0)
+    struct conditions conditions;
+    int status = condition_options_read(&taught, &conditions, &error);
+    request.conditions = &conditions;
+    if (status == 0)
+        status = run(&arguments, &request, &error);
+    conditions_clear(&conditions);
+    if (status == 0)
         return EXIT_OK;
     error_print(&error);
     return (int)error.status;

@@ -5,6 +5,7 @@
 #include "base/text_file.h"
 #include "base/trace_file.h"
 #include "commands/commands.h"
+#include "commands/condition_options.h"
 #include "commands/judge_unit.h"
 #include "reference/reference_json.h"
 #include "supply/profile.h"
@@ -31,8 +32,14 @@ static json_t *unreadable_json(const char *path, const struct error *error)
                      "expected", error->expected);
 }
 
-static json_t *judge_file(const char *path, const struct reference *reference,
-                          const struct accuracy *accuracy, struct judged_unit *unit,
+/* By what the traces are judged. */
+struct bench {
+    const struct reference *reference;
+    const struct accuracy *accuracy;
+    const struct conditions *conditions;
+};
+
+static json_t *judge_file(const char *path, const struct bench *bench, struct judged_unit *unit,
                           struct outcome *outcome)
 {
     struct error error = {0};
@@ -45,7 +52,8 @@ static json_t *judge_file(const char *path, const struct reference *reference,
     }
     struct verdict verdict;
     struct phases phases = {0};
-    int status = judged_unit_trace(unit, reference, accuracy, &trace, &verdict, &phases);
+    int status = judged_unit_trace(unit, bench->conditions, bench->reference, bench->accuracy,
+                                   &trace, &verdict, &phases);
     trace_clear(&trace);
     if (status != 0)
         return NULL;
@@ -79,16 +87,15 @@ static int print_line(json_t *line, const char *name)
     return written ? EXIT_OK : EXIT_IO;
 }
 
-static int judge_all(char **paths, int count, const struct reference *reference,
-                     const struct accuracy *accuracy, const char *unit_name)
+static int judge_all(char **paths, int count, const struct bench *bench, const char *unit_name)
 {
     struct outcome outcome = {0};
     struct judged_unit unit = {.name = unit_name};
     int status = EXIT_OK;
     for (int i = 0; i < count && status == EXIT_OK; i++)
-        status = print_line(judge_file(paths[i], reference, accuracy, &unit, &outcome), paths[i]);
+        status = print_line(judge_file(paths[i], bench, &unit, &outcome), paths[i]);
     if (status == EXIT_OK && unit_name)
-        status = print_line(judged_unit_json(&unit, reference, accuracy), unit_name);
+        status = print_line(judged_unit_json(&unit, bench->reference, bench->accuracy), unit_name);
     judged_unit_clear(&unit);
     if (status != EXIT_OK)
         return status;
@@ -113,6 +120,7 @@ int command_judge(int argc, char **argv)
     const char *reference_path = NULL;
     const char *profile_name = NULL;
     const char *unit_name = NULL;
+    struct condition_options on_bench = {0};
     const struct command_option options[] = {
         {"reference", "REF.json", OPTION_TEXT, &reference_path, 0, 0,
          "the module type's reference (needed)"},
@@ -120,12 +128,19 @@ int command_judge(int argc, char **argv)
          "the supply that read the traces; default: the one that taught the reference"},
         {"unit", "NAME", OPTION_TEXT, &unit_name, 0, 0,
          "all traces are power-ups of this unit: one line more, its verdict over all of them"},
+        {"feeds", "LIST", OPTION_TEXT, &on_bench.feeds, 0, 0,
+         "feeds that were live, as 30,15; here and below, not given: not compared"},
+        {"revision", "NAME", OPTION_TEXT, &on_bench.revision, 0, 0, "the unit's revision"},
+        {"set-up", "NAME", OPTION_TEXT, &on_bench.set_up, 0, 0,
+         "what was around the module: harness, loads, lead set"},
     };
     const struct command_usage usage = {
         .name = "judge",
         .arguments = "TRACE...",
         .summary = "Judges power-ups: one JSON object a line for every TRACE (CSV), in order.",
-        .details = "Exit: 0 all good, 1 any bad, 2 none bad but some unsure; 64 usage, 65 or 66\n"
+        .details = "A reference taught with other feeds, of another revision or in another set-up\n"
+                   "compares nothing: unsure, and it says which.\n"
+                   "Exit: 0 all good, 1 any bad, 2 none bad but some unsure; 64 usage, 65 or 66\n"
                    "where a file could not be read (the others are judged all the same).",
         .options = options,
         .option_count = sizeof options / sizeof *options,
@@ -140,16 +155,20 @@ int command_judge(int argc, char **argv)
         return EXIT_USAGE;
     }
     struct error error = {0};
-    struct reference *reference = load(reference_path, &error);
+    struct conditions conditions;
+    struct reference *reference = NULL;
+    if (condition_options_read(&on_bench, &conditions, &error) == 0)
+        reference = load(reference_path, &error);
     struct profile *profile = NULL;
     if (reference && profile_name)
         profile = profile_load(profile_name, &error);
     int status = (int)error.status;
+    const struct bench bench = {reference, profile ? profile_accuracy(profile) : NULL, &conditions};
     if (error.status != EXIT_OK)
         error_print(&error);
     else
-        status = judge_all(argv + first, argc - first, reference,
-                           profile ? profile_accuracy(profile) : NULL, unit_name);
+        status = judge_all(argv + first, argc - first, &bench, unit_name);
+    conditions_clear(&conditions);
     profile_destroy(profile);
     reference_destroy(reference);
     return status;

@@ -21,15 +21,16 @@ static struct repeated_power_up *next_place(struct judged_unit *unit)
     return &unit->power_ups[unit->count];
 }
 
-int judged_unit_trace(struct judged_unit *unit, const struct reference *reference,
-                      const struct accuracy *accuracy, const struct trace *trace,
-                      struct verdict *verdict, struct phases *phases)
+int judged_unit_trace(struct judged_unit *unit, const struct conditions *on_bench,
+                      const struct reference *reference, const struct accuracy *accuracy,
+                      const struct trace *trace, struct verdict *verdict, struct phases *phases)
 {
     if (!unit->name)
-        return judge_trace(reference, accuracy, trace->readings, trace->count, verdict, phases);
+        return judge_trace_under(on_bench, reference, accuracy, trace->readings, trace->count,
+                                 verdict, phases);
     struct repeated_power_up *place = next_place(unit);
-    if (!place || repeated_judge_trace(reference, accuracy, trace->readings, trace->count, verdict,
-                                       phases, place) != 0)
+    if (!place || repeated_judge_trace_under(on_bench, reference, accuracy, trace->readings,
+                                             trace->count, verdict, phases, place) != 0)
         return -1;
     unit->count++;
     return 0;

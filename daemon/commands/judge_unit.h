@@ -16,10 +16,10 @@ struct judged_unit {
     size_t count, capacity;
 };
 
-/* judge_trace; keeps what the unit's verdict needs. -1: memory is out. */
-int judged_unit_trace(struct judged_unit *unit, const struct reference *reference,
-                      const struct accuracy *accuracy, const struct trace *trace,
-                      struct verdict *verdict, struct phases *phases);
+/* judge_trace_under; keeps what the unit's verdict needs. -1: memory is out. */
+int judged_unit_trace(struct judged_unit *unit, const struct conditions *on_bench,
+                      const struct reference *reference, const struct accuracy *accuracy,
+                      const struct trace *trace, struct verdict *verdict, struct phases *phases);
 
 /* {"unit"} and the rest as in verdict/repeated_json.h. NULL: memory is out. */
 json_t *judged_unit_json(const struct judged_unit *unit, const struct reference *reference,

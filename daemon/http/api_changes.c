@@ -115,8 +115,11 @@ void unit_post(struct desk *desk, struct call *call)
     struct error error = {0};
     if (bench_write(desk->office->bench, write_unit, &change, &error) < 0)
         answer_unchanged(call->answer, &error);
-    else
+    else {
+        /* Its revision and set-up say which reference it is compared with. */
+        bench_unit_changed(desk->office->bench, fields_text(unit, "serial"));
         answer_item(desk, call, STORE_UNITS, "units", change.id, NULL);
+    }
     json_decref(unit);
 }
 

@@ -310,13 +310,36 @@ static int claim_window(struct reference *r)
     return 0;
 }
 
+int claim_conditions(struct reference *r)
+{
+    const struct conditions *c = &r->conditions;
+    char listed[80];
+    char feeds[90];
+    char revision[80];
+    char set_up[80];
+    feeds_say(&c->feeds, listed, sizeof listed);
+    feeds_say_and(listed, feeds, sizeof feeds);
+    text_cut(c->revision ? c->revision : "", revision, sizeof revision);
+    text_cut(c->set_up ? c->set_up : "", set_up, sizeof set_up);
+    if (!feeds[0] && !c->revision && !c->set_up)
+        return 0;
+    return reference_add_claim(r,
+                               "it compares%s%s%s%s%s%s%s%s alone: under others a power-up is "
+                               "unsure, and says so",
+                               feeds[0] ? " with feeds " : "", feeds, feeds[0] ? " live" : "",
+                               revision[0] ? " revision " : "", revision,
+                               set_up[0] ? " in set-up \"" : "", set_up, set_up[0] ? "\"" : "")
+               ? 0
+               : -1;
+}
+
 int claims_make(struct reference *r, const struct course *courses, size_t course_count,
                 const struct lesson_seen *seen)
 {
     if (claim_basis(r) != 0 || claim_left_out(r, courses, course_count) != 0 ||
         claim_change(r, seen) != 0 || claim_doubts(r, seen) != 0 || claim_range(r, seen) != 0 ||
         claim_rates(r) != 0 || claim_phases(r) != 0 || claim_window(r) != 0 ||
-        claim_next_unit(r) != 0)
+        claim_conditions(r) != 0 || claim_next_unit(r) != 0)
         return -1;
     if (!reference_add_claim(r, "a normal draw does not exclude an open joint"))
         return -1;

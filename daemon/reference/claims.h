@@ -16,6 +16,10 @@ struct lesson_seen {
     double final_A; /* where the known-goods alone settle */
 };
 
+/* Under which feeds, revision and set-up it compares, where they are said. -1:
+ * memory is out. */
+int claim_conditions(struct reference *reference);
+
 /* -1: memory is out. */
 int claims_make(struct reference *reference, const struct course *courses, size_t course_count,
                 const struct lesson_seen *seen);

@@ -50,8 +50,7 @@ void reference_destroy(struct reference *reference)
     free(reference->envelope_low_A);
     free(reference->envelope_high_A);
     free(reference->module_type);
-    free(reference->revision);
-    free(reference->set_up);
+    conditions_clear(&reference->conditions);
     free(reference);
 }
 
@@ -96,6 +95,11 @@ double reference_nominal_voltage_V(const struct reference *reference)
 const struct accuracy *reference_accuracy(const struct reference *reference)
 {
     return &reference->accuracy;
+}
+
+const struct conditions *reference_conditions(const struct reference *reference)
+{
+    return &reference->conditions;
 }
 
 size_t reference_claim_count(const struct reference *reference)

@@ -10,6 +10,7 @@
 #include "base/accuracy.h"
 #include "base/error.h"
 #include "base/reading.h"
+#include "reference/conditions.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -27,9 +28,8 @@ struct known_good {
 
 struct reference_request {
     const char *module_type;
-    const char *revision;     /* may be NULL */
-    const char *set_up;       /* may be NULL */
-    double nominal_voltage_V; /* NAN: from the known-goods */
+    const struct conditions *conditions; /* they were taught under; NULL: not said */
+    double nominal_voltage_V;            /* NAN: from the known-goods */
     double watch_s; /* NAN: the shortest known-good record less its longest gap; 30 at n = 0 */
     bool has_range; /* a stated range of the final draw */
     double range_low_A, range_high_A;
@@ -51,6 +51,9 @@ int reference_version(const struct reference *reference);
 double reference_watch_s(const struct reference *reference);
 double reference_nominal_voltage_V(const struct reference *reference); /* NAN: not known */
 const struct accuracy *reference_accuracy(const struct reference *reference);
+
+/* Feeds, revision and set-up it was taught under. */
+const struct conditions *reference_conditions(const struct reference *reference);
 
 /* What it claims, what it cannot, what one more unit would buy, doubts about a
  * known-good: lines of text, in order. */

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reference/claims.h"
 #include "reference/reference_json.h"
 #include "reference/reference_model.h"
 #include "reference/reference_print.h"
@@ -39,8 +40,9 @@ static int state_provenance(const struct reference_request *request, struct refe
     if (request->accuracy)
         reference->accuracy = *request->accuracy;
     reference->units = count ? calloc(count, sizeof *reference->units) : NULL;
-    if (copy_text(&reference->revision, request->revision) != 0 ||
-        copy_text(&reference->set_up, request->set_up) != 0 || (count && !reference->units))
+    if ((request->conditions &&
+         conditions_copy(&reference->conditions, request->conditions) != 0) ||
+        (count && !reference->units))
         return out_of_memory(request, error);
     for (size_t i = 0; i < count; i++) {
         reference->unit_count = i + 1;
@@ -54,6 +56,29 @@ static int state_provenance(const struct reference_request *request, struct refe
     return 0;
 }
 
+/* How far from the voltage it was stated at a range holds. A load's draw goes
+ * with the voltage by no more than the same share (d ln I / d ln V within -1 and
+ * +1), and half the range's half width is left to the units. */
+static const double window_share = 0.5;
+static const double narrowest_window = 0.015, widest_window = 0.15;
+
+static int state_window(struct reference *reference)
+{
+    double nominal_V = reference->nominal_voltage_V;
+    if (isnan(nominal_V))
+        return 0;
+    double half_width = 0.5 * (reference->range_high_A - reference->range_low_A);
+    double beyond = window_share * half_width / reference->final_expected_A;
+    beyond = fmin(fmax(beyond, narrowest_window), widest_window);
+    reference->compared_at_V = nominal_V;
+    reference->voltage_low_V = nominal_V * (1 - beyond);
+    reference->voltage_high_V = nominal_V * (1 + beyond);
+    return reference_add_claim(reference, "it compares at %.4g to %.4g V", reference->voltage_low_V,
+                               reference->voltage_high_V)
+               ? 0
+               : -1;
+}
+
 static int state_range_alone(const struct reference_request *request, struct reference *reference,
                              struct error *error)
 {
@@ -64,6 +89,7 @@ static int state_range_alone(const struct reference_request *request, struct ref
     if (!reference_add_claim(reference,
                              "from a stated range: no known-good unit has taught it; it judges the "
                              "settled final draw at the end of the watch and nothing before") ||
+        state_window(reference) != 0 || claim_conditions(reference) != 0 ||
         !reference_add_claim(reference,
                              "one known-good unit would add its phases, their order and times"))
         return out_of_memory(request, error);

@@ -15,8 +15,9 @@
 
 static const struct field whole[] = {
     {"module_type", FIELD_TEXT, R(module_type), 0, 0},
-    {"revision", FIELD_TEXT_OR_NULL, R(revision), 0, 0},
-    {"set_up", FIELD_TEXT_OR_NULL, R(set_up), 0, 0},
+    {"feeds", FIELD_FEEDS_OR_ABSENT, R(conditions.feeds), 0, 0},
+    {"revision", FIELD_TEXT_OR_NULL, R(conditions.revision), 0, 0},
+    {"set_up", FIELD_TEXT_OR_NULL, R(conditions.set_up), 0, 0},
     {"version", FIELD_COUNT, R(version), 1, 1e9},
     {"watch_s", FIELD_NUMBER, R(watch_s), 0.01, 86400},
     {"nominal_voltage_V", FIELD_NUMBER_OR_NULL, R(nominal_voltage_V), 0, 1000},
@@ -95,6 +96,16 @@ static json_t *text_or_null(const char *text)
     return text ? json_string(text) : json_null();
 }
 
+static json_t *texts_or_null(const struct texts *texts)
+{
+    if (texts->count == 0)
+        return json_null();
+    json_t *array = json_array();
+    for (size_t i = 0; i < texts->count; i++)
+        json_array_append_new(array, json_string(texts->items[i]));
+    return array;
+}
+
 int fields_print(const struct field_table *table, const void *item, json_t *object)
 {
     for (size_t i = 0; i < table->count; i++) {
@@ -122,6 +133,9 @@ int fields_print(const struct field_table *table, const void *item, json_t *obje
         case FIELD_SWITCH:
         case FIELD_SWITCH_OR_ABSENT:
             value = json_boolean(*(const bool *)(const void *)at);
+            break;
+        case FIELD_FEEDS_OR_ABSENT:
+            value = texts_or_null((const struct texts *)(const void *)at);
             break;
         }
         if (json_object_set_new(object, field->key, value) != 0)
@@ -175,6 +189,25 @@ static int parse_text(const struct field *field, const json_t *value, char *at)
     return *text ? 0 : -1;
 }
 
+static int parse_feeds(const json_t *value, char *at)
+{
+    struct texts *feeds = (struct texts *)(void *)at;
+    size_t count = json_array_size(value);
+    texts_clear(feeds);
+    if (!value || json_is_null(value))
+        return 0;
+    if (!json_is_array(value) || count < 1 || count > FEEDS_MOST)
+        return -1;
+    for (size_t i = 0; i < count; i++) {
+        const json_t *feed = json_array_get(value, i);
+        size_t length = json_string_length(feed);
+        if (!json_is_string(feed) || length < 1 || length > FEED_LONGEST ||
+            texts_add(feeds, json_string_value(feed), length) != 0)
+            return -1;
+    }
+    return 0;
+}
+
 static int parse_number(const struct field *field, const json_t *value, char *at)
 {
     if (field->kind == FIELD_NUMBER_OR_NULL && json_is_null(value)) {
@@ -208,6 +241,8 @@ static const char *expectation(const struct field *field, char text[100])
     case FIELD_SWITCH:
     case FIELD_SWITCH_OR_ABSENT:
         return "true or false";
+    case FIELD_FEEDS_OR_ABSENT:
+        return "1 to 16 texts of 1 to 127 bytes, or null";
     case FIELD_NUMBER:
     case FIELD_NUMBER_OR_ABSENT:
     case FIELD_NUMBER_OR_NULL:
@@ -236,6 +271,11 @@ int fields_parse(const struct field_table *table, const json_t *object, void *it
         }
         if (!value && field->kind == FIELD_SWITCH_OR_ABSENT)
             continue;
+        if (field->kind == FIELD_FEEDS_OR_ABSENT) {
+            if (parse_feeds(value, at) != 0)
+                return field_error(error, name, place, field->key, value, expectation(field, NULL));
+            continue;
+        }
         bool is_switch = field->kind == FIELD_SWITCH || field->kind == FIELD_SWITCH_OR_ABSENT;
         if (value && field->kind <= FIELD_TEXT_64)
             status = parse_text(field, value, at);

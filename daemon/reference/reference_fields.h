@@ -21,6 +21,7 @@ enum field_kind {
     FIELD_COUNT,            /* int */
     FIELD_SWITCH,           /* bool */
     FIELD_SWITCH_OR_ABSENT, /* bool, false where a file of an older minor lacks it */
+    FIELD_FEEDS_OR_ABSENT,  /* struct texts, null where empty; an older file may lack it */
 };
 
 struct field {

@@ -4,7 +4,7 @@
  *
  * What pages and other programs may rely on among its keys:
  *   format          {"name": "wakedraw reference", "major": 1, "minor": 0}
- *   module_type, revision, set_up (null allowed), version, watch_s,
+ *   module_type, feeds, revision, set_up (null allowed), version, watch_s,
  *   nominal_voltage_V (null allowed)
  *   taught_by       {"units": N, "power_ups": N, "known_goods": [...],
  *                    "stated_range_A": [LOW, HIGH] or null}

@@ -67,8 +67,7 @@ struct reference_unit {
 
 struct reference {
     char *module_type;
-    char *revision; /* may be NULL */
-    char *set_up;   /* may be NULL */
+    struct conditions conditions; /* it was taught under */
     int version;
     double watch_s;
     double nominal_voltage_V;             /* NAN: not known */

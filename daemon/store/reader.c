@@ -442,6 +442,20 @@ char *store_reference_text(struct store_reader *reader, const char *module_type,
                       version, error);
 }
 
+char *store_reference_text_for(struct store_reader *reader, const char *module_type,
+                               const char *revision, const char *set_up, int *version,
+                               struct error *error)
+{
+    const char *sql =
+        "SELECT text, version FROM reference r JOIN module_type t ON t.id = r.module_type_id"
+        " WHERE t.name = ?1 ORDER BY"
+        " coalesce(trim(r.revision) = trim(?2) COLLATE NOCASE, 1) DESC,"
+        " coalesce(trim(r.set_up) = trim(?3) COLLATE NOCASE, 1) DESC, version DESC LIMIT 1";
+    return first_text(
+        reader, database_query(&reader->database, error, sql, "ttt", module_type, revision, set_up),
+        version, error);
+}
+
 char *store_reference_text_by_id(struct store_reader *reader, int64_t id, struct error *error)
 {
     int ignored = 0;

@@ -141,6 +141,11 @@ int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trac
  * EXIT_OK: there is none). */
 char *store_reference_text(struct store_reader *reader, const char *module_type, int *version,
                            struct error *error);
+/* Likewise, before a newer one of another revision or set-up the newest of these
+ * (NULL: not said, and one that says none fits all). */
+char *store_reference_text_for(struct store_reader *reader, const char *module_type,
+                               const char *revision, const char *set_up, int *version,
+                               struct error *error);
 /* The text of a reference by its id; as above. */
 char *store_reference_text_by_id(struct store_reader *reader, int64_t id, struct error *error);
 /* One module type by name, JSON null where there is none. */

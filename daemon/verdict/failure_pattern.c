@@ -44,7 +44,7 @@ static const struct failure_pattern patterns[] = {
                         "leaky capacitor, damaged driver, moisture", "resting draw, thermal view"},
     [REASON_INTERMITTENT] = {"falls off with heat or time", "cracked joint, poor contact",
                              "mild heat, repeat; 30 cycles with a fixed off-time"},
-    [REASON_NO_REFERENCE] = {NULL, NULL, NULL},
+    [REASON_OTHER_SET_UP] = {NULL, NULL, NULL}, /* the last */
 };
 
 static const struct failure_pattern two_kinds = {

@@ -34,9 +34,13 @@ static void set_undecided(const struct judge *judge)
         if (judge->reference)
             settle_add_value(verdict, SETTLE_FROM_BEFORE, watch);
         struct finding finding = finding_of(REASON_NO_ONSET);
+        if (!judge->volts_seen)
+            finding.note = "no voltage was read back";
         reasons_add(verdict, &finding);
+        judge_add_differing(judge, verdict);
         return;
     }
+    judge_add_differing(judge, verdict);
     double until = isnan(judge->ended_s) ? judge->last_s : judge->ended_s;
     struct finding finding = finding_of(REASON_INCOMPLETE);
     finding.measured = until - verdict->onset_s;
@@ -47,7 +51,7 @@ static void set_undecided(const struct judge *judge)
         finding.note = "the draw went off with the output still on";
     else if (judge->ended_why == END_LOST)
         finding.note = "the supply was lost";
-    if (judge->reference)
+    if (judge->reference && !judge->differs.any)
         settle_add_value(verdict, SETTLE_READ_ON, watch);
     if (judge->reference || isnan(judge->ended_s) || finding.measured < watch)
         reasons_add(verdict, &finding);
@@ -120,6 +124,19 @@ static bool watch_is_over(const struct judge *judge)
     return judge_elapsed_s(judge) >= watch - hair - 1e-9;
 }
 
+static void settle_asleep(struct judge *judge, const struct reading *reading);
+
+/* Nothing is compared: the reference is of other conditions. */
+static void take_differing(struct judge *judge, const struct reading *reading)
+{
+    if (judge_differing_read(judge, reading) || !watch_is_over(judge))
+        return;
+    if (judge->drawn || !isnan(judge->limit.since_s))
+        judge_settle_differing(judge);
+    else
+        settle_asleep(judge, reading);
+}
+
 /* Takes the reading at `index` of those kept. */
 static void take(struct judge *judge, size_t index)
 {
@@ -131,6 +148,10 @@ static void take(struct judge *judge, size_t index)
         return;
     if (limit_watch_read(judge, reading))
         return;
+    if (judge->differs.any) {
+        take_differing(judge, reading);
+        return;
+    }
     if (judge->template && template_judge_read(judge, reading))
         return;
     if (!watch_is_over(judge))
@@ -146,7 +167,8 @@ static void take(struct judge *judge, size_t index)
 static bool resting_draw_is_high(const struct judge *judge, double *baseline_A)
 {
     const struct reference *reference = judge->reference;
-    if (!reference || isnan(reference->baseline_high_A) || judge->first < FEWEST_RESTING)
+    if (!reference || judge->differs.any || isnan(reference->baseline_high_A) ||
+        judge->first < FEWEST_RESTING)
         return false;
     size_t seen = 0;
     *baseline_A = power_up_baseline_A(judge->machine, &seen);
@@ -219,12 +241,20 @@ static void settle_asleep(struct judge *judge, const struct reading *reading)
     for (size_t i = judge->first; i < judge->kept.count; i++)
         if (judge->kept.readings[i].valid)
             most_A = fmax(most_A, judge->kept.readings[i].current_A);
-    bool nothing = most_A <= fmax(0.001, judge->accuracy.current_resolution_A);
+    bool nothing = most_A <= judge_nothing_A(judge);
+    /* Without a feed it had it may well draw nothing; what it draws asleep is the
+     * reference's to say. */
+    if (judge->differs.feeds || (judge->differs.any && !nothing)) {
+        judge_settle_differing(judge);
+        return;
+    }
     struct finding finding = finding_of(nothing ? REASON_NO_DRAW : REASON_NO_WAKE);
     finding.measured = most_A;
     finding.at_s = judge_elapsed_s(judge);
-    finding.low = judge->reference->final_low_A;
-    finding.high = judge->reference->final_high_A;
+    if (!judge->differs.any) {
+        finding.low = judge->reference->final_low_A;
+        finding.high = judge->reference->final_high_A;
+    }
     judge_settle(judge, VERDICT_BAD);
     reasons_add(judge->verdict, &finding);
 }
@@ -252,6 +282,7 @@ bool judge_read(struct judge *judge, const struct reading *reading)
     }
     if (judge->closed)
         return false;
+    judge->volts_seen |= isfinite(reading->voltage_V);
     if (!judge->begun)
         forget_old(judge);
     enum power_up_event event = power_up_step(judge->machine, reading);
@@ -306,9 +337,17 @@ int judge_trace(const struct reference *reference, const struct accuracy *accura
                 const struct reading *readings, size_t count, struct verdict *verdict,
                 struct phases *phases)
 {
+    return judge_trace_under(NULL, reference, accuracy, readings, count, verdict, phases);
+}
+
+int judge_trace_under(const struct conditions *on_bench, const struct reference *reference,
+                      const struct accuracy *accuracy, const struct reading *readings, size_t count,
+                      struct verdict *verdict, struct phases *phases)
+{
     struct judge *judge = judge_create(reference, accuracy);
     if (!judge)
         return -1;
+    judge_set_conditions(judge, on_bench);
     for (size_t i = 0; i < count && !judge->closed; i++) {
         if (judge_read(judge, &readings[i]) && !phases)
             break;

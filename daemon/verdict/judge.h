@@ -38,6 +38,9 @@ enum reason_code {
     REASON_INCOMPLETE,
     REASON_NO_ONSET,
     REASON_NO_REFERENCE,
+    REASON_OTHER_FEEDS,    /* than the reference was taught with */
+    REASON_OTHER_REVISION, /* than the reference is of */
+    REASON_OTHER_SET_UP,   /* than the reference was taught in */
 };
 
 /* What a pattern commonly means and what to measure next: common practice of the
@@ -53,6 +56,8 @@ enum limits_basis {
     LIMITS_OF_ALL,  /* all phases together against the type's */
 };
 
+enum { REASON_SAID = 64 };
+
 struct reason {
     enum reason_code code;
     int phase;                  /* from 0, the one that departs first; -1: none */
@@ -60,6 +65,8 @@ struct reason {
     double beyond;              /* how far outside the limits that decided; NAN: not outside */
     enum limits_basis basis;
     const struct failure_pattern *pattern; /* NULL: none */
+    char taught[REASON_SAID];              /* OTHER_...: what the reference has, */
+    char on_bench[REASON_SAID];            /* and what is on the bench; else empty */
     char text[360];                        /* one sentence a technician understands */
     char details[400];                     /* pattern, causes, what to measure next; may be empty */
 };
@@ -81,13 +88,17 @@ enum settle_code {
     SETTLE_FAULT,             /* value: a type whose smallest fault is so large a share or larger */
     SETTLE_RANGE,             /* low or high: a stated range that begins, ends there or beyond, A */
     SETTLE_WITHOUT_FAILURE,   /* count: more power-ups, all of one kind */
+    SETTLE_AS_TAUGHT,         /* feeds, set-up: as the reference was taught */
+    SETTLE_REFERENCE_FOR,     /* feeds, revision, set-up: a reference for what is on the bench */
 };
 
 struct settle {
     enum settle_code code;
     double value, low, high; /* NAN: does not apply */
     int count;               /* 0: does not apply */
-    char text[120];
+    char feeds[REASON_SAID]; /* by commas; here and below, empty: does not apply */
+    char revision[REASON_SAID], set_up[REASON_SAID];
+    char text[200];
 };
 
 enum { VERDICT_MOST_REASONS = 6, VERDICT_MOST_SETTLES = 4 };
@@ -111,6 +122,13 @@ struct judge;
 struct judge *judge_create(const struct reference *reference, const struct accuracy *accuracy);
 void judge_destroy(struct judge *judge);
 
+/* Before the first reading: the feeds, revision and set-up on the bench (NULL, or
+ * what of it is not said: not compared), which must outlive the judge. Where the
+ * reference was taught under others nothing is compared with it: unsure, other_feeds,
+ * other_revision or other_set_up; a short, reversed leads and (where the feeds do
+ * not differ) no draw at all are bad all the same. */
+void judge_set_conditions(struct judge *judge, const struct conditions *on_bench);
+
 /* Takes the next reading (also those from before onset). Returns true when the
  * verdict is final (now or before). */
 bool judge_read(struct judge *judge, const struct reading *reading);
@@ -129,6 +147,9 @@ const struct phases *judge_phases(struct judge *judge);
 int judge_trace(const struct reference *reference, const struct accuracy *accuracy,
                 const struct reading *readings, size_t count, struct verdict *verdict,
                 struct phases *phases);
+int judge_trace_under(const struct conditions *on_bench, const struct reference *reference,
+                      const struct accuracy *accuracy, const struct reading *readings, size_t count,
+                      struct verdict *verdict, struct phases *phases);
 
 const char *verdict_kind_name(enum verdict_kind kind); /* "good", "bad", "unsure" */
 const char *reason_code_name(enum reason_code code);   /* "no_draw", ... */

@@ -22,7 +22,8 @@ struct settled {
     double low_A, high_A;          /* least and most drawn in the last phase */
     double highest_A;              /* in the whole watch */
     double duration_s;
-    size_t falls; /* times the draw fell from over the half of the range to under 0.3 of it */
+    double voltage_V; /* mean in the tail of the last phase; NAN: not read back */
+    size_t falls;     /* times the draw fell from over the half of the range to under 0.3 of it */
     bool rose_after_fall;
     double slope_A_per_s;
 };
@@ -62,6 +63,23 @@ static void scan(const struct judge *judge, struct settled *s, double from_s)
     }
 }
 
+/* The mean of the voltages read back in the last so many seconds. */
+static double mean_voltage_V(const struct judge *judge, double tail_s)
+{
+    double sum_V = 0;
+    size_t count = 0;
+    for (size_t i = judge->kept.count; i-- > judge->first;) {
+        const struct reading *r = &judge->kept.readings[i];
+        if (judge->last_s - r->time_s > tail_s)
+            break;
+        if (r->valid && !isnan(r->voltage_V)) {
+            sum_V += r->voltage_V;
+            count++;
+        }
+    }
+    return count ? sum_V / (double)count : (double)NAN;
+}
+
 /* False when memory is out or there is no reading. */
 static bool find_settled(struct judge *judge, struct settled *s)
 {
@@ -93,6 +111,8 @@ static bool find_settled(struct judge *judge, struct settled *s)
         if (count > 0)
             s->level_A = sum / (double)count;
     }
+    s->voltage_V =
+        mean_voltage_V(judge, fmin(s->duration_s, settled_share * judge->reference->watch_s));
     double readings = (double)(last->count > 0 ? last->count : 1);
     s->u_A =
         sqrt(square(last->spread_A) / readings + q * q / 12 + square(drift_share * s->level_A));
@@ -107,6 +127,27 @@ static struct finding range_finding(const struct judge *judge, enum reason_code 
     finding.low = judge->reference->range_low_A;
     finding.high = judge->reference->range_high_A;
     return finding;
+}
+
+/* A range holds about the voltage it was stated at; in current limit the voltage
+ * is not the supply's to set, and that is said instead. */
+static bool refuse_voltage(struct judge *judge, const struct settled *s)
+{
+    const struct reference *reference = judge->reference;
+    double slack = judge->accuracy.voltage_resolution_V + 1e-6; /* of a mean's last digits */
+    if (isnan(reference->voltage_low_V) || isnan(s->voltage_V) || judge->limit.ever ||
+        !isnan(judge->limit.since_s) ||
+        (s->voltage_V >= reference->voltage_low_V - slack &&
+         s->voltage_V <= reference->voltage_high_V + slack))
+        return false;
+    struct finding finding = finding_of(REASON_OUTSIDE_VOLTAGE);
+    finding.measured = s->voltage_V;
+    finding.low = reference->voltage_low_V;
+    finding.high = reference->voltage_high_V;
+    judge_settle(judge, VERDICT_UNSURE);
+    settle_add_between(judge->verdict, SETTLE_VOLTAGE, finding.low, finding.high);
+    reasons_add(judge->verdict, &finding);
+    return true;
 }
 
 static void say(struct judge *judge, enum verdict_kind kind, const struct finding *finding)
@@ -201,7 +242,7 @@ void judge_range_end(struct judge *judge)
         return;
     }
     judge->verdict->final_draw_A = s.level_A;
-    if (find_pattern(judge, &s))
+    if (refuse_voltage(judge, &s) || find_pattern(judge, &s))
         return;
     double low = reference->range_low_A;
     double high = reference->range_high_A;

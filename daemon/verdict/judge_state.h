@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
  * The inside of a judge, shared by its parts: the course of a power-up
- * (judge.c), the current limit (limit_watch.c), a stated range alone
- * (judge_range.c) and a learned template (judge_template.c).
+ * (judge.c), the current limit (limit_watch.c), a reference of other conditions
+ * (judge_conditions.c), a stated range alone (judge_range.c) and a learned
+ * template (judge_template.c).
  */
 #ifndef WAKEDRAW_VERDICT_JUDGE_STATE_H
 #define WAKEDRAW_VERDICT_JUDGE_STATE_H
@@ -26,7 +27,11 @@ struct limit_watch {
 
 struct judge {
     const struct reference *reference; /* NULL: none */
-    struct accuracy accuracy;          /* of the supply that reads now */
+    const struct conditions *on_bench; /* NULL: not said */
+    struct conditions_difference differs;
+    bool volts_seen;          /* a voltage was read back */
+    bool drawn;               /* it differs: more than nothing was drawn since onset */
+    struct accuracy accuracy; /* of the supply that reads now */
     struct power_up_machine *machine;
     struct trace kept; /* from before onset to the verdict or the watch's end */
     size_t first;      /* index of the first reading at or after onset */
@@ -55,6 +60,18 @@ double judge_elapsed_s(const struct judge *judge);
 /* Takes a reading after onset; settles a verdict where the supply stays in
  * limit with its voltage gone. Returns true when settled. */
 bool limit_watch_read(struct judge *judge, const struct reading *reading);
+
+/* Draws no more than this: nothing. */
+double judge_nothing_A(const struct judge *judge);
+
+/* What differs, if anything does, as reasons; what would settle it, where nothing
+ * would so far. */
+void judge_add_differing(const struct judge *judge, struct verdict *verdict);
+
+/* It differs: unsure. read: takes a reading after onset, true when settled, once
+ * it draws and is not in current limit. */
+void judge_settle_differing(struct judge *judge);
+bool judge_differing_read(struct judge *judge, const struct reading *reading);
 
 /* The watch is over, the reference is a range alone: settles the verdict. */
 void judge_range_end(struct judge *judge);

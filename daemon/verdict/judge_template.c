@@ -12,7 +12,7 @@
 #include <string.h>
 
 static const double evidence_for_good = 8;
-enum { LAST_READINGS = 6, OUTSIDE_IN_A_ROW = 5 };
+enum { LAST_READINGS = 6, OUTSIDE_IN_A_ROW = 5, OUTSIDE_HELD = 2 };
 static const double settling_s = 0.2; /* of the supply's voltage after onset */
 
 static double square(double x)
@@ -84,25 +84,32 @@ static bool check_voltage(struct judge *judge, const struct reading *reading)
     struct template_judge *template = judge->template;
     const struct reference *reference = judge->reference;
     if (isnan(reference->voltage_low_V) || isnan(reading->voltage_V) ||
-        judge_elapsed_s(judge) < settling_s || reading->limited == FLAG_YES)
+        reading->limited == FLAG_YES)
         return false;
     double slack = judge->accuracy.voltage_resolution_V;
     bool outside = reading->voltage_V < reference->voltage_low_V - slack ||
                    reading->voltage_V > reference->voltage_high_V + slack;
     if (!outside) {
         template->outside_voltage = 0;
+        template->outside_settled = 0;
         template->outside_sum_V = 0;
         return false;
     }
     template->outside_voltage++;
-    template->outside_sum_V += reading->voltage_V;
-    return template->outside_voltage >= OUTSIDE_IN_A_ROW;
+    if (judge_elapsed_s(judge) >= settling_s) {
+        template->outside_settled++;
+        template->outside_sum_V += reading->voltage_V;
+    }
+    return template->outside_settled >= OUTSIDE_IN_A_ROW;
 }
 
 static void settle_outside(struct judge *judge)
 {
     struct finding finding = finding_of(REASON_OUTSIDE_VOLTAGE);
-    finding.measured = judge->template->outside_sum_V / (double)judge->template->outside_voltage;
+    const struct template_judge *template = judge->template;
+    finding.measured = template->outside_settled > 0
+                           ? template->outside_sum_V / (double)template->outside_settled
+                           : since_onset(judge, count_since_onset(judge) - 1)->voltage_V;
     finding.low = judge->reference->voltage_low_V;
     finding.high = judge->reference->voltage_high_V;
     judge_settle(judge, VERDICT_UNSURE);
@@ -142,7 +149,8 @@ bool template_judge_read(struct judge *judge, const struct reading *reading)
     enum follow_end end =
         follow_read(template->follow, count_since_onset(judge) - 1, judge_elapsed_s(judge),
                     reading->current_A, reading->voltage_V);
-    if (outside || (end != FOLLOW_ALIVE && template->outside_voltage >= 2)) {
+    bool held = template->outside_voltage >= OUTSIDE_HELD;
+    if (outside || (end != FOLLOW_ALIVE && held)) {
         settle_outside(judge);
         return true;
     }
@@ -151,7 +159,7 @@ bool template_judge_read(struct judge *judge, const struct reading *reading)
         return true;
     }
     template_measure(judge, false);
-    if (judge->measuring)
+    if (judge->measuring || held)
         return false;
     return template_check_levels(judge);
 }

@@ -17,14 +17,17 @@ enum { FEWEST_STANDING = 4 };
 /* Below this share of the nominal voltage the output has collapsed. */
 static const double collapsed_share = 0.6;
 static const double collapsed_unknown_V = 2.0;
+/* Where the supply does not tell its limit it takes less: a module for 24 V on
+ * 12 V, or for 12 V on 5 V, is at the wrong voltage and not shorted. */
+static const double collapsed_unseen_share = 0.4;
 
 /* What a reverse-polarity diode leaves at the output [common practice]. */
 static const double diode_low_V = 0.55, diode_high_V = 1.1;
 
-static double collapsed_below_V(const struct judge *judge)
+static double collapsed_below_V(const struct judge *judge, double share)
 {
     double nominal = judge->reference ? judge->reference->nominal_voltage_V : (double)NAN;
-    return isnan(nominal) ? collapsed_unknown_V : collapsed_share * nominal;
+    return isnan(nominal) ? collapsed_unknown_V : share * nominal;
 }
 
 /* Limit told by the supply, or seen: the voltage gone while current flows. */
@@ -38,12 +41,13 @@ static bool is_limited(const struct judge *judge, const struct reading *reading)
         return false;
     double least =
         0.5 * fabs(judge->reference->final_expected_A) + 5 * judge->accuracy.current_resolution_A;
-    return reading->voltage_V < collapsed_below_V(judge) && fabs(reading->current_A) > least;
+    return reading->voltage_V < collapsed_below_V(judge, collapsed_unseen_share) &&
+           fabs(reading->current_A) > least;
 }
 
 static bool is_collapsed(const struct judge *judge, double voltage_V)
 {
-    return isnan(voltage_V) || voltage_V < collapsed_below_V(judge);
+    return isnan(voltage_V) || voltage_V < collapsed_below_V(judge, collapsed_share);
 }
 
 /* How far the run's voltage stands still since its last rise. */

@@ -8,6 +8,9 @@
 #include <stdio.h>
 #include <string.h>
 
+/* Of a text of the user's within a sentence; the whole one stands beside it. */
+enum { SAID_MOST = 44 };
+
 static const struct {
     const char *name;
     char unit;
@@ -32,6 +35,9 @@ static const struct {
     [REASON_INCOMPLETE] = {"incomplete", 's'},
     [REASON_NO_ONSET] = {"no_onset", 'A'},
     [REASON_NO_REFERENCE] = {"no_reference", 'A'},
+    [REASON_OTHER_FEEDS] = {"other_feeds", 'A'},
+    [REASON_OTHER_REVISION] = {"other_revision", 'A'},
+    [REASON_OTHER_SET_UP] = {"other_set_up", 'A'},
 };
 
 const char *reason_code_name(enum reason_code code)
@@ -360,6 +366,28 @@ static void say_pattern(struct words *words, const struct finding *f)
     say_limits(words, f, ", where this type draws ");
 }
 
+/* What the reference has and what is on the bench. */
+static void say_differing(struct words *words, const struct finding *f)
+{
+    char taught[SAID_MOST];
+    char on_bench[SAID_MOST];
+    text_cut(f->taught, taught, sizeof taught);
+    text_cut(f->on_bench, on_bench, sizeof on_bench);
+    if (f->code == REASON_OTHER_FEEDS) {
+        char taught_feeds[SAID_MOST + 4];
+        char bench_feeds[SAID_MOST + 4];
+        feeds_say_and(taught, taught_feeds, sizeof taught_feeds);
+        feeds_say_and(on_bench, bench_feeds, sizeof bench_feeds);
+        say(words, "this reference was taught with feeds %s live, the bench has %s", taught_feeds,
+            bench_feeds);
+    } else if (f->code == REASON_OTHER_REVISION)
+        say(words, "this reference is of revision %s, on the bench is revision %s", taught,
+            on_bench);
+    else
+        say(words, "this reference was taught in set-up \"%s\", on the bench it is \"%s\"", taught,
+            on_bench);
+}
+
 static void say_sentence(struct words *words, const struct finding *f)
 {
     switch (f->code) {
@@ -392,6 +420,11 @@ static void say_sentence(struct words *words, const struct finding *f)
         break;
     case REASON_NO_REFERENCE:
         say(words, "no reference for this module type");
+        break;
+    case REASON_OTHER_FEEDS:
+    case REASON_OTHER_REVISION:
+    case REASON_OTHER_SET_UP:
+        say_differing(words, f);
         break;
     default:
         say_pattern(words, f);
@@ -433,6 +466,8 @@ void reasons_add(struct verdict *verdict, const struct finding *finding)
                         .beyond = beyond_limits(finding->measured, finding->low, finding->high),
                         .basis = finding->basis,
                         .pattern = pattern_of(finding)};
+    text_cut(finding->taught ? finding->taught : "", reason->taught, sizeof reason->taught);
+    text_cut(finding->on_bench ? finding->on_bench : "", reason->on_bench, sizeof reason->on_bench);
     memcpy(reason->text, words.text, sizeof reason->text);
     failure_pattern_say(reason->pattern, reason->details, sizeof reason->details);
 }

@@ -24,8 +24,9 @@ struct finding {
     double draw_A;              /* STALLED: what it draws; NAN */
     bool elsewhere;             /* STALLED, EARLY: where its phase is at low to high instead */
     enum limits_basis basis;
-    double allowed;   /* LIMITS_OF_ALL: share is the deviation, this the most */
-    const char *note; /* replaces the sentence's end; may be NULL */
+    double allowed;                /* LIMITS_OF_ALL: share is the deviation, this the most */
+    const char *taught, *on_bench; /* OTHER_...: what each side has; else NULL */
+    const char *note;              /* replaces the sentence's end; may be NULL */
 };
 
 /* A finding without figures. */

@@ -76,12 +76,14 @@ static bool is_of_a_level(enum reason_code code)
     return code == REASON_CANNOT_RESOLVE || code == REASON_LOW_FINAL || code == REASON_HIGH_FINAL;
 }
 
-static struct judge *read_all(const struct reference *reference, const struct accuracy *accuracy,
-                              const struct reading *readings, size_t count, bool measuring)
+static struct judge *read_all(const struct conditions *on_bench, const struct reference *reference,
+                              const struct accuracy *accuracy, const struct reading *readings,
+                              size_t count, bool measuring)
 {
     struct judge *judge = judge_create(reference, accuracy);
     if (!judge)
         return NULL;
+    judge_set_conditions(judge, on_bench);
     judge->measuring = measuring;
     for (size_t i = 0; i < count && !judge->closed; i++)
         judge_read(judge, &readings[i]);
@@ -95,7 +97,7 @@ static int measure_on(const struct reference *reference, const struct accuracy *
                       const struct reading *readings, size_t count,
                       struct repeated_power_up *power_up)
 {
-    struct judge *judge = read_all(reference, accuracy, readings, count, true);
+    struct judge *judge = read_all(NULL, reference, accuracy, readings, count, true);
     if (!judge)
         return -1;
     const struct template_judge *template = judge->template;
@@ -119,7 +121,16 @@ int repeated_judge_trace(const struct reference *reference, const struct accurac
                          const struct reading *readings, size_t count, struct verdict *verdict,
                          struct phases *phases, struct repeated_power_up *power_up)
 {
-    struct judge *judge = read_all(reference, accuracy, readings, count, false);
+    return repeated_judge_trace_under(NULL, reference, accuracy, readings, count, verdict, phases,
+                                      power_up);
+}
+
+int repeated_judge_trace_under(const struct conditions *on_bench, const struct reference *reference,
+                               const struct accuracy *accuracy, const struct reading *readings,
+                               size_t count, struct verdict *verdict, struct phases *phases,
+                               struct repeated_power_up *power_up)
+{
+    struct judge *judge = read_all(on_bench, reference, accuracy, readings, count, false);
     if (!judge)
         return -1;
     *verdict = *judge_verdict(judge);
@@ -247,7 +258,9 @@ static int test_kinds(const struct reference *reference, const struct repeated_p
 static bool is_of_the_record(enum reason_code code)
 {
     return code == REASON_INCOMPLETE || code == REASON_NO_ONSET || code == REASON_NO_REFERENCE ||
-           code == REASON_OUTSIDE_VOLTAGE || code == REASON_AT_LIMIT;
+           code == REASON_OUTSIDE_VOLTAGE || code == REASON_AT_LIMIT ||
+           code == REASON_OTHER_FEEDS || code == REASON_OTHER_REVISION ||
+           code == REASON_OTHER_SET_UP;
 }
 
 /* The reason that most power-ups of a kind give. */

@@ -41,6 +41,12 @@ int repeated_judge_trace(const struct reference *reference, const struct accurac
                          const struct reading *readings, size_t count, struct verdict *verdict,
                          struct phases *phases, struct repeated_power_up *power_up);
 
+/* With what is on the bench, as for judge_set_conditions. */
+int repeated_judge_trace_under(const struct conditions *on_bench, const struct reference *reference,
+                               const struct accuracy *accuracy, const struct reading *readings,
+                               size_t count, struct verdict *verdict, struct phases *phases,
+                               struct repeated_power_up *power_up);
+
 struct failure_rate {
     double low, high;  /* NAN where no power-up was decided */
     double confidence; /* 0.95 */

@@ -5,6 +5,9 @@
 #include <stdio.h>
 #include <string.h>
 
+/* Of a text of the user's within a sentence. */
+enum { SAID_MOST = 36 };
+
 static const struct {
     const char *name;
     const char *key; /* of the figure; NULL: a count, or low and high */
@@ -24,6 +27,8 @@ static const struct {
     [SETTLE_FAULT] = {"smallest_fault", "share"},
     [SETTLE_RANGE] = {"range", NULL},
     [SETTLE_WITHOUT_FAILURE] = {"power_ups_without_failure", NULL},
+    [SETTLE_AS_TAUGHT] = {"as_taught", NULL},
+    [SETTLE_REFERENCE_FOR] = {"reference_for", NULL},
 };
 
 const char *settle_code_name(enum settle_code code)
@@ -109,8 +114,31 @@ static void say_value(const struct settle *s, char *text, size_t size)
 #pragma GCC diagnostic pop
 }
 
+/* "feeds 30 and 15, revision B and set-up "bare board"", those that apply. */
+static void say_conditions(const struct settle *settle, const char *feeds_are, char *text,
+                           size_t size)
+{
+    char listed[SAID_MOST];
+    char feeds[SAID_MOST + 4];
+    char revision[SAID_MOST];
+    char set_up[SAID_MOST];
+    text_cut(settle->feeds, listed, sizeof listed);
+    feeds_say_and(listed, feeds, sizeof feeds);
+    text_cut(settle->revision, revision, sizeof revision);
+    text_cut(settle->set_up, set_up, sizeof set_up);
+    bool more = revision[0] && set_up[0];
+    const char *behind_feeds = !feeds[0]                  ? ""
+                               : more                     ? ", "
+                               : revision[0] || set_up[0] ? " and "
+                                                          : "";
+    snprintf(text, size, "%s%s%s%s%s%s%s%s%s%s", feeds[0] ? "feeds " : "", feeds,
+             feeds[0] ? feeds_are : "", behind_feeds, revision[0] ? "revision " : "", revision,
+             more ? " and " : "", set_up[0] ? "set-up \"" : "", set_up, set_up[0] ? "\"" : "");
+}
+
 void settle_say(struct settle *settle)
 {
+    char conditions[180];
     char low[32];
     char high[32];
     char *text = settle->text;
@@ -143,6 +171,14 @@ void settle_say(struct settle *settle)
     case SETTLE_WITHOUT_FAILURE:
         snprintf(text, size, "%d more power-up%s of one kind, or one more of the other, would tell",
                  count, plural(count));
+        break;
+    case SETTLE_AS_TAUGHT:
+        say_conditions(settle, " live", conditions, sizeof conditions);
+        snprintf(text, size, "repeat with %s, as taught", conditions);
+        break;
+    case SETTLE_REFERENCE_FOR:
+        say_conditions(settle, "", conditions, sizeof conditions);
+        snprintf(text, size, "a reference for %s would do", conditions);
         break;
     default:
         say_value(settle, text, size);
@@ -188,5 +224,19 @@ void settle_add_between(struct verdict *verdict, enum settle_code code, double l
     struct settle settle = settle_of(code);
     settle.low = low;
     settle.high = high;
+    settle_add(verdict, settle);
+}
+
+void settle_add_conditions(struct verdict *verdict, enum settle_code code,
+                           const struct conditions *conditions,
+                           const struct conditions_difference *differs)
+{
+    struct settle settle = settle_of(code);
+    if (differs->feeds)
+        feeds_say(&conditions->feeds, settle.feeds, sizeof settle.feeds);
+    if (differs->revision)
+        text_cut(conditions->revision, settle.revision, sizeof settle.revision);
+    if (differs->set_up)
+        text_cut(conditions->set_up, settle.set_up, sizeof settle.set_up);
     settle_add(verdict, settle);
 }

@@ -21,6 +21,11 @@ void settle_add_value(struct verdict *verdict, enum settle_code code, double val
 void settle_add_count(struct verdict *verdict, enum settle_code code, int count);
 void settle_add_between(struct verdict *verdict, enum settle_code code, double low, double high);
 
+/* As those of `conditions` that differ. */
+void settle_add_conditions(struct verdict *verdict, enum settle_code code,
+                           const struct conditions *conditions,
+                           const struct conditions_difference *differs);
+
 const char *settle_code_name(enum settle_code code); /* "read_on", ... */
 
 /* The key of a code's one figure, "until_s"; NULL: a count, or low and high. */

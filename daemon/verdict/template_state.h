@@ -33,7 +33,8 @@ struct template_judge {
     struct measured_level levels[REFERENCE_MOST_PHASES];
     size_t level_count;     /* phases of the best path so far */
     size_t outside_voltage; /* readings in a row outside the window */
-    double outside_sum_V;
+    size_t outside_settled; /* of those, once the supply has settled, */
+    double outside_sum_V;   /* and their sum */
 };
 
 /* Reading number `index` since onset. */

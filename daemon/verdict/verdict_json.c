@@ -48,6 +48,10 @@ static json_t *reason_json(const struct reason *reason)
     set_figure(object, "beyond", unit, reason->beyond);
     if (isfinite(reason->low) || isfinite(reason->high))
         json_object_set_new(object, "limits_of", json_string(basis_names[reason->basis]));
+    if (reason->taught[0])
+        json_object_set_new(object, "taught", json_string(reason->taught));
+    if (reason->on_bench[0])
+        json_object_set_new(object, "on_bench", json_string(reason->on_bench));
     if (reason->pattern)
         json_object_set_new(object, "pattern",
                             json_pack("{s:s, s:s, s:s}", "name", reason->pattern->name, "causes",
@@ -71,6 +75,11 @@ json_t *settles_to_json(const struct settle *settles, size_t count)
         char unit = settle->code == SETTLE_VOLTAGE ? 'V' : 'A';
         set_figure(object, "low", unit, settle->low);
         set_figure(object, "high", unit, settle->high);
+        const char *const texts[][2] = {
+            {"feeds", settle->feeds}, {"revision", settle->revision}, {"set_up", settle->set_up}};
+        for (size_t k = 0; k < sizeof texts / sizeof *texts; k++)
+            if (texts[k][1][0])
+                json_object_set_new(object, texts[k][0], json_string(texts[k][1]));
         json_array_append_new(list, object);
     }
     return list;

@@ -19,7 +19,7 @@ struct bench {
     pthread_mutex_t status_mutex;
     bool control;
     struct on_bench on_left;
-    int references_changed;
+    int references_changed, units_changed;
 };
 
 static json_t *text_or_null(const char *text)
@@ -91,6 +91,14 @@ const struct accuracy *bench_accuracy(const struct bench *bench, const char *sup
     (void)bench;
     (void)supply;
     return NULL;
+}
+
+void bench_unit_changed(struct bench *bench, const char *unit)
+{
+    (void)unit;
+    pthread_mutex_lock(&bench->status_mutex);
+    bench->units_changed++;
+    pthread_mutex_unlock(&bench->status_mutex);
 }
 
 void bench_flush(struct bench *bench, int64_t power_up)

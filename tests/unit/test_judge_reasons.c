@@ -2,6 +2,7 @@
  *
  * Every reason code is reached by the fault it names, with figures and words.
  */
+#include "reference/reference_model.h"
 #include "support/judge_scene.h"
 #include "verdict/judge.h"
 #include "verdict/verdict_json.h"
@@ -16,7 +17,8 @@
 #include <cmocka.h>
 
 static struct reference *taught; /* by four units, from output on */
-static bool seen[REASON_NO_REFERENCE + 1];
+enum { LAST_REASON = REASON_OTHER_SET_UP };
+static bool seen[LAST_REASON + 1];
 
 static int teach(void **state)
 {
@@ -359,10 +361,34 @@ static void no_reference(void **state)
     trace_clear(&trace);
 }
 
+static void other_conditions(void **state)
+{
+    (void)state;
+    static char feed[] = "30";
+    static char bench_feed[] = "15";
+    static char *feeds = feed;
+    static char *bench_feeds = bench_feed;
+    struct judge_scene scene = scene_good(26);
+    struct trace trace = {0};
+    scene_trace(&scene, &trace);
+    static char a[] = "A";
+    static char b[] = "B";
+    struct reference other = *taught;
+    other.conditions = (struct conditions){{&feeds, 1}, a, a};
+    struct conditions on_bench = {{&bench_feeds, 1}, b, b};
+    struct verdict verdict;
+    assert_int_equal(
+        judge_trace_under(&on_bench, &other, NULL, trace.readings, trace.count, &verdict, NULL), 0);
+    expect(&verdict, VERDICT_UNSURE, REASON_OTHER_FEEDS);
+    expect(&verdict, VERDICT_UNSURE, REASON_OTHER_REVISION);
+    expect(&verdict, VERDICT_UNSURE, REASON_OTHER_SET_UP);
+    trace_clear(&trace);
+}
+
 static void all_codes_were_reached(void **state)
 {
     (void)state;
-    for (int code = 0; code <= REASON_NO_REFERENCE; code++)
+    for (int code = 0; code <= LAST_REASON; code++)
         if (!seen[code])
             fail_msg("%s was not reached", reason_code_name((enum reason_code)code));
 }
@@ -406,6 +432,7 @@ int main(void)
         cmocka_unit_test(cannot_resolve),
         cmocka_unit_test(incomplete_and_no_onset),
         cmocka_unit_test(no_reference),
+        cmocka_unit_test(other_conditions),
         cmocka_unit_test(json_says_the_same),
         cmocka_unit_test(all_codes_were_reached),
     };
