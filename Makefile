@@ -184,10 +184,11 @@ install: all
 	install -D -m 755 $(BUILD)/wakedraw $(DESTDIR)$(PREFIX)/bin/wakedraw
 	install -d $(DESTDIR)$(PREFIX)/share/wakedraw/profiles $(DESTDIR)$(PREFIX)/share/wakedraw/web
 	install -m 644 daemon/profiles/*.ini $(DESTDIR)$(PREFIX)/share/wakedraw/profiles/
-	cp -R web/*.html web/openapi.json web/lib web/paper web/style web/views \
+	cp -R web/*.html web/manifest.webmanifest web/openapi.json web/lib web/paper web/style web/views \
 	    $(DESTDIR)$(PREFIX)/share/wakedraw/web/
 	install -D -m 644 -t $(DESTDIR)$(PREFIX)/share/wakedraw/web/node_modules/uplot/dist \
-	    web/node_modules/uplot/dist/uPlot.esm.js web/node_modules/uplot/dist/uPlot.min.css
+	    web/node_modules/uplot/dist/uPlot.esm.js \
+	    web/node_modules/uplot/dist/uPlot.iife.min.js web/node_modules/uplot/dist/uPlot.min.css
 	install -D -m 644 -t $(DESTDIR)$(PREFIX)/share/wakedraw/modules \
 	    signatures/harbour-lane/modules/*.ini
 	install -D -m 644 systemd/wakedraw.service $(DESTDIR)/etc/systemd/system/wakedraw.service

@@ -3,9 +3,14 @@
 
 #include <fcntl.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 #include <sys/stat.h>
 #include <unistd.h>
+#include <zstd.h>
+
+enum { SQUEEZE_LEVEL = 9, LARGEST_SQUEEZED = 1 << 20 };
 
 static const char *media_type_of(const char *name)
 {
@@ -63,8 +68,69 @@ bool page_files_place(const struct path *path, char *place, size_t size, const c
     return *media_type && length < (int)size;
 }
 
+bool page_files_takes_zstd(const char *accept_encoding)
+{
+    static const char blanks[] = " \t";
+    const char *at = accept_encoding ? accept_encoding : "";
+    while (*at) {
+        at += strspn(at, " \t,");
+        size_t length = strcspn(at, " \t,;");
+        bool named = length == 4 && strncasecmp(at, "zstd", 4) == 0;
+        const char *end = at + strcspn(at, ",");
+        at += length;
+        at += strspn(at, blanks);
+        if (named && *at != ';')
+            return true;
+        if (named) {
+            at += 1 + strspn(at + 1, blanks);
+            return strncasecmp(at, "q=", 2) != 0 || strtod(at + 2, NULL) > 0;
+        }
+        at = end;
+    }
+    return false;
+}
+
+static bool is_text(const char *media_type)
+{
+    return strncmp(media_type, "text/", 5) == 0 || strcmp(media_type, "image/svg+xml") == 0 ||
+           strcmp(media_type, "application/manifest+json") == 0;
+}
+
+static bool read_whole(int file, char *bytes, size_t size)
+{
+    size_t have = 0;
+    while (have < size) {
+        ssize_t got = pread(file, bytes + have, size - have, (off_t)have);
+        if (got <= 0)
+            return false;
+        have += (size_t)got;
+    }
+    return true;
+}
+
+/* The file as a zstd frame; NULL where that cannot be had, or makes it no shorter. */
+static struct MHD_Response *squeezed(int file, size_t size)
+{
+    size_t room = ZSTD_compressBound(size);
+    char *plain = malloc(size);
+    char *frame = malloc(room);
+    struct MHD_Response *response = NULL;
+    if (plain && frame && read_whole(file, plain, size)) {
+        size_t length = ZSTD_compress(frame, room, plain, size, SQUEEZE_LEVEL);
+        if (!ZSTD_isError(length) && length < size)
+            response = MHD_create_response_from_buffer(length, frame, MHD_RESPMEM_MUST_FREE);
+    }
+    free(plain);
+    if (!response)
+        free(frame);
+    else
+        MHD_add_response_header(response, MHD_HTTP_HEADER_CONTENT_ENCODING, "zstd");
+    return response;
+}
+
 struct MHD_Response *page_files_open(const char *web, const char *place, const char *media_type,
-                                     const char *if_none_match, unsigned *status)
+                                     const char *if_none_match, const char *accept_encoding,
+                                     unsigned *status)
 {
     char whole[1024];
     char tag[64];
@@ -78,24 +144,32 @@ struct MHD_Response *page_files_open(const char *web, const char *place, const c
         close(file);
         return NULL;
     }
-    snprintf(tag, sizeof tag, "\"%llx-%llx%09lx\"", (unsigned long long)state.st_size,
-             (unsigned long long)state.st_mtim.tv_sec, (unsigned long)state.st_mtim.tv_nsec);
+    bool squeeze = is_text(media_type) && page_files_takes_zstd(accept_encoding) &&
+                   state.st_size > 0 && state.st_size <= LARGEST_SQUEEZED;
+    snprintf(tag, sizeof tag, "\"%llx-%llx%09lx%s\"", (unsigned long long)state.st_size,
+             (unsigned long long)state.st_mtim.tv_sec, (unsigned long)state.st_mtim.tv_nsec,
+             squeeze ? "-zstd" : "");
     static char nothing[] = "";
-    struct MHD_Response *response;
+    struct MHD_Response *response = NULL;
     if (if_none_match && (strstr(if_none_match, tag) || strcmp(if_none_match, "*") == 0)) {
-        close(file);
         *status = MHD_HTTP_NOT_MODIFIED;
         response = MHD_create_response_from_buffer(0, nothing, MHD_RESPMEM_PERSISTENT);
     } else {
         *status = MHD_HTTP_OK;
-        response = MHD_create_response_from_fd64((uint64_t)state.st_size, file);
-        if (!response)
-            close(file);
+        if (squeeze)
+            response = squeezed(file, (size_t)state.st_size);
+        if (!response) {
+            response = MHD_create_response_from_fd64((uint64_t)state.st_size, file);
+            file = response ? -1 : file; /* the response closes it */
+        }
     }
+    if (file >= 0)
+        close(file);
     if (!response)
         return NULL;
     MHD_add_response_header(response, MHD_HTTP_HEADER_CONTENT_TYPE, media_type);
     MHD_add_response_header(response, MHD_HTTP_HEADER_ETAG, tag);
     MHD_add_response_header(response, MHD_HTTP_HEADER_CACHE_CONTROL, "no-cache");
+    MHD_add_response_header(response, MHD_HTTP_HEADER_VARY, MHD_HTTP_HEADER_ACCEPT_ENCODING);
     return response;
 }

@@ -141,6 +141,8 @@ static enum MHD_Result send_page_file(struct server *server, struct request *req
         page_files_open(server->web, request->page_place, request->page_type,
                         MHD_lookup_connection_value(request->connection, MHD_HEADER_KIND,
                                                     MHD_HTTP_HEADER_IF_NONE_MATCH),
+                        MHD_lookup_connection_value(request->connection, MHD_HEADER_KIND,
+                                                    MHD_HTTP_HEADER_ACCEPT_ENCODING),
                         &status);
     if (response)
         return send_response(server, request, response, status);

@@ -222,6 +222,22 @@ static void page_files_are_those_on_the_list(void **state)
             assert_false(page_files_place(&path, place, sizeof place, &media_type));
 }
 
+static void zstd_is_sent_to_whoever_takes_it(void **state)
+{
+    (void)state;
+    static const char *const takes[] = {
+        "zstd", "gzip, deflate, br, zstd", "ZSTD ;q=0.5, gzip", "br;q=1.0,zstd", "zstd ; q=1",
+    };
+    static const char *const leaves[] = {
+        NULL,    "",  "gzip, deflate", "identity", "zstd;q=0", "gzip, zstd; q=0.0, br", "xzstd",
+        "zstdx", "*",
+    };
+    for (size_t i = 0; i < sizeof takes / sizeof takes[0]; i++)
+        assert_true(page_files_takes_zstd(takes[i]));
+    for (size_t i = 0; i < sizeof leaves / sizeof leaves[0]; i++)
+        assert_false(page_files_takes_zstd(leaves[i]));
+}
+
 static char directory[256];
 
 static int make_directory(void **state)
@@ -394,6 +410,7 @@ int main(void)
         cmocka_unit_test(a_malformed_path_is_refused),
         cmocka_unit_test(any_bytes_make_a_path_or_none),
         cmocka_unit_test(page_files_are_those_on_the_list),
+        cmocka_unit_test(zstd_is_sent_to_whoever_takes_it),
         cmocka_unit_test_setup_teardown(a_code_file_is_one_line_of_eight_or_more, make_directory,
                                         remove_directory),
         cmocka_unit_test_setup_teardown(wrong_codes_make_their_address_wait, make_directory,

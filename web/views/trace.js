@@ -4,12 +4,11 @@
 // (hatched). The paper's margin line is the onset. Redraws at most 30 times a
 // second, and only when something was touched.
 
-import uPlot from '/vendor/uplot/uPlot.esm.js';
-
 import { roundTop, thin } from '../lib/readings.js';
 import { inks } from './inks.js';
 import { drawEnvelope, drawMargin, drawOverflow, drawPhases } from './trace_marks.js';
 
+const { uPlot } = globalThis; // the page loads it before its modules
 const FRAME_MS = 1000 / 30;
 const LEAST_TOP_A = 0.02;
 const INRUSH_S = 0.1; // the first readings may carry the inrush; they do not set the scale
