@@ -181,6 +181,28 @@ static void test_equation_gives_the_tables(void **state)
                  saccucci[i].within);
 }
 
+/* Other limits and slacks: two-sided h = 5 (exact, by SciPy), one-sided with a
+ * shift (Brook and Evans 1972), without slack (Vance 1986; the
+ * first of them is 3e-5 below the equation's solution), slack 0.25 (the manual
+ * of an R package for control charts, xcusum.arl). */
+static void test_equation_gives_other_tables(void **state)
+{
+    (void)state;
+    static const struct lengths wide[] = {
+        {0, 465.444, 6e-4}, {0.25, 139.494, 6e-4}, {0.5, 37.996, 6e-4}, {0.75, 17.048, 6e-4},
+        {1, 10.376, 6e-4},  {1.5, 5.747, 6e-4},    {2, 4.009, 6e-4},    {2.5, 3.114, 6e-4},
+        {3, 2.573, 6e-4},   {4, 2.013, 6e-4},      {5, 1.694, 6e-4},
+    };
+    for (size_t i = 0; i < COUNT(wide); i++)
+        close_to(cusum_length_both(0.5, 5, wide[i].shift), wide[i].tabled, wide[i].within);
+    close_to(cusum_length(0.5, 3, 1.5, 0), 3.75, 0.0051);
+    static const struct lengths vance[] = {
+        {-0.25, 2071.51, 0.07}, {0, 124.66, 0.006}, {0.5, 20.37, 0.006}, {1, 10.75, 0.006}};
+    for (size_t i = 0; i < COUNT(vance); i++)
+        close_to(cusum_length(0, 10, vance[i].shift, 0), vance[i].tabled, vance[i].within);
+    close_to(cusum_length(0.25, 8, 2.5, 0), 4.1500836225, 2e-7);
+}
+
 struct run {
     double mean, standard_error;
 };
@@ -281,6 +303,7 @@ int main(void)
         cmocka_unit_test(test_nist_ewma),
         cmocka_unit_test(test_nist_cusum),
         cmocka_unit_test(test_equation_gives_the_tables),
+        cmocka_unit_test(test_equation_gives_other_tables),
         cmocka_unit_test(test_charts_run_as_long_as_tabled),
         cmocka_unit_test(test_out_of_range),
     };
