@@ -150,7 +150,7 @@ static void run_types(gsl_rng *random, size_t phases, size_t units, struct talli
             draw_unit(random, &type, phases, unit);
             draw_power_up(random, &type, phases, unit, levels);
             false_bad += judge_levels(&taught, levels) == BAD;
-            levels[gsl_rng_uniform_int(random, phases)] += log(1 - 0.1);
+            levels[gsl_rng_uniform_int(random, phases)] += log1p(0.1);
             missed += judge_levels(&taught, levels) == GOOD;
         }
         double w = type.weight;
@@ -173,8 +173,10 @@ void level_rates(gsl_rng *random)
     static const size_t phases[] = {2, 4, 8};
     for (int missed = 0; missed < 2; missed++) {
         head(missed
-                 ? "Units with one level 10 % low that are called good: what references state\n"
-                   "(at most), and what they do, on average over types that spread as assumed"
+                 ? "Units with one level 10 % high (nearer to a good one than 10 % low) that are\n"
+                   "called good: what references state (at most), and what they do, on average "
+                   "over\n"
+                   "types that spread as assumed"
                  : "Good units called bad by a level: what references state (at most), and what\n"
                    "they do, on average over types that spread as assumed; and whether more\n"
                    "phases mean more of them");

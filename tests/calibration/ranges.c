@@ -5,6 +5,7 @@
  */
 #include "calibration/parts.h"
 #include "calibration/table.h"
+#include "reference/compare.h"
 #include "verdict/judge.h"
 
 #include <math.h>
@@ -23,7 +24,22 @@ enum { RANGES = sizeof ranges / sizeof *ranges };
 
 struct seen {
     struct set_seen false_bad[SETS], missed[SETS], unsure[SETS];
+    /* Against the same known-goods without the range: limit of all levels together;
+     * squared error of the final level. */
+    struct set_seen limit[SETS], error2[SETS];
 };
+
+static double common_limit(const struct reference *r)
+{
+    return r->level_common.predictive *
+           level_limit_factor(r->level_common.predictive_df, level_tests(r));
+}
+
+static double final_error2(const struct reference *r, double final_A)
+{
+    double error = log(r->phases[r->phase_count - 1].level_A / final_A);
+    return error * error;
+}
 
 static void run_set(uint64_t seed, int units, double factor, size_t at, struct seen *seen)
 {
@@ -46,6 +62,10 @@ static void run_set(uint64_t seed, int units, double factor, size_t at, struct s
         seen[k].false_bad[at] = (struct set_seen){0, GOODS, 1};
         seen[k].unsure[at] = (struct set_seen){0, GOODS, 1};
         seen[k].missed[at] = (struct set_seen){0, FAULTS, 1};
+        seen[k].limit[at] =
+            (struct set_seen){common_limit(references[k]), common_limit(references[0]), 1};
+        seen[k].error2[at] = (struct set_seen){final_error2(references[k], final_A),
+                                               final_error2(references[0], final_A), 1};
     }
     for (int i = 0; i < GOODS + FAULTS; i++) {
         struct fault fault = {.kind = i < GOODS ? FAULT_NONE : FAULT_LEVEL,
@@ -79,6 +99,13 @@ static void no_worse_row(const char *what, double most, const struct set_seen *w
     print_row(what, most, more.mean, more.low, more.high, more.low <= most ? HOLDS : REFUTED);
 }
 
+/* What a right range buys. */
+static void less_row(const char *what, const struct set_seen *sets)
+{
+    struct interval share = share_over_sets(sets, SETS);
+    print_row(what, 1, share.mean, share.low, share.high, share.high < 1 ? HOLDS : REFUTED);
+}
+
 static void range_rows(uint64_t seed, int units, double factor)
 {
     struct seen *seen = calloc(RANGES + 1, sizeof *seen);
@@ -93,6 +120,8 @@ static void range_rows(uint64_t seed, int units, double factor)
     snprintf(what, sizeof what, "%d unit%s, no range: good called bad", units,
              units == 1 ? "" : "s");
     shown_row(what, NAN, seen[0].false_bad, SETS);
+    less_row("  range right: limit of all levels, of without", seen[1].limit);
+    less_row("  range right: final level's squared error, of it", seen[1].error2);
     for (size_t k = 0; k < RANGES; k++) {
         snprintf(what, sizeof what, "  range %s: more unsure", ranges[k].name);
         no_worse_row(what, k == 0 ? 0 : 0.005, seen[k + 1].unsure, seen[0].unsure);
@@ -107,7 +136,8 @@ static void range_rows(uint64_t seed, int units, double factor)
 void stated_ranges(uint64_t seed)
 {
     head("A stated range beside known-goods, same power-ups with and without (stated: at most\n"
-         "so much more); faults: one level off by 10 %");
+         "so much more; a right one: less than 100 % of the limit and of the squared error of\n"
+         "the final level without); faults: one level off by 10 %");
     range_rows(seed, 1, 1);
     range_rows(seed, 2, 1);
     head("The same where units spread twice the default");
