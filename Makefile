@@ -48,6 +48,7 @@ bench_programs := $(bench_sources:%.c=$(BUILD)/%)
 # Shared by test programs.
 test_support := $(sort $(wildcard tests/support/*.c))
 test_support_objects := $(test_support:%.c=$(BUILD)/%.o)
+every_test_source := $(sort $(wildcard tests/*/*.c))
 
 .PHONY: all
 all: $(BUILD)/wakedraw $(BUILD)/libwakedraw.a
@@ -140,7 +141,7 @@ memcheck: all tests
 lint: compile_commands.json
 	@.ci/prepare lint
 	@clang-format --dry-run --Werror $$(git ls-files '*.c' '*.h')
-	@printf '%s\n' $(sources) daemon/main.c | \
+	@printf '%s\n' $(sources) daemon/main.c $(every_test_source) | \
 	    xargs -P$$(nproc) -n1 sh -c 'clang-tidy --quiet -p . "$$0" 2>/dev/null || { echo "$$0"; exit 255; }'
 
 # False verdicts and misses on made-up benches, 50 seeds or SEEDS, as usual and
@@ -168,7 +169,7 @@ bench: all $(bench_programs)
 
 # For editors and clang-tidy: one entry a source, from the same flags.
 compile_commands.json: Makefile
-	@{ echo '['; separator=''; for source in daemon/main.c $(sources) $(test_sources); do \
+	@{ echo '['; separator=''; for source in daemon/main.c $(sources) $(every_test_source); do \
 	    printf '%s{"directory": "%s", "file": "%s", "command": "%s"}' "$$separator" "$(CURDIR)" \
 	        "$$source" "$(CC) $(subst ",\\\",$(CPPFLAGS)) -Itests $(package_flags) -std=c11 -c $$source"; \
 	    separator=$$',\n'; done; echo; echo ']'; } >$@

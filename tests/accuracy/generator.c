@@ -132,6 +132,7 @@ void make_supply(struct dice *dice, int which, struct bench_supply *supply)
 void make_unit(struct dice *dice, const struct module_type *type, const struct spreads *spreads,
                struct unit *unit)
 {
+    *unit = (struct unit){{0}, {0}};
     double common = spreads->common * dice_normal(dice);
     for (int i = 0; i < type->count; i++) {
         unit->factor[i] = exp(common + spreads->own * dice_normal(dice));

@@ -121,7 +121,7 @@ static bool measure_levels(void)
     size_t levels = 0;
     double half_s = time_levels(&kinds[0], LONG / 2, &levels);
     double whole_s = time_levels(&kinds[0], LONG, &levels);
-    double double_s = time_levels(&kinds[0], 2 * LONG, &levels);
+    double double_s = time_levels(&kinds[0], (size_t)2 * LONG, &levels);
     printf("levels, growth from %d to %d: %.2f, to %d: %.2f (2 is linear)\n", LONG / 2, LONG,
            whole_s / half_s, 2 * LONG, double_s / whole_s);
     return held;

@@ -146,7 +146,7 @@ static void run_types(gsl_rng *random, size_t phases, size_t units, struct talli
         double missed = 0;
         for (int i = 0; i < NEW_UNITS; i++) {
             double unit[REFERENCE_MOST_PHASES];
-            double levels[REFERENCE_MOST_PHASES];
+            double levels[REFERENCE_MOST_PHASES] = {0};
             draw_unit(random, &type, phases, unit);
             draw_power_up(random, &type, phases, unit, levels);
             false_bad += judge_levels(&taught, levels) == BAD;

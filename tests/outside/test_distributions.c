@@ -100,7 +100,7 @@ static void check_row(const char *line, int *checked)
     for (size_t f = 0; f < FUNCTIONS; f++) {
         if (strcmp(name, functions[f].name) != 0)
             continue;
-        double numbers[5];
+        double numbers[5] = {0};
         int count = 0;
         for (const char *text = line + used; *text == ',' && count < 5; count++) {
             char *end = NULL;

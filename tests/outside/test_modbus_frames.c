@@ -43,13 +43,13 @@ struct unit {
 static size_t from_hex(const char *text, unsigned char *bytes)
 {
     size_t count = 0;
-    unsigned value = 0;
-    int used = 0;
-    while (sscanf(text, "%2x%n", &value, &used) == 1) {
+    for (char *end = NULL;; text = end) {
+        unsigned long value = strtoul(text, &end, 16);
+        if (end == text)
+            return count;
+        assert_in_range(value, 0, 255);
         bytes[count++] = (unsigned char)value;
-        text += used;
     }
-    return count;
 }
 
 /* Answers each request with what the list says, in its order; a request that

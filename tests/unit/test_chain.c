@@ -292,7 +292,7 @@ static void test_a_type_put_on_meanwhile_counts_from_the_next_one(void **state)
     for (size_t i = 0; i < fixture->told_count; i++) {
         if (strcmp(fixture->told[i].name, "power-up") != 0)
             continue;
-        int id = atoi(text_of(fixture->told[i].data, "id"));
+        long id = strtol(text_of(fixture->told[i].data, "id"), NULL, 10);
         assert_true(id == 1 || id == 2);
         types[id] = text_of(fixture->told[i].data, "module_type");
     }

@@ -12,6 +12,7 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include <cmocka.h>
@@ -64,11 +65,13 @@ static const struct reason *expect(const struct verdict *verdict, enum verdict_k
                                    enum reason_code code)
 {
     const struct reason *reason = find(verdict, code);
-    if (verdict->kind != kind || !reason)
+    if (verdict->kind != kind || !reason) {
         fail_msg("expected %s %s, found %s %s \"%s\"", verdict_kind_name(kind),
                  reason_code_name(code), verdict_kind_name(verdict->kind),
                  verdict->reason_count ? reason_code_name(verdict->reasons[0].code) : "",
                  verdict->reason_count ? verdict->reasons[0].text : "");
+        abort(); /* fail_msg does not come back, but does not say so */
+    }
     assert_true(strlen(reason->text) > 10);
     seen[code] = true;
     return reason;

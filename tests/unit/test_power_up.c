@@ -287,7 +287,7 @@ static void small_module_begins_at_its_first_step(void **state)
 {
     (void)state;
     static const double steps_A[] = {0.004, 0.006, 0.010};
-    for (size_t i = 0; i < 3 * 2 * 3; i++) {
+    for (size_t i = 0; i < (size_t)3 * 2 * 3; i++) {
         for (size_t k = 2; k < sizeof rates / sizeof *rates; k++) {
             const struct scene_phase boot[] = {
                 {0.6, steps_A[i % 3]}, {0.5, 0.025}, {0.5, 0.012}, {1, 0.040}};
@@ -298,7 +298,8 @@ static void small_module_begins_at_its_first_step(void **state)
             scene.plug = false;
             scene.resolution_A = i / 3 % 2 ? 1e-3 : 1e-4;
             scene.noise_A = 1e-4;
-            scene.offset_A = 0.02 * ((double)(i / 6) - 1);
+            size_t offset = i / 6;
+            scene.offset_A = 0.02 * ((double)offset - 1);
             scene.inrush_s = 0;
             scene.turns = (const struct scene_turn[]){{2, SCENE_PLUG, true}};
             scene.turn_count = 1;

@@ -57,10 +57,14 @@ static struct record_source make_source(void)
 
 static void clear_source(struct record_source *source)
 {
-    const json_t *values[] = {source->unit, source->work_order, source->power_ups,
-                              source->rows, source->together,   source->reference};
-    for (size_t i = 0; i < sizeof values / sizeof *values; i++)
-        json_decref((json_t *)(uintptr_t)values[i]);
+    enum { PARTS = 6 };
+    const json_t *values[PARTS] = {source->unit, source->work_order, source->power_ups,
+                                   source->rows, source->together,   source->reference};
+    for (size_t i = 0; i < PARTS; i++) {
+        json_t *ours = NULL;
+        memcpy(&ours, &values[i], sizeof(json_t *));
+        json_decref(ours);
+    }
 }
 
 static const char *text_at(const json_t *content, const char *part, const char *key)

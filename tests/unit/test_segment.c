@@ -117,7 +117,7 @@ static void repeats_make_no_phases(void **state)
                                              {.kind = PHASE_LEVEL, .lasts_s = 0.6, .from_A = 0.19},
                                              {.kind = PHASE_LEVEL, .lasts_s = 4, .from_A = 0.25}};
     static const double conversions_hz[] = {10, 25, 50};
-    for (size_t i = 0; i < 3 * 3 * 3 * 2; i++) {
+    for (size_t i = 0; i < (size_t)3 * 3 * 3 * 2; i++) {
         double conversion_hz = conversions_hz[i % 3];
         struct made_record record = {.phases = boot,
                                      .count = 5,
@@ -161,7 +161,7 @@ static void a_charging_start_is_no_staircase(void **state)
         {.kind = PHASE_LEVEL, .lasts_s = 0.08, .from_A = 1},
         {.kind = PHASE_RAMP, .lasts_s = 0.08, .from_A = 1, .to_A = 0.3},
         {.kind = PHASE_DECAY, .lasts_s = 0.12, .from_A = 1, .to_A = 0.12, .time_s = 0.03}};
-    for (size_t i = 0; i < 3 * 2 * 2 * 2; i++) {
+    for (size_t i = 0; i < (size_t)3 * 2 * 2 * 2; i++) {
         const struct made_phase record_phases[] = {
             {.kind = PHASE_LEVEL, .lasts_s = 0.5, .from_A = 0},
             starts[i % 3],
@@ -238,7 +238,7 @@ static void covers_any_record(void **state)
     uint64_t random = seed;
     for (int round = 0; round < 1500; round++) {
         enum { MOST = 160 };
-        struct reading r[MOST];
+        struct reading r[MOST] = {{0}};
         size_t n = 1 + (size_t)(scene_uniform(&random) * (MOST - 1));
         double time_s = 0;
         double level = 0;

@@ -163,7 +163,7 @@ static void test_errors_are_as_stated(void **state)
                 all[r * (STAGES - 1) + c] = &changes[r][c];
         }
         outside += changes[1][0].low > 0 || changes[1][0].high < 0;
-        stage_changes_settle(all, ROWS * (STAGES - 1), 0.05);
+        stage_changes_settle(all, (size_t)ROWS * (STAGES - 1), 0.05);
         bool any = false;
         for (int r = 0; r < ROWS; r++)
             for (int c = 0; c < STAGES - 1; c++)

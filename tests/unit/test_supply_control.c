@@ -37,6 +37,16 @@ struct peer {
     char log[8192];
 };
 
+static bool number_behind(const char *part, const char *name, double *number)
+{
+    size_t length = strlen(name);
+    if (strncmp(part, name, length) != 0)
+        return false;
+    char *end = NULL;
+    *number = strtod(part + length, &end);
+    return end > part + length;
+}
+
 static void answer(struct peer *peer, const char *part, char *reply, size_t size)
 {
     double number = 0;
@@ -61,20 +71,26 @@ static void answer(struct peer *peer, const char *part, char *reply, size_t size
         peer->error[0] = '\0';
     else if (strncmp(part, "OUTP O", 6) == 0 && !peer->stuck)
         peer->on = strcmp(part, "OUTP ON") == 0;
-    else if (sscanf(part, "INST:NSEL %d", &peer->selected) == 1)
-        return;
+    else if (number_behind(part, "INST:NSEL ", &number))
+        peer->selected = (int)number;
     else if (peer->refuses && (strncmp(part, "VOLT ", 5) == 0 || strncmp(part, "CURR ", 5) == 0))
         snprintf(peer->error, sizeof peer->error, "-222,\"Data out of range\"");
-    else if (sscanf(part, "VOLT %lf", &number) == 1)
+    else if (number_behind(part, "VOLT ", &number))
         peer->set_V = peer->most_V > 0 && number > peer->most_V ? peer->most_V : number;
-    else if (sscanf(part, "CURR %lf", &number) == 1)
+    else if (number_behind(part, "CURR ", &number))
         peer->set_A = number;
+}
+
+static void append(char *text, size_t size, const char *more)
+{
+    size_t used = strlen(text);
+    snprintf(text + used, size - used, "%s", more);
 }
 
 static void take_message(struct peer *peer, char *message, int descriptor)
 {
-    strncat(peer->log, message, sizeof peer->log - strlen(peer->log) - 2);
-    strcat(peer->log, "\n");
+    append(peer->log, sizeof peer->log, message);
+    append(peer->log, sizeof peer->log, "\n");
     char out[512] = "";
     for (char *rest = message, *part; (part = strsep(&rest, ";")) != NULL;) {
         char reply[120];
@@ -82,12 +98,12 @@ static void take_message(struct peer *peer, char *message, int descriptor)
         if (!reply[0])
             continue;
         if (out[0])
-            strcat(out, ";");
-        strcat(out, reply);
+            append(out, sizeof out, ";");
+        append(out, sizeof out, reply);
     }
     if (!out[0])
         return;
-    strcat(out, "\n");
+    append(out, sizeof out, "\n");
     if (write(descriptor, out, strlen(out)) < 0)
         perror("peer");
 }

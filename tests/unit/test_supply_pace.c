@@ -196,6 +196,12 @@ static void test_registers(void **state)
     assert_near(register_number(&quantity, (uint16_t[]){0x4148, 0x0000}), 12.5, 0);
     assert_true(isnan(register_number(&quantity, (uint16_t[]){0x7FC0, 0x0000})));
     assert_true(isnan(register_number(&quantity, (uint16_t[]){0x7F80, 0x0000})));
+}
+
+static void test_registers_there_and_back(void **state)
+{
+    (void)state;
+    struct register_quantity quantity = {.type = REGISTER_U16, .scale = 0.01};
     for (int trial = 0; trial < 600; trial++) {
         quantity.type = (enum register_type)(trial % 5);
         quantity.little = trial % 2;
@@ -249,6 +255,7 @@ int main(void)
         cmocka_unit_test(test_renewal_not_made_up_from_a_ramp),
         cmocka_unit_test(test_limit),
         cmocka_unit_test(test_registers),
+        cmocka_unit_test(test_registers_there_and_back),
         cmocka_unit_test(test_blocks),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
