@@ -64,7 +64,7 @@ static bool check_value(const struct field *field, const json_t *value, struct a
     const unsigned status = MHD_HTTP_UNPROCESSABLE_CONTENT;
     const char *key = field->key;
     const char *or_null = field->needed ? "" : " or null";
-    if (json_is_null(value) && !field->needed)
+    if (field->kind == FIELD_ANY || (json_is_null(value) && !field->needed))
         return true;
     if (field->kind == FIELD_TEXT) {
         if (!is_text(value, field->longest))

@@ -18,6 +18,7 @@ enum field_kind {
     FIELD_NUMBER, /* least..most */
     FIELD_SWITCH, /* true or false */
     FIELD_TEXTS,  /* an array of at most 32 such texts */
+    FIELD_ANY,    /* looked at by the caller */
 };
 
 struct field {

@@ -81,6 +81,7 @@ handler work_orders_get, work_order_get, work_order_post;
 handler power_ups_get, power_up_get, power_up_trace_get;
 
 handler work_order_trend_get;
+handler reference_trial_post, reference_restore_post, reference_file_get;
 
 /* The item whose id is the path's first {}; NULL with the answer made. */
 json_t *desk_item(struct desk *desk, struct call *call, enum store_kind kind);

@@ -278,12 +278,14 @@ json_t *store_list(struct store_reader *reader, enum store_kind kind,
 
 /* --- one item --- */
 
-static int read_pieces(struct store_reader *reader, int64_t id, struct trace *trace,
-                       struct error *error)
+static int read_pieces(struct store_reader *reader, int64_t id, bool on_time_too,
+                       struct trace *trace, struct error *error)
 {
-    sqlite3_stmt *statement = database_query(
-        &reader->database, error,
-        "SELECT packed FROM piece WHERE power_up_id = ? ORDER BY after_watch, id", "i", id);
+    sqlite3_stmt *statement =
+        database_query(&reader->database, error,
+                       "SELECT packed FROM piece WHERE power_up_id = ? AND after_watch <= ?"
+                       " ORDER BY after_watch, id",
+                       "ii", id, (int64_t)on_time_too);
     if (!statement)
         return -1;
     int status = 0;
@@ -300,8 +302,8 @@ static int read_pieces(struct store_reader *reader, int64_t id, struct trace *tr
     return status;
 }
 
-int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trace,
-                     struct error *error)
+static int read_trace(struct store_reader *reader, int64_t id, bool on_time_too,
+                      struct trace *trace, struct error *error)
 {
     int found = database_run(&reader->database, error, NULL, "SELECT id FROM power_up WHERE id = ?",
                              "i", id);
@@ -310,10 +312,22 @@ int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trac
     if (found == 0)
         return error_set(error, EXIT_NO_INPUT, NULL, 0, NULL, "there is no power-up %lld",
                          (long long)id);
-    if (read_pieces(reader, id, trace, error) == 0)
+    if (read_pieces(reader, id, on_time_too, trace, error) == 0)
         return 0;
     trace_clear(trace);
     return -1;
+}
+
+int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trace,
+                     struct error *error)
+{
+    return read_trace(reader, id, true, trace, error);
+}
+
+int store_read_watch(struct store_reader *reader, int64_t id, struct trace *trace,
+                     struct error *error)
+{
+    return read_trace(reader, id, false, trace, error);
 }
 
 static json_t *cell(bool valid, double number)
@@ -345,7 +359,7 @@ static json_t *trace_to_json(const struct trace *trace)
 static int add_trace(struct store_reader *reader, int64_t id, json_t *item, struct error *error)
 {
     struct trace trace = {0};
-    if (read_pieces(reader, id, &trace, error) != 0) {
+    if (read_pieces(reader, id, true, &trace, error) != 0) {
         trace_clear(&trace);
         return -1;
     }

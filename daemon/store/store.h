@@ -137,6 +137,10 @@ json_t *store_get(struct store_reader *reader, enum store_kind kind, int64_t id,
 int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trace,
                      struct error *error);
 
+/* Those of the watch alone. */
+int store_read_watch(struct store_reader *reader, int64_t id, struct trace *trace,
+                     struct error *error);
+
 /* The newest reference of a type: its text (malloc'd), or NULL (error status
  * EXIT_OK: there is none). */
 char *store_reference_text(struct store_reader *reader, const char *module_type, int *version,
