@@ -51,10 +51,21 @@ static bool read_ids(const json_t *body, const struct reference_request *request
     return answer->status == 0;
 }
 
-static const char *text_or_null(const json_t *body, const char *key)
+static int read_conditions(const json_t *body, struct conditions *conditions)
 {
-    const char *text = fields_text(body, key);
-    return text[0] ? text : NULL;
+    const char *revision = fields_text(body, "revision");
+    const char *set_up = fields_text(body, "set_up");
+    const json_t *feeds = json_object_get(body, "feeds");
+    if (revision[0] && (conditions->revision = strdup(revision)) == NULL)
+        return -1;
+    if (set_up[0] && (conditions->set_up = strdup(set_up)) == NULL)
+        return -1;
+    for (size_t i = 0; i < json_array_size(feeds); i++) {
+        const char *feed = json_string_value(json_array_get(feeds, i));
+        if (texts_add(&conditions->feeds, feed, strlen(feed)) != 0)
+            return -1;
+    }
+    return 0;
 }
 
 static json_t *trial_json(const struct reference *reference, json_t *changes)
@@ -76,14 +87,29 @@ static json_t *trial_json(const struct reference *reference, json_t *changes)
     return trial;
 }
 
+/* Nothing teaches how long to watch: as long as the type is watched. */
+static int watch_as_type(struct desk *desk, struct reference_request *request, struct error *error)
+{
+    json_t *type = store_module_type(desk->reader, request->module_type, error);
+    if (!type)
+        return -1;
+    const json_t *watch = json_object_get(type, "watch_s");
+    if (json_is_number(watch))
+        request->watch_s = json_number_value(watch);
+    json_decref(type);
+    return 0;
+}
+
 static void try_out(struct desk *desk, struct call *call, struct reference_request *request,
                     const json_t *ids)
 {
     struct error error = {0};
     if (!desk_reader(desk, call->answer))
         return;
-    struct reference *reference =
-        trial_build(desk->reader, desk->office->bench, request, ids, &error);
+    struct reference *reference = NULL;
+    bool watch_is_open = isnan(request->watch_s) && json_array_size(ids) == 0;
+    if (!watch_is_open || watch_as_type(desk, request, &error) == 0)
+        reference = trial_build(desk->reader, desk->office->bench, request, ids, &error);
     json_t *changes =
         reference ? trial_changes(desk->reader, desk->office->bench, reference, &error) : NULL;
     if (changes)
@@ -102,23 +128,27 @@ void reference_trial_post(struct desk *desk, struct call *call)
         {.key = "range", .kind = FIELD_ANY},
         {.key = "revision", .kind = FIELD_TEXT, .longest = 127},
         {.key = "set_up", .kind = FIELD_TEXT, .longest = 127},
+        {.key = "feeds", .kind = FIELD_TEXTS, .longest = FEED_LONGEST},
         {.key = "nominal_voltage_V", .kind = FIELD_NUMBER, .most = 1000, .above_least = true},
         {.key = "watch_s", .kind = FIELD_NUMBER, .least = 0.1, .most = 86400},
     };
     json_t *body = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
     if (!body)
         return;
+    struct conditions conditions = {.revision = NULL};
     const json_t *volts = json_object_get(body, "nominal_voltage_V");
     const json_t *watch = json_object_get(body, "watch_s");
     struct reference_request request = {
         .module_type = fields_text(body, "module_type"),
-        .revision = text_or_null(body, "revision"),
-        .set_up = text_or_null(body, "set_up"),
+        .conditions = &conditions,
         .nominal_voltage_V = json_is_number(volts) ? json_number_value(volts) : (double)NAN,
         .watch_s = json_is_number(watch) ? json_number_value(watch) : (double)NAN,
     };
-    if (read_range(body, &request, call->answer) && read_ids(body, &request, call->answer))
+    if (read_conditions(body, &conditions) != 0)
+        answer_problem(call->answer, MHD_HTTP_INTERNAL_SERVER_ERROR, NULL, "memory is out");
+    else if (read_range(body, &request, call->answer) && read_ids(body, &request, call->answer))
         try_out(desk, call, &request, json_object_get(body, "power_ups"));
+    conditions_clear(&conditions);
     json_decref(body);
 }
 

@@ -19,7 +19,7 @@ const struct route routes[] = {
     {METHOD_GET, 0, "/api/v1/references", references_get, "limit before module_type", false, false},
     {METHOD_POST, REFERENCE_BODY, "/api/v1/references", reference_post, "", false, false},
     {METHOD_GET, 0, "/api/v1/references/{}", reference_get, "", false, false},
-    {METHOD_POST, SMALL_BODY, "/api/v1/references/trial", reference_trial_post, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/reference-trials", reference_trial_post, "", false, false},
     {METHOD_POST, SMALL_BODY, "/api/v1/references/{}/restore", reference_restore_post, "", false,
      false},
     {METHOD_GET, 0, "/api/v1/references/{}/file", reference_file_get, "", false, false},
