@@ -5,50 +5,14 @@
 
 import assert from 'node:assert/strict';
 
-import { LANDSCAPE, PORTRAIT, closeBrowser, openPage, theBrowser } from './browser.mjs';
-import { assertPace, check, finish, sleep, until } from './check.mjs';
-import { MockBench } from './mock.mjs';
+import { LANDSCAPE, PORTRAIT, closeBrowser } from './browser.mjs';
+import { assertPace, finish, sleep, until } from './check.mjs';
 import {
-  BAD, BAD_PHASES, GOOD, GOOD_PHASES, TYPE, UNSURE, furnish, sendRun,
+  BAD, BAD_PHASES, GOOD, GOOD_PHASES, TYPE, UNSURE, sendRun,
 } from './scenes.mjs';
-
-// Runs a scene on a furnished mock bench and an open page, and ends both.
-function pageCheck(name, scene, { size = LANDSCAPE, furnished = true, options = {}, hash = '' } = {}) {
-  check(`page: ${name}`, async () => {
-    const mock = new MockBench();
-    if (furnished) furnish(mock);
-    await mock.start();
-    let page = null;
-    try {
-      page = await openPage(await theBrowser(), mock.url + hash, size, options, mock.url);
-      await until(() => mock.streams.size === 1, 'the page opens its one stream');
-      if (furnished) await until(() => page.locator('.counterfoil').count(), 'the strip is there');
-      const note = await scene(page, mock);
-      assert.deepEqual(page.complaints, []);
-      return note;
-    } finally {
-      await page?.context().close();
-      await mock.stop();
-    }
-  });
-}
-
-const text = async (page, id) => (await page.locator(`#${id}`).innerText()).replaceAll('\u00a0', ' ');
-const shows = (page, id, wanted) => until(
-  async () => (await text(page, id)).toLowerCase().includes(wanted.toLowerCase())
-    || (await text(page, id), false), `#${id} shows "${wanted}"`,
-);
-const markOf = (page) => page.locator('#mark .mark').getAttribute('data-verdict');
-const noMark = (page) => until(async () => await page.locator('#mark .mark').count() === 0,
-  'no verdict in the live place');
-
-async function powerUp(page, mock, kind, verdict, phases, to_s = 6.4, judging = {}) {
-  sendRun(mock, 'left', kind, 1000, -3, 0.1);
-  mock.begin('left', '5', 1000, 8);
-  sendRun(mock, 'left', kind, 1000, 0.1, to_s);
-  if (verdict) mock.judge('5', verdict, phases, judging);
-  mock.goOn('left');
-}
+import {
+  markOf, noMark, pageCheck, powerUp, shows, text,
+} from './mock_page.mjs';
 
 // --- verdicts ---
 

@@ -100,8 +100,8 @@ export function repairDesk(places, bench) {
   async function anotherUnit() {
     const before = { ...item() };
     const watch = bench.chosen();
-    const powerUp = watch.current?.item ?? watch.last;
-    const attached = powerUp !== null && powerUp.unit === before.unit;
+    const powerUp = { ...watch.current?.item ?? watch.last };
+    const attached = powerUp.id !== undefined && powerUp.unit === before.unit;
     await strip.tried(async () => {
       await putOnBench(before.name, { module_type: before.module_type });
       if (attached) {
