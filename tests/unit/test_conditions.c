@@ -46,8 +46,17 @@ static struct conditions conditions_of(struct said said)
     struct conditions conditions = {0};
     if (said.feeds)
         assert_int_equal(feeds_read(said.feeds, &conditions.feeds), FEEDS_READ);
-    struct conditions texts = {.revision = (char *)(uintptr_t)said.revision,
-                               .set_up = (char *)(uintptr_t)said.set_up};
+    char revision[160] = "";
+    char set_up[160] = "";
+    struct conditions texts = {0};
+    if (said.revision) {
+        assert_in_range(snprintf(revision, sizeof revision, "%s", said.revision), 0, 159);
+        texts.revision = revision;
+    }
+    if (said.set_up) {
+        assert_in_range(snprintf(set_up, sizeof set_up, "%s", said.set_up), 0, 159);
+        texts.set_up = set_up;
+    }
     assert_int_equal(conditions_copy(&conditions, &texts), 0);
     return conditions;
 }
@@ -454,10 +463,11 @@ static void long_texts_are_cut_between_characters(void **state)
         for (int t = 0; t < 4; t++) {
             seed = seed * 6364136223846793005u + 1442695040888963407u;
             size_t length = (seed >> 33) % 120;
-            strcpy(texts[t], t % 2 ? "x" : "y");
-            while (strlen(texts[t]) < length) {
+            texts[t][0] = t % 2 ? 'x' : 'y';
+            for (size_t used = 1; used < length; used = strlen(texts[t])) {
                 seed = seed * 6364136223846793005u + 1442695040888963407u;
-                strcat(texts[t], characters[(seed >> 40) % 4]);
+                snprintf(texts[t] + used, sizeof texts[t] - used, "%s",
+                         characters[(seed >> 40) % 4]);
             }
         }
         struct verdict verdict = judged(&scene, (struct said){texts[0], texts[1], texts[2]},
