@@ -314,6 +314,7 @@ static void change(struct chain *chain, struct lane *lane, struct bench_change *
     status->reference_version = lane->reference ? lane->reference->version : 0;
     pthread_mutex_unlock(&chain->board->mutex);
     lane->rules.watch_s = lane_watch_s(lane);
+    lane->rules.sleeps = lane->reference && reference_sleeps(lane->reference->reference);
     /* An open power-up keeps the type it began with, and so its watch. */
     if (!lane->capture || !capture_watching(lane->capture))
         power_up_set_rules(lane->machine, &lane->rules);

@@ -11,6 +11,8 @@ static const double limit_cap = 6.5, capped_tests = 5; /* with four phases */
 
 static const double envelope_tail = 2.5e-5;              /* of one reading's shape */
 static const double small_share = 0.02, small_noise = 4; /* levels not judged */
+static const double asleep_share_u = 0.2,
+                    asleep_counts = 0.25; /* of the smallest fault; it of a count */
 static const double envelope_least = 0.04, envelope_most = 0.2;
 
 static double square(double x)
@@ -67,7 +69,14 @@ bool level_is_judged(const struct reference *reference, size_t p, double noise_A
     double largest = 0;
     for (size_t k = 0; k < reference->phase_count; k++)
         largest = fmax(largest, fabs(reference->phases[k].level_A));
-    double level = fabs(reference->phases[p].level_A);
+    const struct reference_phase *phase = &reference->phases[p];
+    double level = fabs(phase->level_A);
+    /* Asleep, what one power-up can tell of so little; else that it sleeps is all. */
+    if (reference_is_sleep(reference, p))
+        return phase->repeat_u < asleep_share_u * reference->smallest_level_fault &&
+               reference->smallest_level_fault * level >
+                   asleep_counts * reference->accuracy.current_resolution_A &&
+               noise_A < 2 * phase->noise_A;
     return level > small_share * largest || level > small_noise * noise_A;
 }
 

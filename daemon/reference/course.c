@@ -15,7 +15,12 @@ static const double penalty_factor = 1.5; /* of the default: about 4 ln n */
 static const double jump_noise = 5, jump_counts = 1.5, jump_share = 0.06;
 
 static const double runs_on_factor = 1.3; /* of what the slopes on both sides carry */
-static const double up_share = 0.6;       /* of the settled voltage: no longer held down */
+/* A sleep shows for so long, and so much above what is drawn before onset; or all
+ * the known-goods, no fewer than these, go to rest within this factor of time. */
+static const double rest_settled_s = 0.1, rest_least_s = 1, rest_draws_A = 0.0007;
+static const double resting_share = 0.75, rest_timed = 1.15;
+enum { FEWEST_TIMED = 4 };
+static const double up_share = 0.6; /* of the settled voltage: no longer held down */
 
 static int by_size(const void *a, const void *b)
 {
@@ -81,6 +86,34 @@ static double resting_draw(const struct power_up_machine *machine, const struct 
     return seen >= 3 && before_V > 5 ? baseline : (double)NAN;
 }
 
+/* What is read at rest, the voltage still up, from a little behind where the draw
+ * went there on. */
+static void measure_rest(struct course *course, const struct trace *trace, double from_s)
+{
+    double up_V = NAN;
+    double sum = 0;
+    double count = 0;
+    double first_s = NAN;
+    for (size_t i = 0; i < trace->count; i++) {
+        const struct reading *r = &trace->readings[i];
+        if (!r->valid)
+            continue;
+        if (r->time_s < from_s) {
+            up_V = r->voltage_V;
+            continue;
+        }
+        if (r->output_on == FLAG_NO || r->voltage_V < 0.8 * up_V)
+            break;
+        first_s = isnan(first_s) ? r->time_s : first_s;
+        if (r->time_s - first_s < rest_settled_s)
+            continue;
+        course->rest_s = r->time_s - first_s;
+        sum += r->current_A;
+        count++;
+    }
+    course->rest_A = count > 0 ? sum / count : (double)NAN;
+}
+
 static const char *course_make(const struct trace *trace, const struct power_up_rules *rules,
                                struct course *course)
 {
@@ -90,6 +123,7 @@ static const char *course_make(const struct trace *trace, const struct power_up_
         power_up_destroy(machine);
         return "memory is out";
     }
+    course->off_s = course->rest_A = NAN;
     bool begun = false;
     size_t end = trace->count;
     for (size_t i = 0; i < trace->count; i++) {
@@ -103,6 +137,12 @@ static const char *course_make(const struct trace *trace, const struct power_up_
     double onset = power_up_onset_s(machine);
     double until = end < trace->count ? power_up_ended_s(machine) : (double)INFINITY;
     course->baseline_A = begun ? resting_draw(machine, trace, onset) : (double)NAN;
+    size_t seen = 0;
+    course->zero_A = power_up_baseline_A(machine, &seen);
+    if (end < trace->count && power_up_end(machine) == END_DRAW_OFF) {
+        course->off_s = until - onset;
+        measure_rest(course, trace, until);
+    }
     power_up_destroy(machine);
     if (!begun)
         return "found no power-up: neither output, voltage nor draw rises";
@@ -118,13 +158,33 @@ static const char *course_make(const struct trace *trace, const struct power_up_
     return measure_course(course) == 0 ? NULL : "memory is out";
 }
 
+bool courses_sleep(const struct course *courses, size_t course_count, double resolution_A)
+{
+    double earliest = INFINITY;
+    double latest = 0;
+    double resting = 0;
+    double above = 0;
+    for (size_t i = 0; i < course_count; i++) {
+        const struct course *c = &courses[i];
+        if (isnan(c->off_s) || isnan(c->rest_A) || c->rest_s < rest_least_s)
+            continue;
+        resting++;
+        earliest = fmin(earliest, c->off_s);
+        latest = fmax(latest, c->off_s);
+        above += c->rest_A - c->zero_A > rest_draws_A + 0.1 * resolution_A;
+    }
+    double most = resting_share * (double)course_count;
+    bool timed = course_count >= FEWEST_TIMED && latest <= rest_timed * earliest;
+    return resting > 0 && resting >= most && (above >= most || timed);
+}
+
 int courses_make(const struct known_good *units, size_t count, const struct accuracy *accuracy,
-                 struct course **courses, size_t *course_count, struct error *error)
+                 bool sleeps, struct course **courses, size_t *course_count, struct error *error)
 {
     size_t total = 0;
     for (size_t u = 0; u < count; u++)
         total += units[u].count;
-    struct power_up_rules rules = {.watch_s = 86400};
+    struct power_up_rules rules = {.watch_s = 86400, .sleeps = sleeps};
     if (accuracy) {
         rules.resolution_A = accuracy->current_resolution_A;
         rules.resolution_V = accuracy->voltage_resolution_V;

@@ -23,7 +23,10 @@ struct course {
     double voltage_V;                 /* median over the course; NAN */
     double baseline_A;                /* before onset with the voltage up; NAN */
     double limited_s;                 /* longest stretch in current limit */
-    struct change *changes;           /* the sharp ones, in order */
+    double off_s;           /* the draw went to rest by itself, the output still on; NAN */
+    double zero_A;          /* before onset, whatever the voltage; NAN */
+    double rest_s, rest_A;  /* for how long it was read there, and its mean */
+    struct change *changes; /* the sharp ones, in order */
     size_t change_count;
     bool follows;                            /* the template, as built so far */
     size_t starts[REFERENCE_MOST_PHASES];    /* first reading of each phase */
@@ -34,11 +37,16 @@ struct course {
     double log_duration_u[REFERENCE_MOST_PHASES];
 };
 
-/* Cuts the first power-up out of each trace. -1 with the error filled (which
- * unit, which power-up). The courses are freed by courses_free. */
+/* Cuts the first power-up out of each trace; sleeps: a draw at rest is part of
+ * it. -1 with the error filled (which unit, which power-up). The courses are freed
+ * by courses_free. */
 int courses_make(const struct known_good *units, size_t count, const struct accuracy *accuracy,
-                 struct course **courses, size_t *course_count, struct error *error);
+                 bool sleeps, struct course **courses, size_t *course_count, struct error *error);
 void courses_free(struct course *courses, size_t count);
+
+/* The modules went to sleep by themselves, and no hand took them off: most drew
+ * more at rest than nothing, or all went to rest at much the same time. */
+bool courses_sleep(const struct course *courses, size_t course_count, double resolution_A);
 
 /* Drops the readings behind the watch time. */
 void course_shorten(struct course *course, double watch_s);

@@ -266,8 +266,9 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     double shape = shape_doubt * sum->doubt / sum->squares[0][0];
     level.u = sqrt(variance * averaged + square(shape) + steps2 * left / square(size));
     bool plateaus = level_has_plateaus(view->phase);
+    bool steady = plateaus || view->phase->kind == PHASE_LEVEL;
     if (view->phase->repeat_u > 0)
-        level.u = plateaus ? fmax(level.u, view->phase->repeat_u) : view->phase->repeat_u;
+        level.u = steady ? fmax(level.u, view->phase->repeat_u) : view->phase->repeat_u;
     else if (view->phase->kind == PHASE_PERIODIC && !plateaus)
         level.u = pulse_uncertainty(sum, view, size);
     if (!isnan(view->compared_at_V) && level.voltage_V > 0)

@@ -82,6 +82,11 @@ int reference_version(const struct reference *reference)
     return reference->version;
 }
 
+bool reference_sleeps(const struct reference *reference)
+{
+    return reference->sleeps;
+}
+
 double reference_watch_s(const struct reference *reference)
 {
     return reference->watch_s;

@@ -49,6 +49,8 @@ void reference_destroy(struct reference *reference);
 const char *reference_module_type(const struct reference *reference);
 int reference_version(const struct reference *reference);
 double reference_watch_s(const struct reference *reference);
+/* Known-goods went to sleep by themselves: a draw at rest is part of the power-up. */
+bool reference_sleeps(const struct reference *reference);
 double reference_nominal_voltage_V(const struct reference *reference); /* NAN: not known */
 const struct accuracy *reference_accuracy(const struct reference *reference);
 

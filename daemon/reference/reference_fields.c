@@ -29,6 +29,7 @@ static const struct field whole[] = {
     {"baseline_A", FIELD_NUMBER_OR_NULL, R(baseline_A), -1000, 1000},
     {"baseline_high_A", FIELD_NUMBER_OR_NULL, R(baseline_high_A), -1000, 1000},
     {"limited_s", FIELD_NUMBER, R(limited_s), 0, 86400},
+    {"sleeps", FIELD_SWITCH_OR_ABSENT, R(sleeps), 0, 0},
     {"range_weight", FIELD_NUMBER_OR_ABSENT, R(range_weight), 0, 100},
 };
 

@@ -89,6 +89,7 @@ struct reference {
     struct spread duration;             /* natural logarithm */
     double baseline_A, baseline_high_A; /* resting draw before onset; NAN: not seen */
     double limited_s;                   /* longest current limit of a known-good */
+    bool sleeps; /* its last phase is a sleep it goes to by itself: a draw at rest */
     double final_expected_A, final_low_A, final_high_A;
     struct reference_phase *phases; /* none at n = 0 */
     size_t phase_count;
@@ -97,6 +98,33 @@ struct reference {
     char **claims;
     size_t claim_count;
 };
+
+static inline bool reference_is_sleep(const struct reference *reference, size_t p)
+{
+    return reference->sleeps && p + 1 == reference->phase_count;
+}
+
+/* The phase it works in at the end: the last one, or the one before its sleep. */
+static inline size_t reference_working_phase(const struct reference *reference)
+{
+    size_t last = reference->phase_count ? reference->phase_count - 1 : 0;
+    return reference->sleeps && last > 0 ? last - 1 : last;
+}
+
+/* What it draws there; without phases what is expected at the end. */
+static inline double reference_working_A(const struct reference *reference)
+{
+    return reference->sleeps ? reference->phases[reference_working_phase(reference)].level_A
+                             : reference->final_expected_A;
+}
+
+static inline void reference_working_limits(const struct reference *reference, double *low_A,
+                                            double *high_A)
+{
+    const struct reference_phase *phase = &reference->phases[reference_working_phase(reference)];
+    *low_A = reference->sleeps ? phase->low_A : reference->final_low_A;
+    *high_A = reference->sleeps ? phase->high_A : reference->final_high_A;
+}
 
 /* An empty reference with defaults; NULL when memory is out. */
 struct reference *reference_create(const char *module_type);

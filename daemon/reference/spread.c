@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reference/spread.h"
 
+#include "reference/compare.h"
 #include "reference/level.h"
 
 #include <math.h>
@@ -10,6 +11,7 @@
 static const double prior_exponent_u = 0.7; /* -1, 0 and +1 are all common */
 /* Regular pulses repeat better than as many independent readings would. */
 static const double pulse_prior = 0.3;
+static const double asleep_unknown = 1, asleep_wide = 4;
 static const double repeat_df = 3; /* of what the fit says of itself */
 /* Phases measured worse than this tell nothing about the spread. */
 static const double worst_level_u = 0.02, worst_duration_u = 0.10;
@@ -256,6 +258,7 @@ static void learn_repeat(struct work *w, size_t p)
 {
     struct reference_phase *phase = &w->reference->phases[p];
     bool blurred = phase->kind == PHASE_PERIODIC && !level_has_plateaus(phase);
+    phase->repeat_u = reference_is_sleep(w->reference, p) ? asleep_unknown : 0;
     double trust = blurred ? pulse_prior : 1;
     double prior2 = 0;
     double count = 0;
@@ -278,9 +281,13 @@ static void learn_repeat(struct work *w, size_t p)
             w->courses[i].log_ratio_u[p] = phase->repeat_u;
 }
 
-static bool is_steady(const struct reference_phase *phase)
+/* What is drawn asleep is so little that units may differ in it by more than in
+ * what they draw at work. */
+static bool is_steady(const struct reference *reference, size_t p)
 {
-    return phase->kind == PHASE_LEVEL || phase->kind == PHASE_PERIODIC;
+    const struct reference_phase *phase = &reference->phases[p];
+    return !reference_is_sleep(reference, p) &&
+           (phase->kind == PHASE_LEVEL || phase->kind == PHASE_PERIODIC);
 }
 
 /* What units' ramps and decays differ by, more than levels do, is taken as doubt
@@ -298,6 +305,19 @@ static void learn_pace(struct work *w, size_t p)
     double excess2 = fmax(0, c.between2 - square(w->reference->level_own.predictive));
     double share = c.between_df / (c.between_df + repeat_df);
     phase->repeat_u = sqrt(square(phase->repeat_u) + share * excess2);
+    if (!reference_is_sleep(w->reference, p))
+        return;
+    double wide = exp(asleep_wide * sqrt(share * excess2)) - 1;
+    /* A count is much of so little. */
+    bool told = level_is_judged(w->reference, p, phase->noise_A);
+    double rounded_A = told ? 0 : w->reference->accuracy.current_resolution_A;
+    double least_A = phase->shape_low_A[phase->cell_count - 1];
+    for (size_t k = 0; k < phase->cell_count; k++) {
+        /* It may fall to it sooner than others did. */
+        phase->shape_low_A[k] = fmin(phase->shape_low_A[k], least_A);
+        phase->shape_low_A[k] -= wide * fabs(phase->shape_low_A[k]) + rounded_A;
+        phase->shape_high_A[k] += wide * fabs(phase->shape_high_A[k]) + rounded_A;
+    }
 }
 
 static void learn_levels(struct work *w)
@@ -306,20 +326,23 @@ static void learn_levels(struct work *w)
     double weight[REFERENCE_MOST_PHASES] = {0};
     size_t steady = 0;
     for (size_t p = 0; p < r->phase_count; p++) {
-        if (r->phases[p].kind != PHASE_LEVEL)
+        bool asleep = reference_is_sleep(r, p);
+        if (r->phases[p].kind != PHASE_LEVEL || asleep)
             learn_repeat(w, p);
-        phase_scale(&r->phases[p], centre(w, p, false));
+        double mean = centre(w, p, false);
+        if (!asleep || level_is_judged(r, p, r->phases[p].noise_A))
+            phase_scale(&r->phases[p], mean);
         double of_mean = 0;
         double u2 = mean_uncertainty2(w, p, false, &of_mean);
         r->phases[p].uncertainty = sqrt(of_mean);
         w->usable[p] = u2 < square(worst_level_u);
-        steady += w->usable[p] && is_steady(&r->phases[p]);
+        steady += w->usable[p] && is_steady(r, p);
         weight[p] = isfinite(u2) ? 1 / (square(SPREAD_OWN) + u2) : 0;
     }
     /* Ramps and decays differ from unit to unit in pace, too: the spread of levels
      * is learned from the others where there are enough. */
     for (size_t p = 0; p < r->phase_count; p++) {
-        if (steady >= 2 && !is_steady(&r->phases[p]))
+        if (steady >= 2 && !is_steady(r, p))
             w->usable[p] = false;
         w->usable_count += w->usable[p];
     }
@@ -364,7 +387,7 @@ static void learn_levels(struct work *w)
     own.within2 /= left;
     use_components(&r->level_own, &own, common.n, common.n * common.m);
     for (size_t p = 0; p < r->phase_count; p++)
-        if (!is_steady(&r->phases[p]))
+        if (!is_steady(r, p))
             learn_pace(w, p);
 }
 

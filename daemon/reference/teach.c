@@ -24,6 +24,8 @@ static const double duration_cap = 0.42; /* of a limit, on the logarithm */
 static const double window_u = 0.02;     /* what voltage may add to a level's doubt */
 static const double least_window = 0.015;
 static const double several_voltages_share = 0.03;
+static const double asleep_share = 0.3;     /* of the draw before it */
+static const double asleep_limit_cap = 1.5; /* on the logarithm */
 
 struct lesson {
     const struct reference_request *request;
@@ -365,6 +367,8 @@ static void set_limits(struct lesson *lesson)
         double spread = sqrt(square(level) + square(phase->uncertainty));
         double limit = level_limit_factor(level_df, level_tests(r)) * spread;
         limit = fmax(limit, 0.5 * r->smallest_level_fault);
+        if (reference_is_sleep(r, p))
+            limit = fmin(limit, asleep_limit_cap);
         phase->low_A = phase->level_A * exp(phase->level_A < 0 ? limit : -limit);
         phase->high_A = phase->level_A * exp(phase->level_A < 0 ? -limit : limit);
         if (p + 1 == r->phase_count)
@@ -465,6 +469,40 @@ static int find_phases(struct lesson *lesson)
     return find_exponents(lesson);
 }
 
+/* The last phase is a draw at rest, and the known-goods follow to it. */
+static bool ends_asleep(const struct lesson *lesson)
+{
+    const struct reference *r = lesson->reference;
+    size_t following = 0;
+    for (size_t i = 0; i < lesson->course_count; i++)
+        following += lesson->courses[i].follows;
+    if (r->phase_count < 2 || (double)following < following_needed * (double)lesson->course_count)
+        return false;
+    double asleep = r->phases[r->phase_count - 1].level_A;
+    return asleep < asleep_share * r->phases[r->phase_count - 2].level_A;
+}
+
+/* Where the known-goods go to sleep, the sleep is a phase like others: learned
+ * so, if that can be, else up to it. */
+static int find_phases_and_sleep(struct lesson *lesson)
+{
+    struct reference *r = lesson->reference;
+    struct course *awake = lesson->courses;
+    if (courses_sleep(awake, lesson->course_count, r->accuracy.current_resolution_A)) {
+        int status = courses_make(lesson->units, r->unit_count, lesson->request->accuracy, true,
+                                  &lesson->courses, &lesson->course_count, lesson->error);
+        status = status == 0 ? find_phases(lesson) : status;
+        r->sleeps = status == 0 && ends_asleep(lesson);
+        if (status != 0 || r->sleeps) {
+            courses_free(awake, lesson->course_count);
+            return status;
+        }
+        courses_free(lesson->courses, lesson->course_count);
+        lesson->courses = awake;
+    }
+    return find_phases(lesson);
+}
+
 /* From the template to spreads, limits and claims. */
 static int learn(struct lesson *lesson)
 {
@@ -487,10 +525,10 @@ int teach(const struct reference_request *request, const struct known_good *unit
 {
     struct lesson lesson = {
         .request = request, .units = units, .reference = reference, .error = error};
-    int status =
-        courses_make(units, count, request->accuracy, &lesson.courses, &lesson.course_count, error);
+    int status = courses_make(units, count, request->accuracy, false, &lesson.courses,
+                              &lesson.course_count, error);
     if (status == 0) {
-        status = find_phases(&lesson);
+        status = find_phases_and_sleep(&lesson);
         if (status == 0)
             status = learn(&lesson);
         if (status != 0)

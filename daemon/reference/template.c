@@ -14,6 +14,8 @@ static const double flat_share = 0.004;     /* a cell this near to the rest is f
 static const double pulse_share = 0.03;     /* more readings than this apart: pulses */
 static const double inrush_settled_s = 0.2; /* no pulses are looked for before */
 enum { PULSES_LEAST = 10 };                 /* readings in a phase that can be told to pulse */
+static const double count_or_two =
+    4.2; /* of the readback's deviation: steps of one count are none */
 static const double least_noise_A = 1e-6;
 static const double paced_share = 0.8; /* of the spread about a shape in seconds */
 
@@ -247,7 +249,7 @@ static double residual_noise(const struct reference_phase *phase, const struct s
         noise = fmax(fmax(floor_A, least_noise_A), used ? sqrt(sum / (double)used) : floor_A);
     }
     size_t apart = 0;
-    double room = 3 * noise + 0.06 * fabs(phase->level_A);
+    double room = fmax(3 * noise + 0.06 * fabs(phase->level_A), count_or_two * floor_A);
     for (size_t i = 0; i < samples->count; i++) {
         if (samples->items[i].since_s < flat_from_s)
             continue;
@@ -280,7 +282,8 @@ static void use_grid(struct reference_phase *phase, const struct grid *grid, siz
 }
 
 /* Up and down again and again, or cells wide apart late in the phase: pulses. */
-static bool is_pulsed(const struct grid *grid, bool first, double level_A, double noise_A)
+static bool is_pulsed(const struct grid *grid, bool first, double level_A, double noise_A,
+                      double floor_A)
 {
     enum { FEWEST_CELLS = 10, CELLS_TO_SCATTER = 20 };
     size_t begin = first ? (size_t)(inrush_settled_s / grid->cell_s) + 1 : 1;
@@ -288,6 +291,7 @@ static bool is_pulsed(const struct grid *grid, bool first, double level_A, doubl
         return false;
     /* Of cells over all known-goods; the edges of pulses are no noise. */
     double step = 0.06 * fabs(level_A) + 6 * fmin(noise_A, 0.02 * fabs(level_A));
+    step = fmax(step, count_or_two * floor_A);
     int turns = 0;
     int direction = 0;
     size_t wide = 0;
@@ -387,7 +391,7 @@ static int build_phase(struct reference *reference, const struct course *courses
         status = fill_grid(&grid, &samples, noise);
         bent = bent_cells(&grid, noise);
         if (pass == 0)
-            pulsed = is_pulsed(&grid, p == 0, phase->level_A, noise);
+            pulsed = is_pulsed(&grid, p == 0, phase->level_A, noise, floor_A);
         extent = 1.3 * (double)(bent + 1) * grid.cell_s;
         if (bent == 0 || extent > 0.6 * lengths_s[p] || grid.cell_s <= 1.01 * interval)
             break;

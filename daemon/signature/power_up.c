@@ -458,7 +458,7 @@ static enum power_up_event open_step(struct power_up_machine *m, const struct sa
         double since_s = r->off_since_s;
         if (off_step(m, s, off, limited)) {
             /* What is off from here on rests: the draw shows when it went. */
-            if (off && !isnan(r->rest_since_s) && r->drawing)
+            if (off && !isnan(r->rest_since_s) && r->drawing && !m->rules.sleeps)
                 since_s = fmin(since_s, r->rest_since_s);
             enum power_up_event event = end(m, END_OUTPUT_OFF, since_s);
             rest_step(m, s, false);
@@ -466,8 +466,9 @@ static enum power_up_event open_step(struct power_up_machine *m, const struct sa
         }
         open_note(m, s);
         recent_push(&m->recent, s);
-        if (r->drawing && !isnan(r->rest_since_s) && isnan(r->doubt_s) && r->rest_readings >= 2 &&
-            s->time_s - r->rest_since_s >= POWER_UP_REST_S - TIME_SLACK_S)
+        bool may_rest = m->rules.sleeps && !r->watched && !r->hidden;
+        if (r->drawing && !may_rest && !isnan(r->rest_since_s) && isnan(r->doubt_s) &&
+            r->rest_readings >= 2 && s->time_s - r->rest_since_s >= POWER_UP_REST_S - TIME_SLACK_S)
             return end(m, END_DRAW_OFF, r->rest_since_s);
         if (!r->drawing && !limited &&
             s->time_s - r->idle_since_s >= POWER_UP_IDLE_S - TIME_SLACK_S)

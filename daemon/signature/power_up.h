@@ -32,6 +32,8 @@
  * With current flowing a sag, however deep, neither ends nor begins one, and a
  * module that restarts with dead times under one second stays in one. Output off
  * and on again begins a new one however short the pause, if a reading shows it.
+ * Of a type known to sleep the draw at rest is part of the power-up: it ends
+ * nothing before the watch is over.
  */
 #ifndef WAKEDRAW_SIGNATURE_POWER_UP_H
 #define WAKEDRAW_SIGNATURE_POWER_UP_H
@@ -42,6 +44,8 @@ struct power_up_rules {
     double watch_s;      /* 30 without a type */
     double resolution_A; /* of the readback; 0: learn it */
     double resolution_V;
+    bool sleeps; /* the module goes to sleep by itself: within the watch a draw at rest ends
+                    nothing */
 };
 
 enum power_up_event {

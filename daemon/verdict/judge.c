@@ -77,7 +77,8 @@ struct judge *judge_create(const struct reference *reference, const struct accur
     judge->ended_s = judge->last_s = judge->limit.since_s = NAN;
     struct power_up_rules rules = {.watch_s = reference ? reference->watch_s : watch_without_type_s,
                                    .resolution_A = judge->accuracy.current_resolution_A,
-                                   .resolution_V = judge->accuracy.voltage_resolution_V};
+                                   .resolution_V = judge->accuracy.voltage_resolution_V,
+                                   .sleeps = reference && reference->sleeps};
     judge->machine = power_up_create(&rules);
     bool templated = reference && reference->phase_count > 0;
     if (templated)
@@ -251,10 +252,8 @@ static void settle_asleep(struct judge *judge, const struct reading *reading)
     struct finding finding = finding_of(nothing ? REASON_NO_DRAW : REASON_NO_WAKE);
     finding.measured = most_A;
     finding.at_s = judge_elapsed_s(judge);
-    if (!judge->differs.any) {
-        finding.low = judge->reference->final_low_A;
-        finding.high = judge->reference->final_high_A;
-    }
+    if (!judge->differs.any)
+        reference_working_limits(judge->reference, &finding.low, &finding.high);
     judge_settle(judge, VERDICT_BAD);
     reasons_add(judge->verdict, &finding);
 }

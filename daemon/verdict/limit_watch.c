@@ -39,8 +39,8 @@ static bool is_limited(const struct judge *judge, const struct reading *reading)
         return false;
     if (reading->limited == FLAG_NO || !judge->reference)
         return false;
-    double least =
-        0.5 * fabs(judge->reference->final_expected_A) + 5 * judge->accuracy.current_resolution_A;
+    double least = 0.5 * fabs(reference_working_A(judge->reference)) +
+                   5 * judge->accuracy.current_resolution_A;
     return reading->voltage_V < collapsed_below_V(judge, collapsed_unseen_share) &&
            fabs(reading->current_A) > least;
 }

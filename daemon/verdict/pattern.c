@@ -217,7 +217,7 @@ static bool drew_more(const struct scene *scene, double than_A)
 /* A few milliamperes and no step so far. */
 static bool is_asleep(const struct scene *scene)
 {
-    double asleep = asleep_share * scene->reference->final_expected_A;
+    double asleep = asleep_share * reference_working_A(scene->reference);
     double first = scene->reference->phases[0].level_A;
     double m = scene->tail.level_A;
     bool like_first = goes_on(scene) && first < asleep;
@@ -228,8 +228,7 @@ static bool is_asleep(const struct scene *scene)
 static struct finding asleep_finding(const struct scene *scene)
 {
     struct finding finding = at_newest(scene, REASON_NO_WAKE, 0);
-    finding.low = scene->reference->final_low_A;
-    finding.high = scene->reference->final_high_A;
+    reference_working_limits(scene->reference, &finding.low, &finding.high);
     return finding;
 }
 
@@ -243,6 +242,7 @@ static struct finding overdue(const struct scene *scene)
     finding.low = phase->duration_low_s;
     finding.high = phase->duration_high_s;
     finding.draw_A = scene->tail.level_A;
+    finding.awake = reference_is_sleep(scene->reference, scene->phase + 1);
     return finding;
 }
 
@@ -542,7 +542,7 @@ static void find_zero(struct scene *scene)
     scene->zero_A = known ? sum / (double)count : 0;
     scene->nothing_A = fmax(2 * judge->accuracy.current_resolution_A,
                             (known ? nothing_share : nothing_share_unknown) *
-                                fabs(judge->reference->final_expected_A));
+                                fabs(reference_working_A(judge->reference)));
 }
 
 static struct scene look(struct judge *judge, enum follow_end why)

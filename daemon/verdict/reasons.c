@@ -219,7 +219,7 @@ static void say_duration(struct words *words, const struct finding *f)
             say(words, "at most ");
             say_value(words, f->high, 's');
         }
-        say(words, ": late or stalled");
+        say(words, f->awake ? ": it goes to sleep late or never" : ": late or stalled");
         if (!isnan(f->draw_A)) {
             say(words, " at ");
             say_value(words, f->draw_A, 'A');
@@ -444,6 +444,8 @@ static double beyond_limits(double measured, double low, double high)
 static const struct failure_pattern *pattern_of(const struct finding *finding)
 {
     if (finding->code == REASON_LEAKAGE && finding->phase < 0)
+        return failure_pattern_at_rest();
+    if (finding->code == REASON_STALLED && finding->awake && !finding->elsewhere)
         return failure_pattern_at_rest();
     return failure_pattern_of(finding->code);
 }

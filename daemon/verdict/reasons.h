@@ -22,6 +22,7 @@ struct finding {
     double voltage_V;           /* AT_LIMIT, REVERSED: at the output; NAN */
     double watch_s;             /* INCOMPLETE */
     double draw_A;              /* STALLED: what it draws; NAN */
+    bool awake;                 /* STALLED: where it should have gone to sleep */
     bool elsewhere;             /* STALLED, EARLY: where its phase is at low to high instead */
     enum limits_basis basis;
     double allowed;                /* LIMITS_OF_ALL: share is the deviation, this the most */
