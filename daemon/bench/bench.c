@@ -171,6 +171,8 @@ static int hand_over(struct bench *bench, int supply, const struct on_bench *on_
     }
     pthread_mutex_lock(&bench->board.mutex);
     struct chain_status *status = &bench->board.supplies[supply].chain;
+    if (status->on_bench.confirmed_us != on_bench->confirmed_us)
+        status->ask_unit = false;
     status->on_bench = change->on_bench;
     status->reference_version = change->reference ? change->reference_version : 0;
     pthread_mutex_unlock(&bench->board.mutex);
@@ -190,6 +192,27 @@ static int read_on_bench(struct bench *bench, const char *supply, struct on_benc
     return status;
 }
 
+/* For how long its output was off, and whether its unit was asked for. */
+static int read_absence(struct bench *bench, int supply, struct error *error)
+{
+    struct store_reader *reader = store_reader_open(bench->config->data, error);
+    if (!reader)
+        return -1;
+    int64_t ended_us = 0;
+    bool ask = false;
+    int status = store_read_absence(reader, bench->config->supplies[supply].name,
+                                    bench->board.ask_after_us, &ended_us, &ask, error);
+    store_reader_close(reader);
+    if (status != 0)
+        return -1;
+    pthread_mutex_lock(&bench->board.mutex);
+    struct chain_status *chain = &bench->board.supplies[supply].chain;
+    chain->last_ended_us = ended_us;
+    chain->ask_unit = ask && chain->on_bench.unit[0];
+    pthread_mutex_unlock(&bench->board.mutex);
+    return 0;
+}
+
 /* What was on the bench when the daemon stopped, and the types the
  * configuration says are always there. */
 static void restore_on_bench(struct bench *bench)
@@ -205,6 +228,8 @@ static void restore_on_bench(struct bench *bench)
         }
         if (status == 0)
             status = hand_over(bench, i, &on_bench, &error);
+        if (status == 0)
+            status = read_absence(bench, i, &error);
         if (status != 0) {
             char text[1200];
             log_failure("what is on %s is not known: %s", supply->name,
@@ -219,6 +244,7 @@ int bench_start(struct bench *bench, struct error *error)
         return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
     status_beat(&bench->board);
     bench->running = true;
+    bench_settings_changed(bench);
     restore_on_bench(bench);
     for (int i = 0; i < bench->poller_count; i++)
         if (poller_start(bench->pollers[i]) != 0)
@@ -297,6 +323,8 @@ const struct accuracy *bench_accuracy(const struct bench *bench, const char *sup
 struct on_bench_write {
     const char *supply;
     const struct on_bench *on_bench;
+    const json_t *what;
+    struct intake *intake;
 };
 
 static int write_on_bench(struct store *store, void *context, struct error *error)
@@ -305,23 +333,106 @@ static int write_on_bench(struct store *store, void *context, struct error *erro
     return store_put_on_bench(store, write->supply, write->on_bench, error);
 }
 
+static int write_intake(struct store *store, void *context, struct error *error)
+{
+    const struct on_bench_write *write = context;
+    return store_take_in(store, write->supply, write->what, write->intake, error);
+}
+
+static int write_confirmation(struct store *store, void *context, struct error *error)
+{
+    const struct on_bench_write *write = context;
+    return store_confirm_unit(store, write->supply, error);
+}
+
+/* The store completes what was said (a work order names its unit), so it is read
+ * back. */
+static int read_again(struct bench *bench, int supply, struct error *error)
+{
+    struct on_bench kept = {0};
+    return read_on_bench(bench, bench->config->supplies[supply].name, &kept, error) == 0
+               ? hand_over(bench, supply, &kept, error)
+               : -1;
+}
+
+static int change_on_bench(struct bench *bench,
+                           int (*function)(struct store *, void *, struct error *),
+                           struct on_bench_write *write, struct error *error)
+{
+    int index = find_supply(bench, write->supply, error);
+    if (index < 0)
+        return -1;
+    pthread_mutex_lock(&bench->change_mutex);
+    int status = bench_write(bench, function, write, error);
+    if (status == 0)
+        status = read_again(bench, index, error);
+    pthread_mutex_unlock(&bench->change_mutex);
+    return status;
+}
+
 int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
                  struct error *error)
 {
-    int index = find_supply(bench, supply, error);
-    if (index < 0)
-        return -1;
-    struct on_bench_write write = {supply, on_bench};
-    pthread_mutex_lock(&bench->change_mutex);
-    int status = bench_write(bench, write_on_bench, &write, error);
-    /* The store completes what was said: a work order names its unit. */
-    struct on_bench kept = {0};
-    if (status == 0)
-        status = read_on_bench(bench, supply, &kept, error);
-    if (status == 0)
-        status = hand_over(bench, index, &kept, error);
-    pthread_mutex_unlock(&bench->change_mutex);
-    return status;
+    struct on_bench_write write = {.supply = supply, .on_bench = on_bench};
+    return change_on_bench(bench, write_on_bench, &write, error);
+}
+
+int bench_take_in(struct bench *bench, const char *supply, const json_t *what,
+                  struct intake *intake, struct error *error)
+{
+    struct on_bench_write write = {.supply = supply, .what = what, .intake = intake};
+    return change_on_bench(bench, write_intake, &write, error);
+}
+
+int bench_confirm_unit(struct bench *bench, const char *supply, struct error *error)
+{
+    struct on_bench_write write = {.supply = supply};
+    return change_on_bench(bench, write_confirmation, &write, error);
+}
+
+static const int64_t MINUTE_US = 60 * (int64_t)1000000;
+
+void bench_settings_changed(struct bench *bench)
+{
+    struct error error = {0};
+    struct store_reader *reader = store_reader_open(bench->config->data, &error);
+    json_t *settings = reader ? store_settings(reader, &error) : NULL;
+    store_reader_close(reader);
+    if (!settings) {
+        char text[1200];
+        log_failure("the settings are not known: %s", error_text(&error, text, sizeof text));
+        return;
+    }
+    double minutes = json_number_value(json_object_get(settings, "ask_after_min"));
+    json_decref(settings);
+    pthread_mutex_lock(&bench->board.mutex);
+    bench->board.ask_after_us = (int64_t)(minutes * (double)MINUTE_US);
+    pthread_mutex_unlock(&bench->board.mutex);
+}
+
+static void copy_text(const json_t *item, const char *key, char *text, size_t size)
+{
+    const char *value = json_string_value(json_object_get(item, key));
+    snprintf(text, size, "%s", value ? value : "");
+}
+
+void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *item)
+{
+    for (int i = 0; i < bench->config->supply_count; i++) {
+        pthread_mutex_lock(&bench->board.mutex);
+        bool is_open = bench->board.supplies[i].chain.open_id == power_up;
+        pthread_mutex_unlock(&bench->board.mutex);
+        struct bench_move *move = is_open ? calloc(1, sizeof *move) : NULL;
+        if (!move)
+            continue;
+        move->power_up = power_up;
+        copy_text(item, "unit", move->on_bench.unit, sizeof move->on_bench.unit);
+        copy_text(item, "work_order", move->on_bench.work_order, sizeof move->on_bench.work_order);
+        copy_text(item, "stage", move->on_bench.stage, sizeof move->on_bench.stage);
+        copy_text(item, "tag", move->on_bench.tag, sizeof move->on_bench.tag);
+        struct queue_item moved = {.kind = ITEM_MOVED, .supply = i, .payload = move};
+        reading_queue_push_waiting(bench->queue, &moved);
+    }
 }
 
 /* On every output that has this type, or this unit (NULL: not asked for). */
@@ -335,7 +446,10 @@ static void look_up_again(struct bench *bench, const char *module_type, const ch
         struct error error = {0};
         bool is_on = (module_type && strcmp(on_bench.module_type, module_type) == 0) ||
                      (unit && strcmp(on_bench.unit, unit) == 0);
-        if (is_on && hand_over(bench, i, &on_bench, &error) != 0) {
+        int status = !is_on ? 0
+                     : unit ? read_again(bench, i, &error)
+                            : hand_over(bench, i, &on_bench, &error);
+        if (status != 0) {
             char text[1200];
             log_failure("what was changed of %s is not used: %s", module_type ? module_type : unit,
                         error_text(&error, text, sizeof text));

@@ -10,6 +10,7 @@
 #include "base/accuracy.h"
 #include "base/error.h"
 #include "bench/config.h"
+#include "store/orders.h"
 #include "store/store.h"
 
 #include <jansson.h>
@@ -36,7 +37,8 @@ void bench_destroy(struct bench *bench);
 
 /* [{"name", "link", "profile", "output", "control", "state": "reading" |
  * "opening" | "gone", "problem": text or null, "identity", "module_type",
- * "unit", "work_order", "stage" (null where not said), "voltage_V",
+ * "unit", "work_order", "stage", "tag" (null where not said),
+ * "on_bench_confirmed_at", "ask_unit" (it may be another by now), "voltage_V",
  * "current_A", "output_on", "limited" (null: not known), "last_reading_at",
  * "age_s", "rate_hz", "limit_hz", "limit_why", "conversion_hz", "jitter_s",
  * "longest_gap_s", "gaps", "repeats", "timeouts", "garbled", "resynchronised",
@@ -56,6 +58,24 @@ bool bench_is_moving(struct bench *bench);
 int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
                  struct error *error);
 
+/* A unit comes in on this output (orders.h). */
+int bench_take_in(struct bench *bench, const char *supply, const json_t *what,
+                  struct intake *intake, struct error *error);
+
+/* The unit on this output is still the one. */
+int bench_confirm_unit(struct bench *bench, const char *supply, struct error *error);
+
+/* What is known of a unit changed, or where it is: what is on an output is read
+ * again where that is this unit. */
+void bench_unit_changed(struct bench *bench, const char *serial);
+
+/* The shop's settings changed. */
+void bench_settings_changed(struct bench *bench);
+
+/* A power-up was moved or tagged: where it is open, it goes on as what the item
+ * (the API's) says. */
+void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *item);
+
 /* Switches an output; on sets the type's voltage and current limit first where
  * it states them. -1: EXIT_NO_INPUT (no such supply), EXIT_USAGE (its control is
  * off), EXIT_BAD_DATA (the type's values do not fit), EXIT_UNAVAILABLE (it cannot
@@ -67,9 +87,6 @@ const struct accuracy *bench_accuracy(const struct bench *bench, const char *sup
 
 /* The newest reference of a type changed. */
 void bench_reference_changed(struct bench *bench, const char *module_type);
-
-/* A unit's revision or set-up was changed: likewise. */
-void bench_unit_changed(struct bench *bench, const char *unit);
 
 /* Brings what was read of this power-up, where it is open, to the disk; waits for it
  * a second at most, so that a slow disk holds up nobody who reads. */

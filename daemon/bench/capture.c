@@ -3,6 +3,7 @@
 
 #include "base/clock.h"
 #include "bench/kept.h"
+#include "verdict/under_heat.h"
 #include "verdict/verdict_json.h"
 
 #include <math.h>
@@ -97,6 +98,15 @@ static void count_verdict(const struct capture *capture, enum verdict_kind kind,
     pthread_mutex_unlock(&board->mutex);
 }
 
+/* The judge's, save that under heat nothing is good. */
+static struct verdict verdict_now(struct capture *capture)
+{
+    struct verdict verdict = *judge_verdict(capture->judge);
+    if (kept_under_heat(capture->kept))
+        under_heat(&verdict);
+    return verdict;
+}
+
 /* Feeds one reading of the trace; on the reading that settles it the verdict
  * goes to the disk with every reading up to it. */
 static void judge_next(struct capture *capture, const struct reading *own, double received_s)
@@ -104,12 +114,12 @@ static void judge_next(struct capture *capture, const struct reading *own, doubl
     if (capture->decided || !judge_read(capture->judge, own))
         return;
     capture->decided = true;
-    const struct verdict *verdict = judge_verdict(capture->judge);
-    json_t *json = verdict_to_json(verdict);
+    const struct verdict verdict = verdict_now(capture);
+    json_t *json = verdict_to_json(&verdict);
     json_t *signature = signature_so_far(capture);
     json_t *phases = json_incref(json_object_get(signature, "phases"));
     json_decref(signature);
-    count_verdict(capture, verdict->kind, clock_monotonic_s() - received_s);
+    count_verdict(capture, verdict.kind, clock_monotonic_s() - received_s);
     size_t from = capture->queued;
     kept_queue_verdict(capture->kept, json, phases, received_s, capture->trace.readings + from,
                        capture->trace.count - from);
@@ -192,10 +202,10 @@ void capture_finish_watch(struct capture *capture, enum power_up_end end)
         return;
     capture->watching = false;
     judge_end(capture->judge);
-    const struct verdict *verdict = judge_verdict(capture->judge);
+    const struct verdict verdict = verdict_now(capture);
     if (!capture->decided)
-        count_verdict(capture, verdict->kind, NAN);
-    json_t *json = verdict_to_json(verdict);
+        count_verdict(capture, verdict.kind, NAN);
+    json_t *json = verdict_to_json(&verdict);
     json_t *signature = signature_so_far(capture);
     pthread_mutex_lock(&capture->kept->mutex);
     capture->kept->readings = capture->trace.count;
@@ -257,6 +267,11 @@ bool capture_tend(struct capture *capture, double now_s)
         kept_tell_progress(capture->kept, signature_so_far(capture), capture->trace.count);
     }
     return waiting;
+}
+
+void capture_move(struct capture *capture, const struct on_bench *on_bench)
+{
+    kept_move(capture->kept, on_bench);
 }
 
 int64_t capture_id(const struct capture *capture)

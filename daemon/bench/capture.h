@@ -65,6 +65,9 @@ void capture_flush(struct capture *capture);
  * commit is slow as not yet kept, and the phases so far once a second. */
 bool capture_tend(struct capture *capture, double now_s);
 
+/* It was moved or tagged in the store. */
+void capture_move(struct capture *capture, const struct on_bench *on_bench);
+
 int64_t capture_id(const struct capture *capture); /* 0: not kept yet */
 bool capture_watching(const struct capture *capture);
 

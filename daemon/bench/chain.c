@@ -117,6 +117,8 @@ static void drop_leftovers(struct reading_queue *queue)
     while (reading_queue_pop(queue, 0, &item)) {
         if (item.kind == ITEM_ON_BENCH) {
             bench_change_destroy(item.payload);
+        } else if (item.kind == ITEM_MOVED) {
+            free(item.payload);
         }
     }
 }
@@ -215,8 +217,25 @@ static void end(struct chain *chain, struct lane *lane, enum power_up_end why, d
     capture_release(lane->capture);
     lane->capture = NULL;
     set_open(chain, lane, 0);
+    pthread_mutex_lock(&chain->board->mutex);
+    chain->board->supplies[lane->supply].chain.last_ended_us = clock_wall_us();
+    pthread_mutex_unlock(&chain->board->mutex);
     /* A type put on meanwhile counts from the next power-up on. */
     power_up_set_rules(lane->machine, &lane->rules);
+}
+
+/* After a longer off the unit said may be gone, and another there. */
+static void note_begun(struct chain *chain, const struct lane *lane)
+{
+    pthread_mutex_lock(&chain->board->mutex);
+    struct chain_status *status = &chain->board->supplies[lane->supply].chain;
+    int64_t since_us = status->on_bench.confirmed_us > status->last_ended_us
+                           ? status->on_bench.confirmed_us
+                           : status->last_ended_us;
+    status->power_ups++;
+    if (status->on_bench.unit[0] && clock_wall_us() - since_us > chain->board->ask_after_us)
+        status->ask_unit = true;
+    pthread_mutex_unlock(&chain->board->mutex);
 }
 
 static void begin(struct chain *chain, struct lane *lane, const struct reading *newest)
@@ -240,9 +259,7 @@ static void begin(struct chain *chain, struct lane *lane, const struct reading *
                       clock_wall_us() - since_us, power_up_baseline_A(lane->machine, &resting));
     if (!lane->capture)
         log_failure("a power-up on %s is not caught: memory is out", lane->place.supply_name);
-    pthread_mutex_lock(&chain->board->mutex);
-    chain->board->supplies[lane->supply].chain.power_ups++;
-    pthread_mutex_unlock(&chain->board->mutex);
+    note_begun(chain, lane);
 }
 
 static void follow(struct chain *chain, struct lane *lane, const struct queue_item *item)
@@ -320,6 +337,13 @@ static void change(struct chain *chain, struct lane *lane, struct bench_change *
         power_up_set_rules(lane->machine, &lane->rules);
 }
 
+static void move(struct lane *lane, struct bench_move *move)
+{
+    if (lane->capture && capture_id(lane->capture) == move->power_up)
+        capture_move(lane->capture, &move->on_bench);
+    free(move);
+}
+
 static void flush(struct chain *chain, struct lane *lane)
 {
     if (lane->capture)
@@ -347,6 +371,9 @@ static bool take(struct chain *chain, struct queue_item *item)
     case ITEM_ON_BENCH:
         change(chain, lane, item->payload);
         tell_state(chain, lane, clock_monotonic_s());
+        return true;
+    case ITEM_MOVED:
+        move(lane, item->payload);
         return true;
     case ITEM_FLUSH:
         flush(chain, lane);

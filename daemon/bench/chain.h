@@ -22,6 +22,12 @@ struct bench_change {
 
 void bench_change_destroy(struct bench_change *change);
 
+/* An open power-up was moved or tagged; handed over likewise. */
+struct bench_move {
+    int64_t power_up;
+    struct on_bench on_bench; /* unit, work order, stage and tag alone */
+};
+
 struct chain;
 
 struct chain *chain_create(const struct config *config, struct reading_queue *queue,

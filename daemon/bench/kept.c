@@ -3,6 +3,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "verdict/under_heat.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -128,7 +129,13 @@ static json_t *power_up_item(const struct kept *kept)
     json_object_set_new(item, "module_type", text_or_null(kept->on_bench.module_type));
     json_object_set_new(item, "unit", text_or_null(kept->on_bench.unit));
     json_object_set_new(item, "work_order", text_or_null(kept->on_bench.work_order));
+    json_object_set_new(item, "revision", text_or_null(kept->on_bench.revision));
+    json_object_set_new(item, "set_up", text_or_null(kept->on_bench.set_up));
     json_object_set_new(item, "stage", text_or_null(kept->on_bench.stage));
+    json_object_set_new(item, "tag", text_or_null(kept->on_bench.tag));
+    json_object_set_new(item, "run", json_null());
+    json_object_set_new(item, "known_good", json_null());
+    json_object_set_new(item, "bench", json_null());
     json_object_set_new(item, "verdict", shared_or_null(kept->verdict));
     json_object_set_new(item, "reference_version",
                         kept->reference_version ? json_integer(kept->reference_version)
@@ -196,6 +203,33 @@ void kept_tell_progress(struct kept *kept, json_t *signature, size_t readings)
     kept->readings = readings;
     if (kept->state == STATE_OPEN && may_be_told(kept))
         tell_power_up(kept);
+    pthread_mutex_unlock(&kept->mutex);
+}
+
+bool kept_under_heat(struct kept *kept)
+{
+    pthread_mutex_lock(&kept->mutex);
+    bool is = is_under_heat(kept->on_bench.tag, kept->on_bench.stage);
+    pthread_mutex_unlock(&kept->mutex);
+    return is;
+}
+
+void kept_move(struct kept *kept, const struct on_bench *on_bench)
+{
+    pthread_mutex_lock(&kept->mutex);
+    struct on_bench *own = &kept->on_bench;
+    memcpy(own->unit, on_bench->unit, sizeof own->unit);
+    memcpy(own->work_order, on_bench->work_order, sizeof own->work_order);
+    memcpy(own->stage, on_bench->stage, sizeof own->stage);
+    memcpy(own->tag, on_bench->tag, sizeof own->tag);
+    if (kept->verdict && is_under_heat(own->tag, own->stage)) {
+        json_t *verdict = under_heat_json(kept->verdict);
+        if (verdict) {
+            json_decref(kept->verdict);
+            kept->verdict = verdict;
+        }
+    }
+    tell_power_up(kept);
     pthread_mutex_unlock(&kept->mutex);
 }
 

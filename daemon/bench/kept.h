@@ -64,6 +64,12 @@ bool kept_tell_if_late(struct kept *kept, double now_s);
 /* A power-up event with the signature so far (which it takes over). */
 void kept_tell_progress(struct kept *kept, json_t *signature, size_t readings);
 
+/* It was moved or tagged in the store; told as what it is now. */
+void kept_move(struct kept *kept, const struct on_bench *on_bench);
+
+/* Whether it is under heat (verdict/under_heat.h). */
+bool kept_under_heat(struct kept *kept);
+
 int64_t kept_id(struct kept *kept);
 
 #endif

@@ -15,6 +15,7 @@ enum queue_item_kind {
     ITEM_LOST,     /* the supply is gone */
     ITEM_BACK,     /* it answers again */
     ITEM_ON_BENCH, /* payload: struct bench_change, owned by the receiver */
+    ITEM_MOVED,    /* payload: struct bench_move, owned by the receiver */
     ITEM_FLUSH,    /* what is read of the open power-up goes to the writer now */
     ITEM_STOP,     /* nothing follows */
 };

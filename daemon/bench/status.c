@@ -111,6 +111,13 @@ static void add_chain(json_t *item, const struct chain_status *chain)
     json_object_set_new(item, "unit", text_or_null(on_bench->unit));
     json_object_set_new(item, "work_order", text_or_null(on_bench->work_order));
     json_object_set_new(item, "stage", text_or_null(on_bench->stage));
+    char confirmed[25];
+    json_object_set_new(item, "tag", text_or_null(on_bench->tag));
+    json_object_set_new(item, "on_bench_confirmed_at",
+                        on_bench->confirmed_us
+                            ? json_string(clock_rfc3339(on_bench->confirmed_us, confirmed))
+                            : json_null());
+    json_object_set_new(item, "ask_unit", json_boolean(chain->ask_unit));
     json_object_set_new(item, "voltage_V", fresh ? number_or_null(last->voltage_V) : json_null());
     json_object_set_new(item, "current_A",
                         fresh && last->valid ? number_or_null(last->current_A) : json_null());

@@ -36,6 +36,8 @@ struct chain_status {
     int64_t open_id;       /* 0: no power-up is open */
     int reference_version; /* 0: none */
     struct on_bench on_bench;
+    int64_t last_ended_us; /* the last power-up's end, wall time; 0: none */
+    bool ask_unit;         /* after a longer off: is it still this unit? */
     uint64_t flushes_wanted, flushes_done;
     double judging_s; /* reading's receipt to verdict, of the last verdict */
     double commit_s;  /* of the last commit */
@@ -52,6 +54,7 @@ struct status_board {
     pthread_mutex_t mutex;
     double chain_beat_s;     /* monotonic: when the chain last came round */
     char store_problem[700]; /* why the last write failed; empty: it did not */
+    int64_t ask_after_us;    /* an off longer than this makes the unit doubtful */
     const struct config *config;
     struct supply_status *supplies; /* one a [supply NAME], in the file's order */
 };

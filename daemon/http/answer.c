@@ -101,6 +101,8 @@ void answer_unchanged(struct answer *answer, const struct error *error)
 {
     if (error->status == EXIT_IO)
         put_error(answer, MHD_HTTP_INSUFFICIENT_STORAGE, error);
+    else if (error->status == EXIT_USAGE)
+        put_error(answer, MHD_HTTP_CONFLICT, error);
     else
         answer_error(answer, error);
 }

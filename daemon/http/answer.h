@@ -31,6 +31,7 @@ struct answer {
     char allow[ALLOW_ROOM]; /* of a 405 */
     char location[160];     /* of a 201 */
     char file_name[64];     /* to be saved under; empty: shown */
+    char entity_tag[72];    /* quoted; it never changes, and may be kept: empty: not so */
 };
 
 void answer_clear(struct answer *answer);
@@ -48,7 +49,8 @@ void answer_problem(struct answer *answer, unsigned status, const char *field, c
 /* An error from the rooms above the wire: bad data 422, not there 404, not to
  * be had 503, else 500. */
 void answer_error(struct answer *answer, const struct error *error);
-/* The same of a change: where the disk does not take it, 507 (RFC 4918, 11.5). */
+/* The same of a change: where the disk does not take it, 507 (RFC 4918, 11.5);
+ * where it cannot be as things stand (EXIT_USAGE), 409. */
 void answer_unchanged(struct answer *answer, const struct error *error);
 
 #endif

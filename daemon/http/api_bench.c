@@ -93,17 +93,19 @@ static json_t *supply_named(struct bench *bench, const char *name)
 
 void on_bench_put(struct desk *desk, struct call *call)
 {
+    static const char *const tags[] = {"heat", "cold", NULL};
     static const struct field fields[] = {
         {.key = "module_type", .kind = FIELD_TEXT, .longest = 127},
         {.key = "unit", .kind = FIELD_TEXT, .longest = 127},
         {.key = "work_order", .kind = FIELD_TEXT, .longest = 63},
         {.key = "stage", .kind = FIELD_TEXT, .longest = 63},
+        {.key = "tag", .kind = FIELD_CHOICE, .choices = tags},
     };
     json_t *body = fields_read(call->body, call->body_length, fields,
                                sizeof fields / sizeof fields[0], call->answer);
     if (!body)
         return;
-    struct on_bench on_bench;
+    struct on_bench on_bench = {0};
     struct error error = {0};
     snprintf(on_bench.module_type, sizeof on_bench.module_type, "%s",
              fields_text(body, "module_type"));
@@ -111,6 +113,7 @@ void on_bench_put(struct desk *desk, struct call *call)
     snprintf(on_bench.work_order, sizeof on_bench.work_order, "%s",
              fields_text(body, "work_order"));
     snprintf(on_bench.stage, sizeof on_bench.stage, "%s", fields_text(body, "stage"));
+    snprintf(on_bench.tag, sizeof on_bench.tag, "%s", fields_text(body, "tag"));
     json_decref(body);
     if (bench_put_on(desk->office->bench, call->parameters[0], &on_bench, &error) < 0)
         answer_unchanged(call->answer, &error);

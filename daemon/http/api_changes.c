@@ -1,9 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * What is put in: module types, references, units, work orders. The writing
- * itself happens in the store writer's thread.
+ * What is put in: module types, references, units. The writing itself
+ * happens in the store writer's thread.
  */
 #include "http/fields.h"
+#include "http/items.h"
 #include "http/route.h"
 #include "reference/reference_json.h"
 
@@ -34,37 +35,12 @@ static int write_unit(struct store *store, void *context, struct error *error)
     return store_put_unit(store, change->value, &change->id, error);
 }
 
-static int write_work_order(struct store *store, void *context, struct error *error)
-{
-    struct change *change = context;
-    return store_put_work_order(store, change->value, &change->id, error);
-}
-
 static int write_reference(struct store *store, void *context, struct error *error)
 {
     struct change *change = context;
     int wanted = change->version;
     return store_put_reference(store, change->module_type, wanted, change->text, &change->version,
                                &change->id, error);
-}
-
-/* Answers with the item as it is now kept, without `heavy` (may be NULL). */
-static void answer_item(struct desk *desk, struct call *call, enum store_kind kind,
-                        const char *collection, int64_t id, const char *heavy)
-{
-    struct error error = {0};
-    if (!desk_reader(desk, call->answer))
-        return;
-    json_t *item = store_get(desk->reader, kind, id, false, &error);
-    if (!item) {
-        answer_error(call->answer, &error);
-        return;
-    }
-    if (heavy)
-        json_object_del(item, heavy);
-    answer_json(call->answer, MHD_HTTP_CREATED, item);
-    snprintf(call->answer->location, sizeof call->answer->location, "/api/v1/%s/%lld", collection,
-             (long long)id);
 }
 
 void module_type_post(struct desk *desk, struct call *call)
@@ -118,27 +94,9 @@ void unit_post(struct desk *desk, struct call *call)
     else {
         /* Its revision and set-up say which reference it is compared with. */
         bench_unit_changed(desk->office->bench, fields_text(unit, "serial"));
-        answer_item(desk, call, STORE_UNITS, "units", change.id, NULL);
+        items_answer(desk, call, MHD_HTTP_CREATED, STORE_UNITS, change.id);
     }
     json_decref(unit);
-}
-
-void work_order_post(struct desk *desk, struct call *call)
-{
-    static const struct field fields[] = {
-        {.key = "unit", .kind = FIELD_TEXT, .needed = true, .longest = 127},
-        {.key = "complaint", .kind = FIELD_TEXT, .longest = 2000},
-    };
-    json_t *order = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
-    if (!order)
-        return;
-    struct change change = {.value = order};
-    struct error error = {0};
-    if (bench_write(desk->office->bench, write_work_order, &change, &error) < 0)
-        answer_unchanged(call->answer, &error);
-    else
-        answer_item(desk, call, STORE_WORK_ORDERS, "work-orders", change.id, NULL);
-    json_decref(order);
 }
 
 void reference_post(struct desk *desk, struct call *call)
@@ -162,7 +120,7 @@ void reference_post(struct desk *desk, struct call *call)
         answer_unchanged(call->answer, &error);
     } else {
         bench_reference_changed(desk->office->bench, change.module_type);
-        answer_item(desk, call, STORE_REFERENCES, "references", change.id, "reference");
+        items_answer(desk, call, MHD_HTTP_CREATED, STORE_REFERENCES, change.id);
     }
     reference_destroy(reference);
 }

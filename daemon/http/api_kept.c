@@ -2,7 +2,9 @@
  *
  * What is kept: lists, items, traces.
  */
+#include "base/clock.h"
 #include "base/trace_file.h"
+#include "http/items.h"
 #include "http/route.h"
 #include "reference/reference_json.h"
 #include "verdict/earliest.h"
@@ -25,14 +27,35 @@ struct store_reader *desk_reader(struct desk *desk, struct answer *answer)
     return desk->reader;
 }
 
-/* A whole number from least to most, of digits only. */
-static bool read_digits(const char *text, int64_t least, int64_t most, int64_t *number)
+static bool read_verdict(const struct path *path, struct store_filter *filter,
+                         struct answer *answer)
 {
-    size_t length = strlen(text);
-    if (length == 0 || length > 18 || strspn(text, "0123456789") != length)
+    const char *verdict = path_parameter(path, "verdict");
+    filter->verdict = verdict;
+    if (!verdict || strcmp(verdict, "good") == 0 || strcmp(verdict, "bad") == 0 ||
+        strcmp(verdict, "unsure") == 0)
+        return true;
+    answer_problem(answer, MHD_HTTP_BAD_REQUEST, "verdict",
+                   "\"verdict\" must be good, bad or unsure, found \"%s\"", verdict);
+    return false;
+}
+
+/* A day of the calendar, in UTC. */
+static bool read_day(const struct path *path, struct store_filter *filter, struct answer *answer)
+{
+    static const int64_t day_us = (int64_t)86400 * 1000000;
+    const char *day = path_parameter(path, "day");
+    char midnight[40];
+    if (!day)
+        return true;
+    snprintf(midnight, sizeof midnight, "%.20sT00:00:00Z", day);
+    if (!clock_parse_rfc3339(midnight, &filter->from_us)) {
+        answer_problem(answer, MHD_HTTP_BAD_REQUEST, "day",
+                       "\"day\" must be a day like 2026-01-31, found \"%s\"", day);
         return false;
-    *number = strtoll(text, NULL, 10);
-    return *number >= least && *number <= most;
+    }
+    filter->to_us = filter->from_us + day_us;
+    return true;
 }
 
 static bool read_filter(const struct path *path, struct store_filter *filter, struct answer *answer)
@@ -64,7 +87,12 @@ static bool read_filter(const struct path *path, struct store_filter *filter, st
     filter->unit = path_parameter(path, "unit");
     filter->work_order = path_parameter(path, "work_order");
     filter->supply = path_parameter(path, "supply");
-    return true;
+    filter->serial = path_parameter(path, "serial");
+    filter->search = path_parameter(path, "search");
+    filter->stage = path_parameter(path, "stage");
+    filter->reason = path_parameter(path, "reason");
+    filter->run = path_parameter(path, "run");
+    return read_verdict(path, filter, answer) && read_day(path, filter, answer);
 }
 
 static void list(struct desk *desk, struct call *call, enum store_kind kind)
@@ -85,11 +113,7 @@ static json_t *find(struct desk *desk, struct call *call, enum store_kind kind, 
 {
     struct error error = {0};
     int64_t id = 0;
-    if (!read_digits(call->parameters[0], 1, INT64_MAX, &id)) {
-        answer_problem(call->answer, MHD_HTTP_NOT_FOUND, "id", "an id is digits only");
-        return NULL;
-    }
-    if (!desk_reader(desk, call->answer))
+    if (!items_id(call, &id) || !desk_reader(desk, call->answer))
         return NULL;
     if (kind == STORE_POWER_UPS)
         bench_flush(desk->office->bench, id);

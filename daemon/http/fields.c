@@ -2,6 +2,7 @@
 #include "http/fields.h"
 
 #include <microhttpd.h>
+#include <stdio.h>
 #include <string.h>
 
 enum { MOST_TEXTS = 32 };
@@ -38,14 +39,19 @@ static const struct field *find(const struct field *fields, size_t count, const 
     return NULL;
 }
 
-static bool is_text(const json_t *value, size_t longest)
+static bool is_text_with(const json_t *value, size_t longest, const char *allowed)
 {
     if (!json_is_string(value) || json_string_length(value) > longest)
         return false;
     for (const unsigned char *at = (const unsigned char *)json_string_value(value); *at; at++)
-        if (*at < 0x20 || *at == 0x7F)
+        if ((*at < 0x20 && !strchr(allowed, *at)) || *at == 0x7F)
             return false;
     return true;
+}
+
+static bool is_text(const json_t *value, size_t longest)
+{
+    return is_text_with(value, longest, "");
 }
 
 static bool is_texts(const json_t *value, size_t longest)
@@ -58,36 +64,84 @@ static bool is_texts(const json_t *value, size_t longest)
     return true;
 }
 
+static const char *or_null(const struct field *field)
+{
+    return field->needed ? "" : " or null";
+}
+
+static void check_text(const struct field *field, const json_t *value, struct answer *answer)
+{
+    const unsigned status = MHD_HTTP_UNPROCESSABLE_CONTENT;
+    const char *key = field->key;
+    bool lines = field->kind == FIELD_LINES;
+    if (!is_text_with(value, field->longest, lines ? "\n\r\t" : ""))
+        answer_problem(answer, status, key,
+                       "\"%s\" must be a text of at most %zu bytes without control "
+                       "characters%s%s",
+                       key, field->longest, lines ? " but line ends and tabs" : "", or_null(field));
+    else if (field->needed && json_string_length(value) == 0)
+        answer_problem(answer, status, key, "\"%s\" must not be empty", key);
+}
+
+static void check_number(const struct field *field, const json_t *value, struct answer *answer)
+{
+    double number = json_number_value(value);
+    bool whole = field->kind == FIELD_WHOLE;
+    if ((whole ? json_is_integer(value) : json_is_number(value)) && number >= field->least &&
+        number <= field->most && !(field->above_least && number <= field->least))
+        return;
+    answer_problem(answer, MHD_HTTP_UNPROCESSABLE_CONTENT, field->key,
+                   "\"%s\" must be a %snumber %s %g and at most %g%s", field->key,
+                   whole ? "whole " : "", field->above_least ? "above" : "from", field->least,
+                   field->most, or_null(field));
+}
+
+static void check_choice(const struct field *field, const json_t *value, struct answer *answer)
+{
+    const char *text = json_string_value(value);
+    char all[300] = "";
+    for (const char *const *choice = field->choices; *choice; choice++) {
+        if (text && strcmp(*choice, text) == 0)
+            return;
+        size_t length = strlen(all);
+        snprintf(all + length, sizeof all - length, "%s\"%s\"", length > 0 ? ", " : "", *choice);
+    }
+    answer_problem(answer, MHD_HTTP_UNPROCESSABLE_CONTENT, field->key, "\"%s\" must be one of %s%s",
+                   field->key, all, or_null(field));
+}
+
 /* Makes the answer, 422, where the value does not fit. */
 static bool check_value(const struct field *field, const json_t *value, struct answer *answer)
 {
     const unsigned status = MHD_HTTP_UNPROCESSABLE_CONTENT;
     const char *key = field->key;
-    const char *or_null = field->needed ? "" : " or null";
-    if (field->kind == FIELD_ANY || (json_is_null(value) && !field->needed))
+    if (json_is_null(value) && !field->needed)
         return true;
-    if (field->kind == FIELD_TEXT) {
-        if (!is_text(value, field->longest))
-            answer_problem(answer, status, key,
-                           "\"%s\" must be a text of at most %zu bytes without control "
-                           "characters%s",
-                           key, field->longest, or_null);
-        else if (field->needed && json_string_length(value) == 0)
-            answer_problem(answer, status, key, "\"%s\" must not be empty", key);
-    } else if (field->kind == FIELD_NUMBER) {
-        double number = json_number_value(value);
-        if (!json_is_number(value) || number < field->least || number > field->most ||
-            (field->above_least && number <= field->least))
-            answer_problem(answer, status, key, "\"%s\" must be a number %s %g and at most %g%s",
-                           key, field->above_least ? "above" : "from", field->least, field->most,
-                           or_null);
-    } else if (field->kind == FIELD_SWITCH) {
+    switch (field->kind) {
+    case FIELD_TEXT:
+    case FIELD_LINES:
+        check_text(field, value, answer);
+        break;
+    case FIELD_NUMBER:
+    case FIELD_WHOLE:
+        check_number(field, value, answer);
+        break;
+    case FIELD_CHOICE:
+        check_choice(field, value, answer);
+        break;
+    case FIELD_SWITCH:
         if (!json_is_boolean(value))
-            answer_problem(answer, status, key, "\"%s\" must be true or false%s", key, or_null);
-    } else if (!is_texts(value, field->longest)) {
-        answer_problem(answer, status, key,
-                       "\"%s\" must be an array of at most %d texts of at most %zu bytes%s", key,
-                       MOST_TEXTS, field->longest, or_null);
+            answer_problem(answer, status, key, "\"%s\" must be true or false%s", key,
+                           or_null(field));
+        break;
+    case FIELD_TEXTS:
+        if (!is_texts(value, field->longest))
+            answer_problem(answer, status, key,
+                           "\"%s\" must be an array of at most %d texts of at most %zu bytes%s",
+                           key, MOST_TEXTS, field->longest, or_null(field));
+        break;
+    case FIELD_ANY:
+        break;
     }
     return answer->status == 0;
 }

@@ -18,6 +18,9 @@ enum field_kind {
     FIELD_NUMBER, /* least..most */
     FIELD_SWITCH, /* true or false */
     FIELD_TEXTS,  /* an array of at most 32 such texts */
+    FIELD_LINES,  /* a text that may have line ends and tabs */
+    FIELD_WHOLE,  /* a whole number, least..most */
+    FIELD_CHOICE, /* one of choices */
     FIELD_ANY,    /* looked at by the caller */
 };
 
@@ -28,6 +31,7 @@ struct field {
     enum field_kind kind;
     bool needed;      /* there, and neither null nor empty; else null or left out is welcome */
     bool above_least; /* least itself is not allowed */
+    const char *const *choices; /* up to a NULL */
 };
 
 /* The object in a body of JSON; NULL with the answer made: 400 where it is not

@@ -10,7 +10,7 @@
 enum {
     PATH_LONGEST = 2048,
     PATH_MOST_SEGMENTS = 8,
-    PATH_MOST_PARAMETERS = 8,
+    PATH_MOST_PARAMETERS = 12,
 };
 
 struct path {

@@ -126,12 +126,17 @@ static void check_code(struct request *request, struct gate *gate)
     request->answer.retry_after_s = request->answer.status ? wait_s : 0;
 }
 
-static bool is_json(const char *media_type)
+/* One of the media types, whatever its parameters. */
+static bool is_taken(const char *types, const char *media_type)
 {
-    static const char json[] = ANSWER_JSON;
-    size_t length = sizeof json - 1;
-    return media_type && strncasecmp(media_type, json, length) == 0 &&
-           (media_type[length] == '\0' || media_type[length] == ';' || media_type[length] == ' ');
+    size_t given = media_type ? strcspn(media_type, "; ") : 0;
+    for (const char *type = types; *type;) {
+        size_t length = strcspn(type, " ");
+        if (length == given && strncasecmp(media_type, type, length) == 0)
+            return true;
+        type += length + strspn(type + length, " ");
+    }
+    return false;
 }
 
 static void answer_too_large(struct request *request)
@@ -143,9 +148,10 @@ static void answer_too_large(struct request *request)
 static void check_body(struct request *request)
 {
     const char *length = header(request, MHD_HTTP_HEADER_CONTENT_LENGTH);
-    if (!is_json(header(request, MHD_HTTP_HEADER_CONTENT_TYPE)))
+    const char *takes = route_takes(request->route);
+    if (!is_taken(takes, header(request, MHD_HTTP_HEADER_CONTENT_TYPE)))
         answer_problem(&request->answer, MHD_HTTP_UNSUPPORTED_MEDIA_TYPE, "Content-Type",
-                       "the body must be " ANSWER_JSON);
+                       "the body must be %s", takes);
     else if (length && strtoull(length, NULL, 10) > request->route->most_body)
         answer_too_large(request);
 }

@@ -4,14 +4,23 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { SMALL_BODY = 1024 * 1024, REFERENCE_BODY = 4 * 1024 * 1024 };
+enum {
+    SMALL_BODY = 1024 * 1024,
+    REFERENCE_BODY = 4 * 1024 * 1024,
+    PHOTO_BODY = PHOTO_MOST_BYTES,
+};
 
 const struct route routes[] = {
     {METHOD_GET, 0, "/api/v1/health", health_get, "", false, false},
     {METHOD_GET, 0, "/api/v1/openapi.json", openapi_get, "", false, false},
     {METHOD_GET, 0, "/api/v1/live", live_get, "last_event_id", true, false},
+    {METHOD_GET, 0, "/api/v1/settings", settings_get, "", false, false},
+    {METHOD_PUT, SMALL_BODY, "/api/v1/settings", settings_put, "", false, false},
     {METHOD_GET, 0, "/api/v1/supplies", supplies_get, "", false, false},
     {METHOD_PUT, SMALL_BODY, "/api/v1/supplies/{}/on-bench", on_bench_put, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/supplies/{}/on-bench/confirm", confirm_post, "", false,
+     false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/supplies/{}/intake", intake_post, "", false, false},
     {METHOD_PUT, SMALL_BODY, "/api/v1/supplies/{}/output", output_put, "", false, true},
     {METHOD_GET, 0, "/api/v1/module-types", module_types_get, "limit before", false, false},
     {METHOD_POST, SMALL_BODY, "/api/v1/module-types", module_type_post, "", false, false},
@@ -23,16 +32,32 @@ const struct route routes[] = {
     {METHOD_POST, SMALL_BODY, "/api/v1/references/{}/restore", reference_restore_post, "", false,
      false},
     {METHOD_GET, 0, "/api/v1/references/{}/file", reference_file_get, "", false, false},
-    {METHOD_GET, 0, "/api/v1/units", units_get, "limit before module_type", false, false},
+    {METHOD_GET, 0, "/api/v1/units", units_get, "limit before module_type serial search", false,
+     false},
     {METHOD_POST, SMALL_BODY, "/api/v1/units", unit_post, "", false, false},
     {METHOD_GET, 0, "/api/v1/units/{}", unit_get, "", false, false},
+    {METHOD_PUT, SMALL_BODY, "/api/v1/units/{}", unit_put, "", false, false},
     {METHOD_GET, 0, "/api/v1/work-orders", work_orders_get, "limit before unit", false, false},
     {METHOD_POST, SMALL_BODY, "/api/v1/work-orders", work_order_post, "", false, false},
     {METHOD_GET, 0, "/api/v1/work-orders/{}", work_order_get, "", false, false},
+    {METHOD_PUT, SMALL_BODY, "/api/v1/work-orders/{}", work_order_put, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/work-orders/{}/close", work_order_close, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/work-orders/{}/reopen", work_order_reopen, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/work-orders/{}/notes", note_post, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/work-orders/{}/meter-readings", meter_reading_post, "",
+     false, false},
+    {METHOD_POST, PHOTO_BODY, "/api/v1/work-orders/{}/photos", photo_post, "stage", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/notes/{}/strike", note_strike, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/meter-readings/{}/strike", meter_reading_strike, "", false,
+     false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/photos/{}/strike", photo_strike, "", false, false},
+    {METHOD_GET, 0, "/api/v1/photos/{}", photo_get, "", false, false},
     {METHOD_GET, 0, "/api/v1/work-orders/{}/trend", work_order_trend_get, "", false, false},
     {METHOD_GET, 0, "/api/v1/power-ups", power_ups_get,
-     "limit before module_type unit work_order supply", false, false},
+     "limit before module_type unit work_order supply stage verdict reason day run", false, false},
     {METHOD_GET, 0, "/api/v1/power-ups/{}", power_up_get, "", false, false},
+    {METHOD_PUT, SMALL_BODY, "/api/v1/power-ups/{}/attachment", attachment_put, "", false, false},
+    {METHOD_PUT, SMALL_BODY, "/api/v1/power-ups/{}/tag", tag_put, "", false, false},
     {METHOD_GET, 0, "/api/v1/power-ups/{}/trace.csv", power_up_trace_get, "", false, false},
     {METHOD_GET, 0, "/metrics", metrics_get, "", false, false},
 };
@@ -84,6 +109,11 @@ const struct route *route_find(enum method method, const struct path *path,
                  names[routes[i].method]);
     }
     return NULL;
+}
+
+const char *route_takes(const struct route *route)
+{
+    return route->handle == photo_post ? "image/jpeg image/png image/webp" : ANSWER_JSON;
 }
 
 static bool is_among(const char *names, const char *key)

@@ -66,6 +66,9 @@ extern const size_t route_count;
 const struct route *route_find(enum method method, const struct path *path,
                                const char *parameters[2], char allow[ALLOW_ROOM]);
 
+/* The media types that a route's body may be of, a blank between. */
+const char *route_takes(const struct route *route);
+
 /* True where every query parameter is known to the route and none comes twice;
  * else the one at fault in *key. */
 bool route_knows(const struct route *route, const struct path *path, const char **key);
@@ -79,6 +82,12 @@ handler references_get, reference_get, reference_post;
 handler units_get, unit_get, unit_post;
 handler work_orders_get, work_order_get, work_order_post;
 handler power_ups_get, power_up_get, power_up_trace_get;
+handler settings_get, settings_put, unit_put;
+handler intake_post, confirm_post;
+handler work_order_put, work_order_close, work_order_reopen;
+handler note_post, note_strike, meter_reading_post, meter_reading_strike;
+handler photo_post, photo_get, photo_strike;
+handler attachment_put, tag_put;
 
 handler work_order_trend_get;
 handler reference_trial_post, reference_restore_post, reference_file_get;

@@ -91,7 +91,11 @@ static enum MHD_Result send_answer(struct server *server, struct request *reques
     answer->body = NULL;
     if (answer->content_type)
         MHD_add_response_header(response, MHD_HTTP_HEADER_CONTENT_TYPE, answer->content_type);
-    MHD_add_response_header(response, MHD_HTTP_HEADER_CACHE_CONTROL, "no-store");
+    MHD_add_response_header(response, MHD_HTTP_HEADER_CACHE_CONTROL,
+                            answer->entity_tag[0] ? "private, max-age=31536000, immutable"
+                                                  : "no-store");
+    if (answer->entity_tag[0])
+        MHD_add_response_header(response, MHD_HTTP_HEADER_ETAG, answer->entity_tag);
     if (answer->allow[0])
         MHD_add_response_header(response, MHD_HTTP_HEADER_ALLOW, answer->allow);
     if (answer->location[0])

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Writing what power-ups belong to: module types, references, units, work
- * orders, and what is on the bench.
+ * Writing what power-ups belong to: module types, units, and what is on the
+ * bench.
  */
+#include "store/json_fields.h"
+#include "store/order_private.h"
 #include "store/store_private.h"
 
 #include "base/clock.h"
@@ -11,91 +13,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-enum { LONGEST_NAME = 127, LONGEST_TEXT = 4000, MOST_FEEDS = 64 };
-
-/* --- fields of a JSON object; an error's file is the field's name --- */
-
-static int check_keys(const json_t *object, const char *what, const char *const *known,
-                      struct error *error)
-{
-    if (!json_is_object(object))
-        return error_set(error, EXIT_BAD_DATA, what, 0, "a JSON object", "found something else");
-    /* The library walks only what it may change. */
-    json_t *copy = json_deep_copy(object);
-    if (!copy)
-        return error_set(error, EXIT_SOFTWARE, what, 0, NULL, "memory is out");
-    int status = 0;
-    const char *key = NULL;
-    json_t *value = NULL;
-    json_object_foreach(copy, key, value)
-    {
-        const char *const *name = known;
-        while (*name && strcmp(*name, key) != 0)
-            name++;
-        if (!*name)
-            status = error_set(error, EXIT_BAD_DATA, key, 0, NULL, "is an unknown key of %s", what);
-    }
-    json_decref(copy);
-    return status;
-}
-
-/* *text stays "" where the field is missing or null. */
-static int text_field(const json_t *object, const char *key, bool needed, size_t most,
-                      const char **text, struct error *error)
-{
-    const json_t *value = json_object_get(object, key);
-    char expected[80];
-    snprintf(expected, sizeof expected, "a text of 1 to %zu bytes", most);
-    *text = "";
-    if (!value || json_is_null(value))
-        return needed ? error_set(error, EXIT_BAD_DATA, key, 0, expected, "is missing") : 0;
-    if (!json_is_string(value))
-        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "is no text");
-    size_t length = json_string_length(value);
-    if (length > most || (needed && length == 0) || strlen(json_string_value(value)) != length)
-        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found %zu bytes", length);
-    *text = json_string_value(value);
-    return 0;
-}
-
-static int number_field(const json_t *object, const char *key, double most, double *number,
-                        struct error *error)
-{
-    const json_t *value = json_object_get(object, key);
-    *number = NAN;
-    if (!value || json_is_null(value))
-        return 0;
-    char expected[80];
-    snprintf(expected, sizeof expected, "a number above 0, at most %g, or null", most);
-    if (!json_is_number(value))
-        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "is no number");
-    double found = json_number_value(value);
-    if (!(found > 0 && found <= most))
-        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found %g", found);
-    *number = found;
-    return 0;
-}
-
-/* An array of texts or objects, as text; NULL where the field is missing. */
-static int list_field(const json_t *object, const char *key, bool objects_too, char **text,
-                      struct error *error)
-{
-    const json_t *value = json_object_get(object, key);
-    *text = NULL;
-    if (!value || json_is_null(value))
-        return 0;
-    const char *expected = objects_too ? "at most 64 texts or objects" : "at most 64 texts";
-    if (!json_is_array(value) || json_array_size(value) > MOST_FEEDS)
-        return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found something else");
-    for (size_t i = 0; i < json_array_size(value); i++) {
-        const json_t *item = json_array_get(value, i);
-        if (!json_is_string(item) && !(objects_too && json_is_object(item)))
-            return error_set(error, EXIT_BAD_DATA, key, 0, expected, "found another kind inside");
-    }
-    *text = json_to_text(value, error);
-    return *text ? 0 : -1;
-}
 
 /* --- names and their ids --- */
 
@@ -181,21 +98,43 @@ int catalogue_bench_ids(struct store *store, const struct on_bench *on_bench, st
     return on_bench->work_order[0] ? work_order_id(store, on_bench->work_order, ids, error) : 0;
 }
 
-static int put_on_bench(struct store *store, const char *supply, const struct on_bench *on_bench,
-                        struct error *error)
+/* Of an order that is said: open, and the stage its own or, not said, where it is. */
+static int complete_stage(struct store *store, int64_t order, char stage[64], struct error *error)
 {
+    struct order_state state = {0};
+    if (order == 0)
+        return 0;
+    if (order_state(store, order, &state, error) != 0)
+        return -1;
+    if (state.closed)
+        return error_set(error, EXIT_BAD_DATA, "work_order", 0, "an open one",
+                         "work order %lld is closed", (long long)order);
+    if (!stage[0])
+        snprintf(stage, LONGEST_STAGE + 1, "%s", state.stage);
+    return order_check_stage(store, order, stage, error);
+}
+
+int catalogue_put_on_bench(struct store *store, const char *supply, const struct on_bench *on_bench,
+                           struct error *error)
+{
+    char stage[LONGEST_STAGE + 1];
+    snprintf(stage, sizeof stage, "%s", on_bench->stage);
     struct bench_ids ids = {0};
-    if (catalogue_bench_ids(store, on_bench, &ids, error) != 0)
+    if (catalogue_bench_ids(store, on_bench, &ids, error) != 0 ||
+        complete_stage(store, ids.work_order, stage, error) != 0 ||
+        database_run(&store->database, error, NULL,
+                     "UPDATE work_order SET stage = ?1 WHERE id = ?2 AND ?1 IS NOT NULL", "ei",
+                     stage, ids.work_order) < 0)
         return -1;
     return database_run(&store->database, error, NULL,
                         "INSERT INTO on_bench (supply, module_type_id, unit_id, work_order_id,"
-                        " stage, changed_us) VALUES (?1, nullif(?2, 0), nullif(?3, 0), nullif(?4, "
-                        "0), ?5, ?6)"
+                        " stage, changed_us, confirmed_us, tag) VALUES (?1, nullif(?2, 0),"
+                        " nullif(?3, 0), nullif(?4, 0), ?5, ?6, ?6, ?7)"
                         " ON CONFLICT (supply) DO UPDATE SET module_type_id = nullif(?2, 0),"
                         " unit_id = nullif(?3, 0), work_order_id = nullif(?4, 0), stage = ?5,"
-                        " changed_us = ?6",
-                        "tiiiei", supply, ids.module_type, ids.unit, ids.work_order,
-                        on_bench->stage, clock_wall_us()) < 0
+                        " changed_us = ?6, confirmed_us = ?6, tag = ?7",
+                        "tiiieie", supply, ids.module_type, ids.unit, ids.work_order, stage,
+                        clock_wall_us(), on_bench->tag) < 0
                ? -1
                : 0;
 }
@@ -205,7 +144,8 @@ int store_put_on_bench(struct store *store, const char *supply, const struct on_
 {
     if (database_begin(&store->database, error) != 0)
         return -1;
-    return store_end_transaction(store, put_on_bench(store, supply, on_bench, error), error);
+    return store_end_transaction(store, catalogue_put_on_bench(store, supply, on_bench, error),
+                                 error);
 }
 
 /* --- module types --- */
@@ -220,14 +160,15 @@ static int read_type(const json_t *type, struct type_fields *fields, struct erro
 {
     static const char *const known[] = {
         "name", "nominal_voltage_V", "current_limit_A", "watch_s", "feeds", "cautions", NULL};
-    if (check_keys(type, "a module type", known, error) != 0 ||
-        text_field(type, "name", true, LONGEST_NAME, &fields->name, error) != 0 ||
-        number_field(type, "nominal_voltage_V", 1000, &fields->nominal_voltage_V, error) != 0 ||
-        number_field(type, "current_limit_A", 1000, &fields->current_limit_A, error) != 0 ||
-        number_field(type, "watch_s", 86400, &fields->watch_s, error) != 0 ||
-        list_field(type, "feeds", true, &fields->feeds, error) != 0)
+    if (json_check_keys(type, "a module type", known, error) != 0 ||
+        json_text_field(type, "name", true, LONGEST_NAME, &fields->name, error) != 0 ||
+        json_number_field(type, "nominal_voltage_V", 1000, &fields->nominal_voltage_V, error) !=
+            0 ||
+        json_number_field(type, "current_limit_A", 1000, &fields->current_limit_A, error) != 0 ||
+        json_number_field(type, "watch_s", 86400, &fields->watch_s, error) != 0 ||
+        json_list_field(type, "feeds", true, &fields->feeds, error) != 0)
         return -1;
-    return list_field(type, "cautions", false, &fields->cautions, error);
+    return json_list_field(type, "cautions", false, &fields->cautions, error);
 }
 
 static int write_type(struct store *store, const json_t *type, const struct type_fields *fields,
@@ -269,7 +210,7 @@ int store_put_module_type(struct store *store, const json_t *type, struct error 
     return status;
 }
 
-/* --- units and work orders --- */
+/* --- units --- */
 
 static int write_unit(struct store *store, const char *serial, const char *module_type,
                       const char *revision, const char *set_up, int64_t *id, struct error *error)
@@ -294,46 +235,15 @@ int store_put_unit(struct store *store, const json_t *unit, int64_t *id, struct 
     const char *type = NULL;
     const char *revision = NULL;
     const char *set_up = NULL;
-    if (check_keys(unit, "a unit", known, error) != 0 ||
-        text_field(unit, "serial", true, LONGEST_NAME, &serial, error) != 0 ||
-        text_field(unit, "module_type", false, LONGEST_NAME, &type, error) != 0 ||
-        text_field(unit, "revision", false, LONGEST_NAME, &revision, error) != 0 ||
-        text_field(unit, "set_up", false, LONGEST_NAME, &set_up, error) != 0 ||
+    if (json_check_keys(unit, "a unit", known, error) != 0 ||
+        json_text_field(unit, "serial", true, LONGEST_NAME, &serial, error) != 0 ||
+        json_text_field(unit, "module_type", false, LONGEST_NAME, &type, error) != 0 ||
+        json_text_field(unit, "revision", false, LONGEST_NAME, &revision, error) != 0 ||
+        json_text_field(unit, "set_up", false, LONGEST_NAME, &set_up, error) != 0 ||
         database_begin(&store->database, error) != 0)
         return -1;
     int64_t made = 0;
     int status = write_unit(store, serial, type, revision, set_up, &made, error);
-    status = store_end_transaction(store, status, error);
-    if (status == 0)
-        *id = made;
-    return status;
-}
-
-static int write_work_order(struct store *store, const char *serial, const char *complaint,
-                            int64_t *id, struct error *error)
-{
-    int64_t unit = 0;
-    if (catalogue_unit_id(store, serial, 0, &unit, error) != 0 ||
-        database_run(&store->database, error, NULL,
-                     "INSERT INTO work_order (unit_id, complaint, created_us) VALUES (?, ?, ?)",
-                     "iei", unit, complaint, clock_wall_us()) < 0)
-        return -1;
-    *id = sqlite3_last_insert_rowid(store->database.connection);
-    return 0;
-}
-
-int store_put_work_order(struct store *store, const json_t *order, int64_t *id, struct error *error)
-{
-    static const char *const known[] = {"unit", "complaint", NULL};
-    const char *serial = NULL;
-    const char *complaint = NULL;
-    if (check_keys(order, "a work order", known, error) != 0 ||
-        text_field(order, "unit", true, LONGEST_NAME, &serial, error) != 0 ||
-        text_field(order, "complaint", false, LONGEST_TEXT, &complaint, error) != 0 ||
-        database_begin(&store->database, error) != 0)
-        return -1;
-    int64_t made = 0;
-    int status = write_work_order(store, serial, complaint, &made, error);
     status = store_end_transaction(store, status, error);
     if (status == 0)
         *id = made;

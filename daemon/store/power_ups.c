@@ -7,6 +7,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "store/json_fields.h"
 #include "store/trace_pack.h"
 
 #include <math.h>
@@ -191,10 +192,11 @@ static int begin(struct store *store, const char *supply, int64_t started_wall_u
         return -1;
     if (database_run(&store->database, error, NULL,
                      "INSERT INTO power_up (supply, profile, started_us, state, module_type_id,"
-                     " unit_id, work_order_id, stage) VALUES"
-                     " (?, ?, ?, 'open', nullif(?, 0), nullif(?, 0), nullif(?, 0), ?)",
-                     "teiiiie", supply, profile, started_wall_us, ids.module_type, ids.unit,
-                     ids.work_order, on_bench->stage) < 0)
+                     " unit_id, work_order_id, stage, tag, revision, set_up) VALUES"
+                     " (?, ?, ?, 'open', nullif(?, 0), nullif(?, 0), nullif(?, 0), ?, ?, ?, ?)",
+                     "teiiiieeee", supply, profile, started_wall_us, ids.module_type, ids.unit,
+                     ids.work_order, on_bench->stage, on_bench->tag, on_bench->revision,
+                     on_bench->set_up) < 0)
         return -1;
     *id = sqlite3_last_insert_rowid(store->database.connection);
     return 0;
@@ -228,44 +230,6 @@ int store_append_readings(struct store *store, int64_t id, bool after_watch,
     return store_end_transaction(store, status, error);
 }
 
-static double onset_of(const json_t *object)
-{
-    const json_t *onset = json_object_get(object, "onset_s");
-    return json_is_number(onset) ? json_number_value(onset) : (double)NAN;
-}
-
-static const char *text_of(const json_t *item, const char *key)
-{
-    const char *text = json_string_value(json_object_get(item, key));
-    return text ? text : "";
-}
-
-static const char *word_of(const json_t *verdict)
-{
-    const char *word = text_of(verdict, "verdict");
-    bool known =
-        strcmp(word, "good") == 0 || strcmp(word, "bad") == 0 || strcmp(word, "unsure") == 0;
-    return known ? word : "";
-}
-
-static int put_verdict(struct store *store, int64_t id, const json_t *verdict,
-                       int reference_version, struct error *error)
-{
-    if (!verdict || json_is_null(verdict))
-        return 0;
-    char *text = json_to_text(verdict, error);
-    if (!text)
-        return -1;
-    int status = database_run(&store->database, error, NULL,
-                              "UPDATE power_up SET verdict = ?, verdict_word = ?,"
-                              " reference_version = nullif(?, 0),"
-                              " onset_s = coalesce(?, onset_s) WHERE id = ?",
-                              "teidi", text, word_of(verdict), (int64_t)reference_version,
-                              onset_of(verdict), id);
-    free(text);
-    return status < 0 ? -1 : 0;
-}
-
 static int put_signature(struct store *store, int64_t id, const json_t *signature,
                          struct error *error)
 {
@@ -277,7 +241,7 @@ static int put_signature(struct store *store, int64_t id, const json_t *signatur
     int status = database_run(&store->database, error, NULL,
                               "UPDATE power_up SET signature = ?, onset_s = coalesce(?, onset_s)"
                               " WHERE id = ?",
-                              "tdi", text, onset_of(signature), id);
+                              "tdi", text, verdict_onset_s(signature), id);
     free(text);
     return status < 0 ? -1 : 0;
 }
@@ -289,7 +253,7 @@ int store_set_verdict(struct store *store, int64_t id, const json_t *verdict, in
         return -1;
     int status = append(store, id, false, readings, count, error);
     if (status == 0)
-        status = put_verdict(store, id, verdict, reference_version, error);
+        status = verdict_put(store, id, verdict, reference_version, error);
     return store_end_transaction(store, status, error);
 }
 
@@ -318,7 +282,7 @@ int store_finish_power_up(struct store *store, int64_t id, enum power_up_state s
         return -1;
     int status = append(store, id, false, readings, count, error);
     if (status == 0)
-        status = put_verdict(store, id, verdict, reference_version, error);
+        status = verdict_put(store, id, verdict, reference_version, error);
     if (status == 0)
         status = put_signature(store, id, signature, error);
     if (status == 0)
@@ -361,21 +325,21 @@ struct moved {
 static int copy_name(const json_t *item, const char *key, char *name, size_t size,
                      struct error *error)
 {
-    if (snprintf(name, size, "%s", text_of(item, key)) < (int)size)
+    if (snprintf(name, size, "%s", json_text(item, key)) < (int)size)
         return 0;
     return error_set(error, EXIT_BAD_DATA, key, 0, "a shorter text", "found \"%.60s...\"", name);
 }
 
 static int read_moved(const json_t *item, struct moved *moved, struct error *error)
 {
-    moved->supply = text_of(item, "supply");
-    moved->state = text_of(item, "state");
-    moved->ended_why = text_of(item, "ended_why");
+    moved->supply = json_text(item, "supply");
+    moved->state = json_text(item, "state");
+    moved->ended_why = json_text(item, "ended_why");
     if (!moved->supply[0])
         return error_set(error, EXIT_BAD_DATA, "supply", 0, "a text", "is missing");
-    if (!clock_parse_rfc3339(text_of(item, "started_at"), &moved->started_us))
+    if (!clock_parse_rfc3339(json_text(item, "started_at"), &moved->started_us))
         return error_set(error, EXIT_BAD_DATA, "started_at", 0, "a time like 2026-01-31T08:05:09Z",
-                         "found \"%.60s\"", text_of(item, "started_at"));
+                         "found \"%.60s\"", json_text(item, "started_at"));
     if (strcmp(moved->state, "complete") != 0 && strcmp(moved->state, "incomplete") != 0)
         return error_set(error, EXIT_BAD_DATA, "state", 0, "complete or incomplete",
                          "found \"%.60s\"", moved->state);
@@ -383,10 +347,17 @@ static int read_moved(const json_t *item, struct moved *moved, struct error *err
     if (copy_name(item, "module_type", on_bench->module_type, sizeof on_bench->module_type,
                   error) != 0 ||
         copy_name(item, "unit", on_bench->unit, sizeof on_bench->unit, error) != 0 ||
-        copy_name(item, "stage", on_bench->stage, sizeof on_bench->stage, error) != 0)
+        copy_name(item, "stage", on_bench->stage, sizeof on_bench->stage, error) != 0 ||
+        copy_name(item, "tag", on_bench->tag, sizeof on_bench->tag, error) != 0 ||
+        copy_name(item, "revision", on_bench->revision, sizeof on_bench->revision, error) != 0 ||
+        copy_name(item, "set_up", on_bench->set_up, sizeof on_bench->set_up, error) != 0)
         return -1;
+    if (on_bench->tag[0] && strcmp(on_bench->tag, "heat") != 0 &&
+        strcmp(on_bench->tag, "cold") != 0)
+        return error_set(error, EXIT_BAD_DATA, "tag", 0, "heat or cold", "found \"%s\"",
+                         on_bench->tag);
     const json_t *on_time_s = json_object_get(item, "on_time_s");
-    double onset_s = onset_of(item);
+    double onset_s = verdict_onset_s(item);
     moved->ended_s = (double)NAN;
     if (json_is_number(on_time_s))
         moved->ended_s = json_number_value(on_time_s) + (isnan(onset_s) ? 0 : onset_s);
@@ -404,7 +375,7 @@ static int put_moved(struct store *store, const json_t *item, const struct moved
     int version = (int)json_integer_value(json_object_get(item, "reference_version"));
     if (begin(store, moved->supply, moved->started_us, &moved->on_bench, NULL, id, error) != 0 ||
         append(store, *id, false, readings, count, error) != 0 ||
-        put_verdict(store, *id, json_object_get(item, "verdict"), version, error) != 0 ||
+        verdict_put(store, *id, json_object_get(item, "verdict"), version, error) != 0 ||
         put_signature(store, *id, json_object_get(item, "signature"), error) != 0 ||
         database_run(
             &store->database, error, NULL,
@@ -458,7 +429,7 @@ static int recover_verdict(struct store *store, int64_t id, const char *verdict_
         if (!verdict)
             status = error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
         else
-            status = put_verdict(store, id, verdict, (int)reference_version, error);
+            status = verdict_put(store, id, verdict, (int)reference_version, error);
         json_decref(verdict);
     }
     json_decref(before);

@@ -5,8 +5,8 @@
  */
 #include "store/store_private.h"
 
-#include "base/clock.h"
 #include "store/schema.h"
+#include "store/shapes.h"
 #include "store/trace_pack.h"
 
 #include <math.h>
@@ -36,207 +36,73 @@ void store_reader_close(struct store_reader *reader)
     free(reader);
 }
 
-/* --- columns as JSON --- */
-
-static json_t *id_column(sqlite3_stmt *row, int column)
-{
-    if (sqlite3_column_type(row, column) == SQLITE_NULL)
-        return json_null();
-    return json_sprintf("%lld", (long long)sqlite3_column_int64(row, column));
-}
-
-static json_t *text_column(sqlite3_stmt *row, int column)
-{
-    if (sqlite3_column_type(row, column) == SQLITE_NULL)
-        return json_null();
-    return json_string(database_text(row, column));
-}
-
-static json_t *number_column(sqlite3_stmt *row, int column)
-{
-    if (sqlite3_column_type(row, column) == SQLITE_NULL)
-        return json_null();
-    return json_real(sqlite3_column_double(row, column));
-}
-
-static json_t *whole_column(sqlite3_stmt *row, int column)
-{
-    if (sqlite3_column_type(row, column) == SQLITE_NULL)
-        return json_null();
-    return json_integer(sqlite3_column_int64(row, column));
-}
-
-static json_t *switch_column(sqlite3_stmt *row, int column)
-{
-    return json_boolean(sqlite3_column_int(row, column));
-}
-
-static json_t *time_column(sqlite3_stmt *row, int column)
-{
-    char text[25];
-    if (sqlite3_column_type(row, column) == SQLITE_NULL)
-        return json_null();
-    return json_string(clock_rfc3339(sqlite3_column_int64(row, column), text));
-}
-
-static json_t *json_column(sqlite3_stmt *row, int column)
-{
-    if (sqlite3_column_type(row, column) == SQLITE_NULL)
-        return json_null();
-    return json_loads(database_text(row, column), JSON_DECODE_ANY, NULL);
-}
-
-struct shape {
-    const char *key;
-    json_t *(*value)(sqlite3_stmt *row, int column);
-};
-
-static const struct shape module_type_shape[] = {
-    {"id", id_column},
-    {"name", text_column},
-    {"nominal_voltage_V", number_column},
-    {"current_limit_A", number_column},
-    {"watch_s", number_column},
-    {"feeds", json_column},
-    {"cautions", json_column},
-    {"reference_version", whole_column},
-    {NULL, NULL},
-};
-
-static const struct shape reference_shape[] = {
-    {"id", id_column},
-    {"module_type", text_column},
-    {"version", whole_column},
-    {"created_at", time_column},
-    {"units", whole_column},
-    {"power_ups", whole_column},
-    {"range_only", switch_column},
-    {NULL, NULL},
-};
-
-static const struct shape unit_shape[] = {
-    {"id", id_column},
-    {"serial", text_column},
-    {"module_type", text_column},
-    {"revision", text_column},
-    {"set_up", text_column},
-    {"created_at", time_column},
-    {NULL, NULL},
-};
-
-static const struct shape work_order_shape[] = {
-    {"id", id_column},
-    {"unit", text_column},
-    {"module_type", text_column},
-    {"complaint", text_column},
-    {"created_at", time_column},
-    {"closed_at", time_column},
-    {NULL, NULL},
-};
-
-static const struct shape power_up_shape[] = {
-    {"id", id_column},
-    {"supply", text_column},
-    {"started_at", time_column},
-    {"state", text_column},
-    {"module_type", text_column},
-    {"unit", text_column},
-    {"work_order", id_column},
-    {"stage", text_column},
-    {"verdict", json_column},
-    {"reference_version", whole_column},
-    {"onset_s", number_column},
-    {"ended_why", text_column},
-    {"on_time_s", number_column},
-    {"readings", whole_column},
-    {NULL, NULL},
-};
-
-/* A kind's SELECT in its shape's order, "p" the table it lists; what narrows
- * it: ?1 type, ?2 unit, ?3 work order, ?4 supply, each NULL for any; what
- * follows the shape's columns is for one item alone. */
-struct listing {
-    const struct shape *shape;
-    const char *select;
-    bool by_type, by_unit, by_work_order, by_supply;
-};
-
-static const struct listing listings[] = {
-    [STORE_MODULE_TYPES] =
-        {module_type_shape,
-         "SELECT p.id, p.name, p.nominal_voltage_V, p.current_limit_A, p.watch_s, p.feeds,"
-         " p.cautions, (SELECT max(version) FROM reference WHERE module_type_id = p.id)"
-         " FROM module_type p LEFT JOIN module_type t ON t.id = p.id",
-         true, false, false, false},
-    [STORE_REFERENCES] =
-        {reference_shape,
-         "SELECT p.id, t.name, p.version, p.created_us, p.units, p.power_ups, p.range_only, p.text"
-         " FROM reference p JOIN module_type t ON t.id = p.module_type_id",
-         true, false, false, false},
-    [STORE_UNITS] = {unit_shape,
-                     "SELECT p.id, p.serial, t.name, p.revision, p.set_up, p.created_us"
-                     " FROM unit p LEFT JOIN module_type t ON t.id = p.module_type_id"
-                     " LEFT JOIN unit u ON u.id = p.id",
-                     true, true, false, false},
-    [STORE_WORK_ORDERS] = {work_order_shape,
-                           "SELECT p.id, u.serial, t.name, p.complaint, p.created_us, p.closed_us"
-                           " FROM work_order p JOIN unit u ON u.id = p.unit_id"
-                           " LEFT JOIN module_type t ON t.id = u.module_type_id"
-                           " LEFT JOIN work_order w ON w.id = p.id",
-                           true, true, true, false},
-    [STORE_POWER_UPS] =
-        {power_up_shape,
-         "SELECT p.id, p.supply, p.started_us, p.state, t.name, u.serial, p.work_order_id, p.stage,"
-         " p.verdict, p.reference_version, p.onset_s, p.ended_why,"
-         " p.ended_s - coalesce(p.onset_s, 0), p.readings, p.signature"
-         " FROM power_up p LEFT JOIN module_type t ON t.id = p.module_type_id"
-         " LEFT JOIN unit u ON u.id = p.unit_id"
-         " LEFT JOIN work_order w ON w.id = p.work_order_id",
-         true, true, true, true},
-};
-
-static int item_of(struct store_reader *reader, sqlite3_stmt *row, const struct shape *shape,
-                   json_t **item, struct error *error)
-{
-    json_t *object = json_object();
-    for (int column = 0; shape[column].key; column++) {
-        json_t *value = shape[column].value(row, column);
-        if (!object || !value || json_object_set_new(object, shape[column].key, value) != 0) {
-            json_decref(object);
-            return error_set(error, EXIT_BAD_DATA, reader->database.path, 0, NULL,
-                             "row %lld: %s cannot be read", (long long)sqlite3_column_int64(row, 0),
-                             shape[column].key);
-        }
-    }
-    *item = object;
-    return 0;
-}
-
 /* --- lists --- */
 
-static sqlite3_stmt *list_query(struct store_reader *reader, const struct listing *listing,
-                                const struct store_filter *filter, struct error *error)
+enum {
+    OF_TYPES = 1 << STORE_MODULE_TYPES,
+    OF_REFERENCES = 1 << STORE_REFERENCES,
+    OF_UNITS = 1 << STORE_UNITS,
+    OF_ORDERS = 1 << STORE_WORK_ORDERS,
+    OF_POWER_UPS = 1 << STORE_POWER_UPS,
+    OF_ALL = OF_TYPES | OF_REFERENCES | OF_UNITS | OF_ORDERS | OF_POWER_UPS,
+};
+
+/* What narrows a list; number i is bound as parameter i + 3. */
+static const struct {
+    int kinds;
+    const char *sql;
+} conditions[] = {
+    {OF_ALL, "t.name = ?3"},
+    {OF_UNITS | OF_ORDERS | OF_POWER_UPS, "u.serial = ?4"},
+    {OF_ORDERS | OF_POWER_UPS, "w.id = CAST(?5 AS INTEGER) AND CAST(w.id AS TEXT) = ?5"},
+    {OF_POWER_UPS, "p.supply = ?6"},
+    {OF_UNITS, "p.serial = trim(?7, ' ' || char(9))"},
+    {OF_UNITS, "(instr(lower(p.serial), lower(?8)) OR EXISTS (SELECT 1 FROM work_order"
+               " WHERE unit_id = p.id AND instr(lower(customer_reference), lower(?8))))"},
+    {OF_POWER_UPS, "p.stage = ?9"},
+    {OF_POWER_UPS, "p.verdict_word = ?10"},
+    {OF_POWER_UPS, "json_extract(p.verdict, '$.reasons[0].code') = ?11"},
+    {OF_POWER_UPS, "CAST(p.run_id AS TEXT) = ?12"},
+};
+enum { CONDITIONS = sizeof conditions / sizeof *conditions };
+
+static int bind_all(sqlite3_stmt *statement, const struct store_filter *filter,
+                    const char *const *texts)
 {
-    const char *type = listing->by_type ? filter->module_type : NULL;
-    const char *unit = listing->by_unit ? filter->unit : NULL;
-    const char *order = listing->by_work_order ? filter->work_order : NULL;
-    const char *supply = listing->by_supply ? filter->supply : NULL;
-    char sql[1600];
-    snprintf(sql, sizeof sql, "%s WHERE p.id < ?1%s%s%s%s ORDER BY p.id DESC LIMIT ?2",
-             listing->select, type ? " AND t.name = ?3" : "", unit ? " AND u.serial = ?4" : "",
-             order ? " AND w.id = CAST(?5 AS INTEGER) AND CAST(w.id AS TEXT) = ?5" : "",
-             supply ? " AND p.supply = ?6" : "");
-    sqlite3_stmt *statement = database_query(&reader->database, error, sql, "");
-    if (!statement)
-        return NULL;
-    const char *texts[] = {type, unit, order, supply};
     int code = sqlite3_bind_int64(statement, 1, filter->before ? filter->before : INT64_MAX);
     if (code == SQLITE_OK)
         code = sqlite3_bind_int64(statement, 2, (int64_t)filter->limit + 1);
-    for (int i = 0; code == SQLITE_OK && i < 4; i++)
+    for (int i = 0; code == SQLITE_OK && i < CONDITIONS; i++)
         if (texts[i])
             code = sqlite3_bind_text(statement, 3 + i, texts[i], -1, SQLITE_STATIC);
-    if (code == SQLITE_OK)
+    return code;
+}
+
+static sqlite3_stmt *list_query(struct store_reader *reader, enum store_kind kind,
+                                const struct store_filter *filter, struct error *error)
+{
+    const char *texts[CONDITIONS] = {
+        filter->module_type, filter->unit,  filter->work_order, filter->supply, filter->serial,
+        filter->search,      filter->stage, filter->verdict,    filter->reason, filter->run};
+    char sql[4000];
+    size_t used = (size_t)snprintf(sql, sizeof sql, "%s WHERE p.id < ?1", listings[kind].select);
+    for (int i = 0; i < CONDITIONS; i++) {
+        if (!(conditions[i].kinds & (1 << kind)))
+            texts[i] = NULL;
+        if (texts[i])
+            used += (size_t)snprintf(sql + used, sizeof sql - used, " AND %s", conditions[i].sql);
+    }
+    if (kind == STORE_POWER_UPS && filter->from_us)
+        used += (size_t)snprintf(sql + used, sizeof sql - used, " AND p.started_us >= %lld",
+                                 (long long)filter->from_us);
+    if (kind == STORE_POWER_UPS && filter->to_us)
+        used += (size_t)snprintf(sql + used, sizeof sql - used, " AND p.started_us < %lld",
+                                 (long long)filter->to_us);
+    snprintf(sql + used, sizeof sql - used, " ORDER BY p.id DESC LIMIT ?2");
+    sqlite3_stmt *statement = database_query(&reader->database, error, sql, "");
+    if (!statement)
+        return NULL;
+    if (bind_all(statement, filter, texts) == SQLITE_OK)
         return statement;
     database_failed(&reader->database, error);
     sqlite3_finalize(statement);
@@ -250,7 +116,7 @@ json_t *store_list(struct store_reader *reader, enum store_kind kind,
         error_set(error, EXIT_BAD_DATA, "limit", 0, "1 to 500", "found %d", filter->limit);
         return NULL;
     }
-    sqlite3_stmt *statement = list_query(reader, &listings[kind], filter, error);
+    sqlite3_stmt *statement = list_query(reader, kind, filter, error);
     if (!statement)
         return NULL;
     json_t *items = json_array();
@@ -263,7 +129,7 @@ json_t *store_list(struct store_reader *reader, enum store_kind kind,
             break;
         }
         json_t *item = NULL;
-        status = item_of(reader, statement, listings[kind].shape, &item, error);
+        status = shape_item(&reader->database, statement, listings[kind].shape, &item, error);
         if (status != 0 || json_array_append_new(items, item) != 0)
             break;
     }
@@ -376,22 +242,20 @@ static int add_content(struct store_reader *reader, sqlite3_stmt *row, enum stor
     const char *key = kind == STORE_POWER_UPS    ? "signature"
                       : kind == STORE_REFERENCES ? "reference"
                                                  : NULL;
-    if (!key)
-        return 0;
     int column = sqlite3_column_count(row) - 1;
-    if (json_object_set_new(item, key, json_column(row, column)) != 0)
+    if (key && json_object_set_new(item, key, json_column(row, column)) != 0)
         return error_set(error, EXIT_BAD_DATA, reader->database.path, 0, NULL,
                          "row %lld: %s cannot be read", (long long)id, key);
-    if (kind == STORE_POWER_UPS && with_trace)
-        return add_trace(reader, id, item, error);
-    return 0;
+    if (kind == STORE_POWER_UPS && with_trace && add_trace(reader, id, item, error) != 0)
+        return -1;
+    return details_add(reader, kind, id, item, error);
 }
 
 static json_t *get_one(struct store_reader *reader, enum store_kind kind, const char *where,
                        const char *types, int64_t id, const char *name, bool with_trace,
                        struct error *error)
 {
-    char sql[1400];
+    char sql[4000];
     snprintf(sql, sizeof sql, "%s WHERE %s", listings[kind].select, where);
     sqlite3_stmt *statement = types[0] == 'i'
                                   ? database_query(&reader->database, error, sql, "i", id)
@@ -402,7 +266,8 @@ static json_t *get_one(struct store_reader *reader, enum store_kind kind, const 
     int status = database_step(&reader->database, statement, error);
     if (status == 0)
         item = json_null();
-    else if (status == 1 && item_of(reader, statement, listings[kind].shape, &item, error) == 0 &&
+    else if (status == 1 &&
+             shape_item(&reader->database, statement, listings[kind].shape, &item, error) == 0 &&
              add_content(reader, statement, kind, id, with_trace, item, error) != 0) {
         json_decref(item);
         item = NULL;
@@ -476,29 +341,4 @@ char *store_reference_text_by_id(struct store_reader *reader, int64_t id, struct
     const char *sql = "SELECT text, version FROM reference WHERE id = ?";
     return first_text(reader, database_query(&reader->database, error, sql, "i", id), &ignored,
                       error);
-}
-
-int store_read_on_bench(struct store_reader *reader, const char *supply, struct on_bench *on_bench,
-                        struct error *error)
-{
-    *on_bench = (struct on_bench){0};
-    sqlite3_stmt *statement = database_query(
-        &reader->database, error,
-        "SELECT t.name, u.serial, b.work_order_id, b.stage FROM on_bench b"
-        " LEFT JOIN module_type t ON t.id = b.module_type_id LEFT JOIN unit u ON u.id = b.unit_id"
-        " WHERE b.supply = ?",
-        "t", supply);
-    if (!statement)
-        return -1;
-    int status = database_step(&reader->database, statement, error);
-    if (status == 1) {
-        snprintf(on_bench->module_type, sizeof on_bench->module_type, "%s",
-                 database_text(statement, 0));
-        snprintf(on_bench->unit, sizeof on_bench->unit, "%s", database_text(statement, 1));
-        snprintf(on_bench->work_order, sizeof on_bench->work_order, "%s",
-                 database_text(statement, 2));
-        snprintf(on_bench->stage, sizeof on_bench->stage, "%s", database_text(statement, 3));
-    }
-    sqlite3_finalize(statement);
-    return status < 0 ? -1 : 0;
 }

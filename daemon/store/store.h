@@ -38,9 +38,14 @@ int store_group_end(struct store *store, bool keep, struct error *error);
 
 /* What is connected to an output; empty strings: not said. A module type or a
  * unit (by serial number) that does not exist yet is made; a work order is the
- * id of one that exists, of this unit (a unit not said is the order's). */
+ * id of one that exists and is open, of this unit (a unit not said is the
+ * order's), and the stage one of its own (not said: where it is now). */
 struct on_bench {
     char module_type[128], unit[128], work_order[64], stage[64];
+    char tag[8]; /* "heat" or "cold" */
+    /* Told, not said: the unit's own, and when it was last said or confirmed. */
+    char revision[128], set_up[128];
+    int64_t confirmed_us;
 };
 
 enum power_up_state { STATE_OPEN, STATE_COMPLETE, STATE_INCOMPLETE };
@@ -80,7 +85,8 @@ int store_put_on_bench(struct store *store, const char *supply, const struct on_
  * "feeds", "cautions"}; made, or changed. */
 int store_put_module_type(struct store *store, const json_t *type, struct error *error);
 
-/* A unit: {"serial", "module_type", ...}; a work order: {"unit", "complaint"}. */
+/* A unit: {"serial", "module_type", ...}; a work order: {"unit"} and what of
+ * orders.h is known of it. */
 int store_put_unit(struct store *store, const json_t *unit, int64_t *id, struct error *error);
 int store_put_work_order(struct store *store, const json_t *order, int64_t *id,
                          struct error *error);
@@ -111,8 +117,12 @@ void store_reader_close(struct store_reader *reader);
 
 struct store_filter {
     const char *module_type, *unit, *work_order, *supply; /* NULL: any */
-    int64_t before;                                       /* an id; 0: from the newest */
-    int limit;                                            /* 1..500 */
+    const char *serial, *search; /* units: the very serial number; a part of it, or of the
+                                  * customer's reference of one of its work orders */
+    const char *stage, *verdict, *reason, *run; /* power-ups; reason: the first one's code */
+    int64_t from_us, to_us;                     /* power-ups begun from, before; 0: any */
+    int64_t before;                             /* an id; 0: from the newest */
+    int limit;                                  /* 1..500 */
 };
 
 enum store_kind {

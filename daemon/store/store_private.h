@@ -50,12 +50,25 @@ struct bench_ids {
 int catalogue_bench_ids(struct store *store, const struct on_bench *on_bench, struct bench_ids *ids,
                         struct error *error);
 
+/* Within a transaction of the caller's. */
+int catalogue_put_on_bench(struct store *store, const char *supply, const struct on_bench *on_bench,
+                           struct error *error);
+
 /* Puts the pieces of one part into one piece. Damaged pieces are left as they
  * are, with a line in the log. */
 int pieces_join(struct store *store, int64_t id, bool after_watch, struct error *error);
 
 /* What a process that was killed left open becomes incomplete. */
 int power_ups_recover(struct store *store, struct error *error);
+
+/* The verdict of a power-up; null: left as it is. */
+int verdict_put(struct store *store, int64_t id, const json_t *verdict, int reference_version,
+                struct error *error);
+/* The "onset_s" of a verdict or a signature; not-a-number: none. */
+double verdict_onset_s(const json_t *object);
+
+/* A power-up under heat (by its tag or its stage) is never kept as good. */
+int power_up_keep_heat(struct store *store, int64_t id, struct error *error);
 
 /* A JSON value as compact text; malloc'd. NULL with the error filled. */
 char *json_to_text(const json_t *value, struct error *error);

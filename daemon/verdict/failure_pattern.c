@@ -44,7 +44,11 @@ static const struct failure_pattern patterns[] = {
                         "leaky capacitor, damaged driver, moisture", "resting draw, thermal view"},
     [REASON_INTERMITTENT] = {"falls off with heat or time", "cracked joint, poor contact",
                              "mild heat, repeat; 30 cycles with a fixed off-time"},
-    [REASON_OTHER_SET_UP] = {NULL, NULL, NULL}, /* the last */
+    [REASON_UNDER_HEAT] = {"runs while it is warm",
+                           "open or cracked joint (a ball, a via, a crystal), a capacitor that "
+                           "has lost value cold, a marginal part",
+                           "let it cool, power it up cold; then heat part by part to find the "
+                           "place, and rework it"},
 };
 
 static const struct failure_pattern two_kinds = {

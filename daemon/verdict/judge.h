@@ -41,6 +41,7 @@ enum reason_code {
     REASON_OTHER_FEEDS,    /* than the reference was taught with */
     REASON_OTHER_REVISION, /* than the reference is of */
     REASON_OTHER_SET_UP,   /* than the reference was taught in */
+    REASON_UNDER_HEAT,
 };
 
 /* What a pattern commonly means and what to measure next: common practice of the
@@ -90,6 +91,7 @@ enum settle_code {
     SETTLE_WITHOUT_FAILURE,   /* count: more power-ups, all of one kind */
     SETTLE_AS_TAUGHT,         /* feeds, set-up: as the reference was taught */
     SETTLE_REFERENCE_FOR,     /* feeds, revision, set-up: a reference for what is on the bench */
+    SETTLE_COLD,              /* a power-up cold */
 };
 
 struct settle {

@@ -38,6 +38,7 @@ static const struct {
     [REASON_OTHER_FEEDS] = {"other_feeds", 'A'},
     [REASON_OTHER_REVISION] = {"other_revision", 'A'},
     [REASON_OTHER_SET_UP] = {"other_set_up", 'A'},
+    [REASON_UNDER_HEAT] = {"under_heat", 'A'},
 };
 
 const char *reason_code_name(enum reason_code code)
@@ -425,6 +426,9 @@ static void say_sentence(struct words *words, const struct finding *f)
     case REASON_OTHER_REVISION:
     case REASON_OTHER_SET_UP:
         say_differing(words, f);
+        break;
+    case REASON_UNDER_HEAT:
+        say(words, "recovers under heat: a diagnosis, never good");
         break;
     default:
         say_pattern(words, f);

@@ -29,6 +29,7 @@ static const struct {
     [SETTLE_WITHOUT_FAILURE] = {"power_ups_without_failure", NULL},
     [SETTLE_AS_TAUGHT] = {"as_taught", NULL},
     [SETTLE_REFERENCE_FOR] = {"reference_for", NULL},
+    [SETTLE_COLD] = {"cold", NULL},
 };
 
 const char *settle_code_name(enum settle_code code)
@@ -179,6 +180,9 @@ void settle_say(struct settle *settle)
     case SETTLE_REFERENCE_FOR:
         say_conditions(settle, "", conditions, sizeof conditions);
         snprintf(text, size, "a reference for %s would do", conditions);
+        break;
+    case SETTLE_COLD:
+        snprintf(text, size, "a power-up cold would tell");
         break;
     default:
         say_value(settle, text, size);

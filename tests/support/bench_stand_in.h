@@ -67,6 +67,39 @@ int bench_put_on(struct bench *bench, const char *supply, const struct on_bench 
     return 0;
 }
 
+int bench_take_in(struct bench *bench, const char *supply, const json_t *what,
+                  struct intake *intake, struct error *error)
+{
+    if (strcmp(supply, "left") != 0)
+        return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
+    pthread_mutex_lock(&bench->mutex);
+    int result = store_take_in(bench->store, supply, what, intake, error);
+    pthread_mutex_unlock(&bench->mutex);
+    return result;
+}
+
+int bench_confirm_unit(struct bench *bench, const char *supply, struct error *error)
+{
+    if (strcmp(supply, "left") != 0)
+        return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
+    pthread_mutex_lock(&bench->mutex);
+    int result = store_confirm_unit(bench->store, supply, error);
+    pthread_mutex_unlock(&bench->mutex);
+    return result;
+}
+
+void bench_settings_changed(struct bench *bench)
+{
+    (void)bench;
+}
+
+void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *item)
+{
+    (void)bench;
+    (void)power_up;
+    (void)item;
+}
+
 int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error)
 {
     (void)on;

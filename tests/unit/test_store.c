@@ -141,6 +141,8 @@ static void test_a_power_up_from_begin_to_off(void **state)
                       " \"started_at\": \"2026-01-31T08:05:09.123Z\", \"state\": \"open\","
                       " \"module_type\": \"tank gauge\", \"unit\": \"TG-0042\","
                       " \"work_order\": null, \"stage\": \"intake\", \"verdict\": null,"
+                      " \"revision\": null, \"set_up\": null, \"tag\": null, \"run\": null,"
+                      " \"known_good\": null, \"bench\": null, \"moves\": [],"
                       " \"reference_version\": null, \"onset_s\": null, \"ended_why\": null,"
                       " \"on_time_s\": null, \"readings\": 10, \"signature\": null}");
     json_decref(item);

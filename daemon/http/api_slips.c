@@ -1,0 +1,265 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Notes, meter readings and photos of a work order; power-ups moved to another,
+ * and tagged.
+ */
+#include "http/fields.h"
+#include "http/items.h"
+#include "http/route.h"
+#include "store/orders.h"
+
+#include <microhttpd.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define COUNT(array) (sizeof(array) / sizeof(array)[0])
+
+enum { LONGEST_NAME = 127, LONGEST_LINES = 4000, LONGEST_STAGE = 63 };
+
+/* What one of the writing functions takes and gives. */
+struct change {
+    enum slip kind;
+    int64_t of; /* the work order's, or the id of what is changed */
+    const json_t *value;
+    const char *text; /* a stage, or a tag */
+    const void *bytes;
+    size_t size;
+    int64_t id;
+};
+
+/* Answers with it, and tells the pages. */
+static void answer_slip(struct desk *desk, struct call *call, unsigned status, enum slip kind,
+                        int64_t id)
+{
+    struct error error = {0};
+    if (!desk_reader(desk, call->answer))
+        return;
+    json_t *item = store_slip(desk->reader, kind, id, &error);
+    if (!item) {
+        answer_error(call->answer, &error);
+        return;
+    }
+    items_tell_order(desk, strtoll(fields_text(item, "work_order"), NULL, 10));
+    answer_json(call->answer, status, item);
+    if (status == MHD_HTTP_CREATED && kind == SLIP_PHOTO)
+        snprintf(call->answer->location, sizeof call->answer->location, "/api/v1/photos/%lld",
+                 (long long)id);
+}
+
+static int write_slip(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return store_put_slip(store, change->kind, change->of, change->value, &change->id, error);
+}
+
+static void post_slip(struct desk *desk, struct call *call, enum slip kind,
+                      const struct field *fields, size_t count)
+{
+    struct change change = {.kind = kind};
+    struct error error = {0};
+    if (!items_id(call, &change.of))
+        return;
+    json_t *body = fields_read(call->body, call->body_length, fields, count, call->answer);
+    if (!body)
+        return;
+    change.value = body;
+    if (bench_write(desk->office->bench, write_slip, &change, &error) < 0)
+        answer_unchanged(call->answer, &error);
+    else
+        answer_slip(desk, call, MHD_HTTP_CREATED, kind, change.id);
+    json_decref(body);
+}
+
+void note_post(struct desk *desk, struct call *call)
+{
+    static const struct field fields[] = {
+        {.key = "stage", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+        {.key = "text", .kind = FIELD_LINES, .needed = true, .longest = LONGEST_LINES},
+        {.key = "hand", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+        {.key = "correct_record", .kind = FIELD_SWITCH},
+    };
+    post_slip(desk, call, SLIP_NOTE, fields, COUNT(fields));
+}
+
+void meter_reading_post(struct desk *desk, struct call *call)
+{
+    static const struct field fields[] = {
+        {.key = "stage", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+        {.key = "before_power", .kind = FIELD_SWITCH},
+        {.key = "what", .kind = FIELD_TEXT, .needed = true, .longest = LONGEST_NAME},
+        {.key = "value", .kind = FIELD_NUMBER, .needed = true, .least = -1e12, .most = 1e12},
+        {.key = "unit", .kind = FIELD_TEXT, .needed = true, .longest = LONGEST_STAGE},
+        {.key = "hand", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+        {.key = "correct_record", .kind = FIELD_SWITCH},
+    };
+    post_slip(desk, call, SLIP_METER_READING, fields, COUNT(fields));
+}
+
+/* --- photos --- */
+
+static int write_photo(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return store_put_photo(store, change->of, change->text, change->bytes, change->size,
+                           &change->id, error);
+}
+
+void photo_post(struct desk *desk, struct call *call)
+{
+    const char *stage = path_parameter(call->path, "stage");
+    struct change change = {
+        .text = stage ? stage : "", .bytes = call->body, .size = call->body_length};
+    struct error error = {0};
+    if (!items_id(call, &change.of))
+        return;
+    if (bench_write(desk->office->bench, write_photo, &change, &error) < 0)
+        answer_unchanged(call->answer, &error);
+    else
+        answer_slip(desk, call, MHD_HTTP_CREATED, SLIP_PHOTO, change.id);
+}
+
+void photo_get(struct desk *desk, struct call *call)
+{
+    static const char *const types[] = {"image/jpeg", "image/png", "image/webp"};
+    struct photo photo = {0};
+    struct error error = {0};
+    int64_t id = 0;
+    if (!items_id(call, &id) || !desk_reader(desk, call->answer))
+        return;
+    if (store_photo(desk->reader, id, &photo, &error) < 0) {
+        answer_error(call->answer, &error);
+        return;
+    }
+    for (size_t i = 0; i < COUNT(types); i++)
+        if (strcmp(types[i], photo.media_type) == 0)
+            answer_text(call->answer, types[i], photo.bytes, photo.size);
+    snprintf(call->answer->entity_tag, sizeof call->answer->entity_tag, "\"%s\"", photo.sha256);
+}
+
+/* --- striking --- */
+
+static int write_strike(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return store_strike(store, change->kind, change->of, change->value, error);
+}
+
+static void strike(struct desk *desk, struct call *call, enum slip kind)
+{
+    static const struct field fields[] = {
+        {.key = "why", .kind = FIELD_LINES, .needed = true, .longest = 2000},
+        {.key = "correct_record", .kind = FIELD_SWITCH},
+    };
+    struct change change = {.kind = kind};
+    struct error error = {0};
+    if (!items_id(call, &change.of))
+        return;
+    json_t *body = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
+    if (!body)
+        return;
+    change.value = body;
+    if (bench_write(desk->office->bench, write_strike, &change, &error) < 0)
+        answer_unchanged(call->answer, &error);
+    else
+        answer_slip(desk, call, MHD_HTTP_OK, kind, change.of);
+    json_decref(body);
+}
+
+void note_strike(struct desk *desk, struct call *call)
+{
+    strike(desk, call, SLIP_NOTE);
+}
+
+void meter_reading_strike(struct desk *desk, struct call *call)
+{
+    strike(desk, call, SLIP_METER_READING);
+}
+
+void photo_strike(struct desk *desk, struct call *call)
+{
+    strike(desk, call, SLIP_PHOTO);
+}
+
+/* --- power-ups --- */
+
+static void tell_order_of(struct desk *desk, const json_t *item)
+{
+    const char *order = fields_text(item, "work_order");
+    if (*order)
+        items_tell_order(desk, strtoll(order, NULL, 10));
+}
+
+/* Writes, and answers with the power-up as it is kept. */
+static void change_power_up(struct desk *desk, struct call *call, struct change *change,
+                            int (*write)(struct store *, void *, struct error *))
+{
+    struct error error = {0};
+    json_t *before = items_kept(desk, call, STORE_POWER_UPS, change->of);
+    if (!before)
+        return;
+    if (bench_write(desk->office->bench, write, change, &error) < 0) {
+        answer_unchanged(call->answer, &error);
+        json_decref(before);
+        return;
+    }
+    json_t *item = items_kept(desk, call, STORE_POWER_UPS, change->of);
+    if (item) {
+        bench_power_up_moved(desk->office->bench, change->of, item);
+        tell_order_of(desk, item);
+        if (strcmp(fields_text(before, "work_order"), fields_text(item, "work_order")) != 0)
+            tell_order_of(desk, before);
+        answer_json(call->answer, MHD_HTTP_OK, item);
+    }
+    json_decref(before);
+}
+
+static int write_move(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return store_move_power_up(store, change->of, change->value, error);
+}
+
+void attachment_put(struct desk *desk, struct call *call)
+{
+    static const struct field fields[] = {
+        {.key = "unit", .kind = FIELD_TEXT, .longest = LONGEST_NAME},
+        {.key = "work_order", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+        {.key = "stage", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+        {.key = "why", .kind = FIELD_LINES, .needed = true, .longest = 2000},
+        {.key = "hand", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+        {.key = "correct_record", .kind = FIELD_SWITCH},
+    };
+    struct change change = {0};
+    if (!items_id(call, &change.of))
+        return;
+    json_t *body = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
+    if (!body)
+        return;
+    change.value = body;
+    change_power_up(desk, call, &change, write_move);
+    json_decref(body);
+}
+
+static int write_tag(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return store_tag_power_up(store, change->of, change->text, error);
+}
+
+void tag_put(struct desk *desk, struct call *call)
+{
+    static const char *const tags[] = {"heat", "cold", NULL};
+    static const struct field fields[] = {
+        {.key = "tag", .kind = FIELD_CHOICE, .choices = tags},
+    };
+    struct change change = {0};
+    if (!items_id(call, &change.of))
+        return;
+    json_t *body = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
+    if (!body)
+        return;
+    change.text = fields_text(body, "tag");
+    change_power_up(desk, call, &change, write_tag);
+    json_decref(body);
+}
