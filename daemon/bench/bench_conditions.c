@@ -55,3 +55,14 @@ int bench_conditions_read(struct store_reader *reader, const json_t *type, const
         return -1;
     return unit[0] ? read_unit(reader, unit, conditions, error) : 0;
 }
+
+int bench_conditions_of(struct store_reader *reader, const char *module_type, const char *unit,
+                        struct conditions *conditions, struct error *error)
+{
+    json_t *type = module_type[0] ? store_module_type(reader, module_type, error) : json_null();
+    if (!type)
+        return -1;
+    int status = bench_conditions_read(reader, type, unit, conditions, error);
+    json_decref(type);
+    return status;
+}

@@ -15,4 +15,8 @@
 int bench_conditions_read(struct store_reader *reader, const json_t *type, const char *unit,
                           struct conditions *conditions, struct error *error);
 
+/* Likewise, of a module type by its name (empty: none). */
+int bench_conditions_of(struct store_reader *reader, const char *module_type, const char *unit,
+                        struct conditions *conditions, struct error *error);
+
 #endif

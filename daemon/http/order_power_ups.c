@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "http/order_power_ups.h"
 
+#include "bench/bench_conditions.h"
 #include "reference/reference_json.h"
 #include "verdict/repeated_json.h"
 
@@ -65,13 +66,17 @@ static int list_items(struct store_reader *reader, const char *order,
     return status;
 }
 
-static int read_reference(struct store_reader *reader, const char *module_type,
+static int read_reference(struct store_reader *reader, const char *module_type, const char *unit,
                           struct order_power_ups *power_ups, struct error *error)
 {
     int version = 0;
     if (!module_type[0])
         return 0;
-    char *text = store_reference_text(reader, module_type, &version, error);
+    struct conditions *conditions = &power_ups->conditions;
+    if (bench_conditions_of(reader, module_type, unit, conditions, error) != 0)
+        return -1;
+    char *text = store_reference_text_for(reader, module_type, conditions->revision,
+                                          conditions->set_up, &version, error);
     if (!text)
         return error->status == EXIT_OK ? 0 : -1;
     power_ups->reference = reference_parse(text, strlen(text), module_type, error);
@@ -100,8 +105,9 @@ static int judge_item(struct store_reader *reader, const struct bench *bench, co
         return out_of_memory(error);
     if (store_read_trace(reader, strtoll(text_of(item, "id"), NULL, 10), &trace, error) != 0)
         return -1;
-    int status = repeated_judge_trace(power_ups->reference, accuracy, trace.readings, trace.count,
-                                      &verdict, &phases, &place->told);
+    int status =
+        repeated_judge_trace_under(&power_ups->conditions, power_ups->reference, accuracy,
+                                   trace.readings, trace.count, &verdict, &phases, &place->told);
     trace_clear(&trace);
     phases_clear(&phases);
     if (status != 0)
@@ -123,7 +129,8 @@ static int read_all(struct store_reader *reader, const struct bench *bench, cons
         return -1;
     size_t count = json_array_size(power_ups->items);
     const json_t *newest = json_array_get(power_ups->items, count - 1);
-    if (count > 0 && read_reference(reader, text_of(newest, "module_type"), power_ups, error) != 0)
+    if (count > 0 && read_reference(reader, text_of(newest, "module_type"), text_of(newest, "unit"),
+                                    power_ups, error) != 0)
         return -1;
     power_ups->power_ups = calloc(count + 1, sizeof *power_ups->power_ups);
     if (!power_ups->power_ups)
@@ -148,6 +155,7 @@ int order_power_ups_read(struct store_reader *reader, const struct bench *bench,
 void order_power_ups_clear(struct order_power_ups *power_ups)
 {
     reference_destroy(power_ups->reference);
+    conditions_clear(&power_ups->conditions);
     json_decref(power_ups->items);
     json_decref(power_ups->names);
     free(power_ups->power_ups);

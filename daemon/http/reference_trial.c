@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "http/reference_trial.h"
 
+#include "bench/bench_conditions.h"
 #include "reference/reference_json.h"
 #include "verdict/judge.h"
 #include "verdict/verdict_json.h"
@@ -211,12 +212,18 @@ static int judge_again(struct store_reader *reader, const struct bench *bench,
     const char *was = text_of(json_object_get(item, "verdict"), "verdict");
     if (store_read_watch(reader, strtoll(text_of(item, "id"), NULL, 10), &trace, error) != 0)
         return -1;
-    int status = judge_trace(reference, bench_accuracy(bench, text_of(item, "supply")),
-                             trace.readings, trace.count, &verdict, &phases);
+    struct conditions conditions = {.revision = NULL};
+    int status = bench_conditions_of(reader, reference_module_type(reference),
+                                     text_of(item, "unit"), &conditions, error);
+    if (status == 0 &&
+        judge_trace_under(&conditions, reference, bench_accuracy(bench, text_of(item, "supply")),
+                          trace.readings, trace.count, &verdict, &phases) != 0)
+        status = out_of_memory(error);
+    conditions_clear(&conditions);
     trace_clear(&trace);
     phases_clear(&phases);
     if (status != 0)
-        return out_of_memory(error);
+        return -1;
     const char *now = verdict_kind_name(verdict.kind);
     if (strcmp(was, now) == 0)
         return 0;

@@ -38,9 +38,9 @@ class Conditions(unittest.TestCase):
     def teach(self, **conditions):
         return self.post("references", json.loads(REFERENCE.read_text()) | conditions, 201)
 
-    def put_on(self):
+    def put_on(self, order=None):
         status, body = self.daemon.ask("PUT", "supplies/left/on-bench",
-                                       {"module_type": MODULE, "unit": UNIT, "work_order": None,
+                                       {"module_type": MODULE, "unit": UNIT, "work_order": order,
                                         "stage": "intake"})
         self.assertEqual(status, 200, body)
 
@@ -94,8 +94,12 @@ class Conditions(unittest.TestCase):
     def test_other_feeds_and_as_taught(self):
         self.post("module-types", {"name": MODULE, "feeds": ["30"]}, 201)
         self.teach(feeds=["30", "15"])
-        self.put_on()
+        order = self.post("work-orders", {"unit": UNIT, "complaint": "does not wake"}, 201)["id"]
+        self.put_on(order)
         kept = self.power_up()
+        together = self.daemon.get(f"work-orders/{order}/trend")["together"]["intake"]
+        self.assertEqual((together["verdict"], together["reasons"][0]["code"]),
+                         ("unsure", "other_feeds"))
         verdict = kept["verdict"]
         reason, = verdict["reasons"]
         self.assertEqual((verdict["verdict"], reason["code"]), ("unsure", "other_feeds"))
