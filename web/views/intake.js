@@ -51,6 +51,7 @@ async function intakeSlip(supply, serial, taken) {
     laid.save.disabled = false;
     setHidden(parts.newType.row, !another);
     if (another) parts.newType.input.focus();
+    else laid.save.focus();
     parts.layOhms();
   };
   parts.types.buttons[0].focus();

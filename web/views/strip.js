@@ -5,7 +5,7 @@
 
 import { element, rebuilt } from '../lib/page.js';
 import { amperes, clockTime, day } from '../lib/words.js';
-import { mark, words } from './mark.js';
+import { mark } from './mark.js';
 
 // chosen: the id laid out as a copy, or null; current: the id that is on, or null.
 export function stripView(place, choose) {
@@ -20,6 +20,7 @@ export function stripView(place, choose) {
   function counterfoil(item, isChosen, isCurrent) {
     const verdict = item.verdict?.verdict ?? null;
     const made = element('button', 'counterfoil',
+      element('span', 'spoken', 'Power-up of '),
       element('span', 'counterfoil-time', isCurrent ? 'on now' : when(item)),
       verdict ? mark(verdict, 'small')
         : element('span', 'counterfoil-none', isCurrent ? 'watching' : 'no verdict'),
@@ -28,8 +29,6 @@ export function stripView(place, choose) {
     made.type = 'button';
     made.dataset.powerUp = item.id;
     made.setAttribute('aria-pressed', String(isChosen));
-    made.setAttribute('aria-label', `Power-up of ${clockTime(item.started_at)}, `
-      + `${verdict ? words[verdict] : 'no verdict'}, ${item.unit ?? 'unit not said'}`);
     made.addEventListener('click', () => choose(item.id));
     return made;
   }
