@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "signature/shape.h"
+#include "signature/swing.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -127,7 +128,8 @@ static void make_periodic(const struct series *series, struct shapes *levels,
                           .first = levels->items[from].first,
                           .end = levels->items[to - 1].end,
                           .level_A = sum / (double)used,
-                          .period_s = run->period_s};
+                          .period_s = run->period_s,
+                          .origin = run->steps};
     levels->items[from] = shape;
     memmove(&levels->items[from + 1], &levels->items[to],
             (levels->count - to) * sizeof *levels->items);
@@ -144,8 +146,10 @@ static int split_spikes(const struct series *series, struct shapes *shapes)
         return -1;
     for (size_t k = 0; k < shapes->count; k++) {
         struct shape rest = shapes->items[k];
-        rest.origin = k;
-        for (size_t i = rest.first + 1; i < rest.end; i++) {
+        bool level = rest.kind == PHASE_LEVEL;
+        if (level)
+            rest.origin = k;
+        for (size_t i = rest.first + 1; level && i < rest.end; i++) {
             size_t end = i;
             while (end < rest.end && series->masked[end])
                 end++;
@@ -192,7 +196,7 @@ static void join_spikes(const struct series *series, struct shapes *shapes)
 
 int shapes_find_periodic(const struct series *series, struct shapes *shapes)
 {
-    if (split_spikes(series, shapes) != 0)
+    if (shapes_find_swings(series, shapes, true) != 0 || split_spikes(series, shapes) != 0)
         return -1;
     for (;;) {
         struct repeat run = longest_run(series, shapes);
@@ -201,5 +205,5 @@ int shapes_find_periodic(const struct series *series, struct shapes *shapes)
         make_periodic(series, shapes, &run);
     }
     join_spikes(series, shapes);
-    return 0;
+    return shapes_find_swings(series, shapes, false);
 }

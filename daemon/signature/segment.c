@@ -172,6 +172,12 @@ static int relearn_within(struct series *series, const struct shapes *shapes)
     double *sizes = malloc(series->count * sizeof *sizes);
     if (!sizes)
         return -1;
+    struct noise *noise = &series->noise;
+    /* What the row seemed to be noisy by may have been a swing. */
+    for (size_t k = 0; k < shapes->count; k++)
+        if (shapes->items[k].about_A > 0)
+            noise->deviation_A =
+                fmin(noise->deviation_A, fmax(noise->floor_A, shapes->items[k].about_A));
     for (size_t k = 0; k < shapes->count; k++) {
         const struct shape *shape = &shapes->items[k];
         if (shape->kind == PHASE_PERIODIC)

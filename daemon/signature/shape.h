@@ -34,7 +34,8 @@ struct shape {
     double level_A, slope_A_per_s, middle_s;
     double height_A, decay_s, from_s;
     double period_s;
-    size_t origin; /* the level of the exact cut it was split from */
+    double about_A; /* of a smooth swing: standard deviation about its wave; else 0 */
+    size_t origin;  /* the level of the exact cut it was split from; of pulses, steps a period */
 };
 
 struct shapes {
@@ -80,8 +81,9 @@ double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, doubl
  * told apart, in place. -1: memory is out. */
 int shapes_join(const struct series *series, struct shape_sums *sums, struct shapes *shapes);
 
-/* Finds stretches of at least three equal periods among consecutive levels and
- * makes each one periodic shape, in place. -1: memory is out. */
+/* Finds stretches of at least three equal periods among consecutive levels, then
+ * those that swing smoothly, and makes each one periodic shape, in place. -1:
+ * memory is out. */
 int shapes_find_periodic(const struct series *series, struct shapes *shapes);
 
 #endif
