@@ -7,7 +7,7 @@
 
 #define PLACES 5.0 /* a resolution */
 
-enum { MOST_BLOCKS = 8, FEWEST_BLOCKS = 3 };
+enum { MOST_BLOCKS = 8, FEWEST_BLOCKS = 3, ROUNDS = 4 /* of moving a period */ };
 
 static double weight_of(const struct samples_in_time *samples, size_t i)
 {
@@ -360,8 +360,8 @@ bool wave_fit_period(const struct samples_in_time *samples, struct wave *wave)
     struct wave best = *wave;
     if (!wave_fit(samples, &best))
         return false;
-    for (double step_Hz = 0.25 / length_of(samples); step_Hz > 0.005 / length_of(samples);
-         step_Hz /= 3) {
+    double step_Hz = 0.25 / length_of(samples);
+    for (int round = 0; round < ROUNDS; round++, step_Hz /= 3) {
         double frequency_Hz = 1 / best.period_s;
         (void)try_frequency(samples, wave, frequency_Hz - step_Hz, &best);
         (void)try_frequency(samples, wave, frequency_Hz + step_Hz, &best);

@@ -22,8 +22,8 @@ struct samples_in_time {
 double periodogram_power(const struct samples_in_time *samples, double frequency_Hz);
 
 /* The chance that white noise of unknown size shows such a power, or a greater
- * one, at any of so many independent frequencies: 1 - (1 - (1 - p)^((n-3)/2))^m. Exact for one; of a search, places
- * between the independent ones let up to three times as many pass. */
+ * one, at any of so many independent frequencies: 1 - (1 - (1 - p)^((n-3)/2))^m. Exact for one; of
+ * a search, places between the independent ones let up to three times as many pass. */
 double periodogram_false_alarm(double power, size_t count, double frequencies);
 
 struct periodogram_peak {

@@ -13,7 +13,7 @@ enum {
     MOST_RATIO = 7, /* of a period found to the swing's own */
 };
 
-#define FOLLOWS_BEFORE 0.25 /* autocorrelation at one reading or two that is worth a look */
+#define FOLLOWS_BEFORE 0.15 /* squares of autocorrelations that are worth a look */
 #define BIG_CLIMB 2.5       /* of the usual: leads to the swing and is none of it */
 #define TURN_SHARE 0.3      /* of a great climb: the least that turns */
 #define STEPS_SOME 1.3      /* levels a climb: not the two of pulses */
@@ -23,19 +23,26 @@ enum {
 
 /* --- one level whose readings follow from those before --- */
 
-/* Autocorrelation at one fresh reading and at two: of a period of four or more,
- * one of them is half its share at least. */
+/* Autocorrelations at one fresh reading, cos a of a wave that turns by a from one
+ * to the next, and at two, cos 2 a: their squares make 7/16 or more of its share's
+ * whatever a is. It also crosses its mean again and again, as no trend does. */
 static bool follows_before(const struct series *series, size_t first, size_t end)
 {
     size_t lag = (size_t)fmax(1, nearbyint(series->noise.repeats));
     if (end - first < 2 * lag + (size_t)SWING_FEWEST_POINTS * lag)
         return false;
     double mean = 0;
-    for (size_t i = first; i < end; i++)
-        mean += series->current_A[i] / (double)(end - first);
+    size_t used = 0;
+    for (size_t i = first; i < end; i++) {
+        mean += series->masked[i] ? 0 : series->current_A[i];
+        used += !series->masked[i];
+    }
+    mean /= (double)(used ? used : 1);
     double square = 0;
     double one = 0;
     double two = 0;
+    double side = 0;
+    size_t crossings = 0;
     for (size_t i = first; i + 2 * lag < end; i++) {
         double d = series->masked[i] ? 0 : series->current_A[i] - mean;
         double d1 = series->masked[i + lag] ? 0 : series->current_A[i + lag] - mean;
@@ -43,8 +50,11 @@ static bool follows_before(const struct series *series, size_t first, size_t end
         square += d * d;
         one += d * d1;
         two += d * d2;
+        crossings += d * side < 0;
+        side = d != 0 ? d : side;
     }
-    return square > 0 && fmax(fabs(one), fabs(two)) >= FOLLOWS_BEFORE * square;
+    return crossings >= FEWEST_CLIMBS - 1 &&
+           one * one + two * two >= FOLLOWS_BEFORE * square * square;
 }
 
 /* An octave of periods at a time, in bins the wider the longer they are. */
@@ -194,16 +204,16 @@ static int put_swing(const struct series *series, struct shapes *shapes, struct 
 static int try_part(const struct series *series, struct shapes *shapes, const struct climb *climbs,
                     size_t count, size_t from, size_t to, bool smooth, const struct stretch *row)
 {
-    double steps_a_climb = (double)(to - from - 1) / (double)count;
-    if (smooth && steps_a_climb < STEPS_SOME)
-        return 0;
     for (int outer = count >= FEWEST_CLIMBS + 3 ? 0 : 1; outer < 2; outer++) {
         size_t first = outer ? from : climbs[1].from;
         size_t end = outer ? to : climbs[count - 2].to + 1;
+        size_t within = outer ? count : count - 2;
+        double steps_a_climb = (double)(end - first - 1) / (double)within;
+        if (smooth && steps_a_climb < STEPS_SOME)
+            return 0;
         struct stretch core = {.first = shapes->items[first].first,
                                .end = shapes->items[end - 1].end};
-        int found =
-            find_in_climbs(series, shapes, first, end, outer ? count : count - 2, &core.wave);
+        int found = find_in_climbs(series, shapes, first, end, within, &core.wave);
         if (found == 1 && smooth && steps_a_climb < STEPS_MANY &&
             core.wave.foretold > SMOOTH_FORETOLD)
             return 0;
@@ -259,7 +269,7 @@ static int try_levels(const struct series *series, struct shapes *shapes, size_t
         if (!follows_before(series, core.first, core.end))
             continue;
         for (int part = 0; part < 2; part++) {
-            core.first += part * (core.end - core.first) / 3;
+            core.first += (size_t)part * (core.end - core.first) / 3;
             int found = find_in_level(series, core.first, core.end, &core.wave);
             if (found == 1)
                 found = put_swing(series, shapes, &core, true, row->first, row->end);
@@ -282,16 +292,22 @@ static bool is_same(const struct shape *a, const struct shape *b)
 static bool is_ragged(const struct series *series, const struct shapes *shapes, size_t k)
 {
     const struct shape *shape = &shapes->items[k];
+    double low_A = INFINITY;
+    double high_A = -INFINITY;
+    for (size_t i = shape->first; i < shape->end; i++) {
+        low_A = fmin(low_A, series->current_A[i]);
+        high_A = fmax(high_A, series->current_A[i]);
+    }
     for (int side = -1; side <= 1; side += 2) {
         if ((side < 0 && k == 0) || (side > 0 && k + 1 == shapes->count))
             continue;
         const struct shape *next = side < 0 ? shape - 1 : shape + 1;
         bool outer = next->first == 0 || next->end == series->count;
-        if (next->kind == PHASE_PERIODIC
-                ? is_same(shape, next)
-                : follows_before(series, next->first, next->end) ||
-                      (!outer && series->time_s[next->end - 1] - series->time_s[next->first] <
-                                     shape->period_s))
+        double lasts_s = series->time_s[next->end - 1] - series->time_s[next->first];
+        bool within = next->level_A > low_A && next->level_A < high_A;
+        if (next->kind == PHASE_PERIODIC ? is_same(shape, next)
+                                         : (within && !outer && lasts_s < shape->period_s) ||
+                                               follows_before(series, next->first, next->end))
             return true;
     }
     return false;

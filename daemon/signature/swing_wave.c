@@ -9,6 +9,7 @@ enum { MISSES_END = 3 /* in a row: the swing is over */ };
 
 #define FALSE_ALARM 1e-5
 #define MOST_FORETOLD 0.4 /* of the squares: what the other periods do not tell */
+#define NEAR_FORETOLD 1.0 /* the same, while the period is off by a little */
 #define LEAST_HEIGHT 0.04 /* of the level, from crest to trough */
 #define COUNTS_HEIGHT 2.0 /* and of the readback's counts */
 #define LOCAL_PERIODS 4.0 /* fitted while a swing is followed on */
@@ -73,21 +74,22 @@ static void take_off_line(const struct points *points, double *values)
             points->current_A[i] - mean_A - (ss > 0 ? sA / ss : 0) * (points->time_s[i] - mean_s);
 }
 
-/* A second harmonic only where it is worth its terms and can be seen. */
-static bool fit_wave(const struct points *points, struct wave *wave)
+/* A second harmonic only where it is worth its terms and can be seen. The period
+ * is looked for anew only where the wave is not far from a swing. */
+static bool fit_wave(const struct points *points, bool known, struct wave *wave)
 {
     struct samples_in_time samples = swing_in_time(points);
     wave->harmonics = 1;
-    if (!wave_fit_period(&samples, wave))
+    if (!wave_fit(&samples, wave))
         return false;
     double length_s = points->time_s[points->count - 1] - points->time_s[0];
     double a_period = wave->period_s * (double)points->count / length_s;
     struct wave second = *wave;
     second.harmonics = 2;
-    if (a_period >= 2 * SWING_READINGS_LEAST && wave_fit_period(&samples, &second) &&
+    if (a_period >= 2 * SWING_READINGS_LEAST && wave_fit(&samples, &second) &&
         second.left < (1 - SWING_SECOND_GAIN) * wave->left && second.foretold < wave->foretold)
         *wave = second;
-    return true;
+    return known || wave->foretold > NEAR_FORETOLD || wave_fit_period(&samples, wave);
 }
 
 static bool is_swing(const struct points *points, const struct wave *wave, double count_A)
@@ -118,7 +120,7 @@ int swing_find_wave(const struct points *points, double low_Hz, double high_Hz, 
     if (peak.false_alarm > FALSE_ALARM || peak.power < 0.5 * (1 - MOST_FORETOLD))
         return 0;
     *wave = (struct wave){.period_s = 1 / peak.frequency_Hz};
-    return fit_wave(points, wave) && is_swing(points, wave, count_A);
+    return fit_wave(points, true, wave) && is_swing(points, wave, count_A);
 }
 
 /* --- following a swing on to both sides --- */
@@ -264,7 +266,7 @@ bool swing_grow(const struct series *series, struct stretch *core, bool from_mid
                               floor(fresh_a_period / (2 * SWING_READINGS_LEAST))));
     swing_gather(series, first, end, (size_t)bin, true, &points);
     struct wave whole = core->wave;
-    if (points.count < SWING_FEWEST_POINTS || !fit_wave(&points, &whole))
+    if (points.count < SWING_FEWEST_POINTS || !fit_wave(&points, false, &whole))
         return false;
     /* A period that wanders is no one wave, but it was one in the middle. */
     bool one = is_swing(&points, &whole, series->noise.count_A);
