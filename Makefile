@@ -151,6 +151,7 @@ SEEDS ?= 50
 accuracy: $(BUILD)/tests/accuracy/accuracy
 	@for variant in usual halved doubled independent strays volts two-volts drift repeats; do \
 	$< $(SEEDS) 1 $$variant || exit 1; done
+	@for variant in usual doubled; do $< $(SEEDS) 1 $$variant together || exit 1; done
 
 $(BUILD)/tests/accuracy/accuracy: $(patsubst %.c,$(BUILD)/%.o,$(wildcard tests/accuracy/*.c)) \
                                   $(BUILD)/all.a

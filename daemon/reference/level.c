@@ -264,13 +264,20 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     /* What dithers is averaged away; what does not stays however long it lasts. */
     double averaged = 1 - steps2 * left / fmax(own2 + steps2, 1e-18);
     double shape = shape_doubt * sum->doubt / sum->squares[0][0];
-    level.u = sqrt(variance * averaged + square(shape) + steps2 * left / square(size));
+    double lasting2 = square(shape) + steps2 * left / square(size);
+    level.u = sqrt(variance * averaged + lasting2);
     bool plateaus = level_has_plateaus(view->phase);
     bool steady = plateaus || view->phase->kind == PHASE_LEVEL;
     if (view->phase->repeat_u > 0)
         level.u = steady ? fmax(level.u, view->phase->repeat_u) : view->phase->repeat_u;
     else if (view->phase->kind == PHASE_PERIODIC && !plateaus)
         level.u = pulse_uncertainty(sum, view, size);
+    /* Where pulses, ramps and decays fall, and what a mean of them hides, is the
+     * unit's own and comes again. */
+    if (view->phase->kind == PHASE_LEVEL || plateaus)
+        level.lasting_u = fmin(level.u, fmax(sqrt(lasting2), view->phase->repeat_u));
+    else
+        level.lasting_u = level.u;
     if (!isnan(view->compared_at_V) && level.voltage_V > 0)
         level.voltage_u =
             view->phase->exponent_u * fabs(log(level.voltage_V / view->compared_at_V));

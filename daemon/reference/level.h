@@ -59,6 +59,7 @@ struct measured_level {
     bool usable;
     double log_ratio; /* to the template, at the template's voltage */
     double u;         /* standard uncertainty of measurement, share */
+    double lasting_u; /* the part of u that more power-ups of the same unit repeat */
     double voltage_u; /* from carrying it to the template's voltage, share */
     double current_A; /* mean as read */
     double voltage_V; /* mean as read; NAN */

@@ -7,7 +7,6 @@
 #include "verdict/repeated_means.h"
 #include "verdict/settle.h"
 #include "verdict/template_state.h"
-#include "verdict/what_if.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -239,6 +238,29 @@ static int test_failures(const struct repeated_power_up *power_ups, size_t count
     return 0;
 }
 
+/* Power-ups that may be of another kind, among those that were measured. Returns
+ * how many; -1: memory is out. */
+static int test_open_kinds(const struct reference *reference,
+                           const struct repeated_power_up *power_ups, size_t count,
+                           struct unit_verdict *verdict)
+{
+    bool *failed = calloc(count, sizeof *failed);
+    if (!failed)
+        return -1;
+    size_t measured = 0;
+    int others = 0;
+    for (size_t i = 0; i < count; i++) {
+        if (power_up_is_void(&power_ups[i]))
+            continue;
+        failed[measured] = may_be_of_another_kind(reference, power_ups, count, i);
+        others += failed[measured++];
+    }
+    if (others > 0)
+        verdict->failure_test = failure_test_take(failed, measured);
+    free(failed);
+    return others;
+}
+
 /* The rarer of two kinds is the failure. -1: memory is out. */
 static int test_kinds(const struct reference *reference, const struct repeated_power_up *power_ups,
                       size_t count, const struct two_kinds *kinds, struct unit_verdict *verdict)
@@ -252,15 +274,6 @@ static int test_kinds(const struct reference *reference, const struct repeated_p
     verdict->failure_test = failure_test_take(failed, count);
     free(failed);
     return 0;
-}
-
-/* The record's fault, not the unit's: says nothing of it. */
-static bool is_of_the_record(enum reason_code code)
-{
-    return code == REASON_INCOMPLETE || code == REASON_NO_ONSET || code == REASON_NO_REFERENCE ||
-           code == REASON_OUTSIDE_VOLTAGE || code == REASON_AT_LIMIT ||
-           code == REASON_OTHER_FEEDS || code == REASON_OTHER_REVISION ||
-           code == REASON_OTHER_SET_UP;
 }
 
 /* The reason that most power-ups of a kind give. */
@@ -342,17 +355,23 @@ static void name_two_kinds(const struct two_kinds *kinds, struct unit_verdict *v
     say_two_kinds(reason);
 }
 
-/* So many more with the same mean would settle it; 0: no reasonable number. */
+/* So many more would settle it in nearly all that is probable; 0: no reasonable
+ * number. */
 static int more_of_mean(const struct reference *reference, const struct accuracy *accuracy,
                         const struct repeated_power_up *power_ups, size_t count)
 {
-    for (int more = 1; more <= MOST_MORE; more++) {
-        struct unit_means means;
-        unit_means_take(reference, accuracy, power_ups, count, (size_t)more, &means);
-        if (means.kind == VERDICT_BAD || (means.kind == VERDICT_GOOD && means.resolves))
-            return more;
+    if (!unit_means_settle(reference, accuracy, power_ups, count, MOST_MORE))
+        return 0;
+    int enough = MOST_MORE;
+    int little = 0;
+    while (enough - little > 1) {
+        int middle = (enough + little) / 2;
+        if (unit_means_settle(reference, accuracy, power_ups, count, (size_t)middle))
+            enough = middle;
+        else
+            little = middle;
     }
-    return 0;
+    return enough;
 }
 
 static void name_mean(const struct reference *reference, const struct unit_means *means,
@@ -372,9 +391,40 @@ static void name_mean(const struct reference *reference, const struct unit_means
     verdict->kind = means->kind;
     if (means->kind == VERDICT_UNSURE) {
         settle_add_count(&room, SETTLE_POWER_UPS, more_power_ups);
-        settle_add_value(&room, SETTLE_FAULT,
-                         what_if_fault_of_mean(test, reference->smallest_level_fault));
+        settle_add_value(&room, SETTLE_FAULT, means->fault_told);
     }
+    take_settles(verdict, &room);
+    reasons_add(&room, &finding);
+    add_reason(verdict, &room.reasons[0]);
+}
+
+/* The mean is not clear of the smallest fault, or bad ones lie beside it at a limit. */
+static void name_unclear_mean(const struct reference *reference, const struct accuracy *accuracy,
+                              const struct repeated_power_up *power_ups, size_t count,
+                              const struct unit_means *means, struct unit_verdict *verdict)
+{
+    bool unclear = !means->resolves && isfinite(means->unclear_test.u);
+    const struct level_test *test = unclear ? &means->unclear_test : &means->test;
+    size_t p = unclear ? means->unclear : means->phase;
+    struct finding finding = finding_of(REASON_CANNOT_RESOLVE);
+    finding.phase = (int)p;
+    finding.phase_count = (int)reference->phase_count;
+    finding.measured =
+        means->levels[p].usable ? means->levels[p].current_A : reference->phases[p].level_A;
+    finding.share = test->deviation;
+    finding.allowed = test->limit;
+    finding.basis = LIMITS_OF_UNIT;
+    finding.smallest = reference->smallest_level_fault;
+    finding.resolution_A = (accuracy ? accuracy : &reference->accuracy)->current_resolution_A;
+    finding.spread = test->spread;
+    finding.u = test->u;
+    finding.note = "by the mean of all its power-ups";
+    struct verdict room = {.reason_count = 0};
+    verdict->kind = VERDICT_UNSURE;
+    if (unclear)
+        settle_add_count(&room, SETTLE_POWER_UPS,
+                         more_of_mean(reference, accuracy, power_ups, count));
+    settle_add_value(&room, SETTLE_FAULT, means->fault_told);
     take_settles(verdict, &room);
     reasons_add(&room, &finding);
     add_reason(verdict, &room.reasons[0]);
@@ -398,8 +448,9 @@ static void settle_as(struct unit_verdict *verdict, const struct repeated_power_
 
 /* None was bad, none shows two kinds, the means are not off: what of those left
  * undecided? */
-static void judge_undecided(const struct repeated_power_up *power_ups, size_t count,
-                            bool means_resolve, struct unit_verdict *verdict)
+static void judge_undecided(const struct reference *reference, const struct accuracy *accuracy,
+                            const struct repeated_power_up *power_ups, size_t count,
+                            const struct unit_means *means, struct unit_verdict *verdict)
 {
     size_t of_the_record = 0;
     const struct repeated_power_up *open = NULL;
@@ -408,18 +459,21 @@ static void judge_undecided(const struct repeated_power_up *power_ups, size_t co
         const struct repeated_power_up *one = &power_ups[i];
         if (one->kind == VERDICT_GOOD || !one->has_reason)
             continue;
-        if (is_of_the_record(one->reason.code))
+        if (power_up_is_void(one))
             of_the_record++;
-        else if (is_of_a_level(one->reason.code) && means_resolve)
+        else if (is_of_a_level(one->reason.code) && means->resolves)
             by_mean = true;
-        else if (!open)
+        else if (!open || open->settle_count == 0)
             open = one;
     }
     if (open || (verdict->good == 0 && !by_mean)) {
         verdict->kind = VERDICT_UNSURE;
         const struct repeated_power_up *why =
             open ? open : commonest(power_ups, count, VERDICT_UNSURE);
-        if (why) {
+        if (why && means->any && is_of_a_level(why->reason.code) &&
+            isfinite(means->unclear_test.u)) {
+            name_unclear_mean(reference, accuracy, power_ups, count, means, verdict);
+        } else if (why) {
             add_reason(verdict, &why->reason);
             settle_as(verdict, why);
         }
@@ -433,6 +487,30 @@ static void judge_undecided(const struct repeated_power_up *power_ups, size_t co
         snprintf(reason->text, sizeof reason->text,
                  "%zu of %zu power-ups could not be judged and are left out", of_the_record, count);
     }
+}
+
+/* Levels were bad in some power-ups, the means are not, and yet those may be of a
+ * kind of their own. */
+static void name_open_kinds(const struct repeated_power_up *power_ups, size_t count, int others,
+                            struct unit_verdict *verdict)
+{
+    if (verdict->failure_test.state == SEQUENTIAL_SECOND) {
+        judge_bad(power_ups, count, verdict);
+        return;
+    }
+    struct verdict room = {.reason_count = 0};
+    settle_add_count(&room, SETTLE_WITHOUT_FAILURE, verdict->failure_test.more_without_failure);
+    take_settles(verdict, &room);
+    const struct repeated_power_up *example = commonest(power_ups, count, VERDICT_BAD);
+    struct reason *reason = new_reason(verdict, REASON_INTERMITTENT);
+    reason->phase = example ? example->reason.phase : -1;
+    snprintf(reason->text, sizeof reason->text,
+             "%d of %zu power-ups off in a level, and not the mean of all: an intermittent fault "
+             "and chance cannot be told apart; %s",
+             others, verdict->power_ups, room.settles[0].text);
+    say_two_kinds(reason);
+    if (example)
+        add_reason(verdict, &example->reason);
 }
 
 /* Every bad one is so by a level alone. */
@@ -466,25 +544,35 @@ int repeated_judge(const struct reference *reference, const struct accuracy *acc
         return 0;
     }
     struct unit_means means;
-    unit_means_take(reference, accuracy, power_ups, count, 0, &means);
+    unit_means_take(reference, accuracy, power_ups, count, &means);
     struct two_kinds kinds;
     if (two_kinds_find(reference, accuracy, power_ups, count, &kinds) != 0)
         return -1;
     bool at_a_limit = !kinds.found && means.any && lies_at_a_limit(power_ups, count);
-    if (verdict->bad > 0 && !(at_a_limit && verdict->good > 0)) {
+    if (verdict->bad > 0 && !(at_a_limit && verdict->bad < count)) {
         judge_bad(power_ups, count, verdict);
         return 0;
     }
-    bool mean_is_near = means.kind == VERDICT_UNSURE && means.any;
-    if (means.kind != VERDICT_BAD && kinds.found) {
+    if (means.kind == VERDICT_BAD) {
+        name_mean(reference, &means, 0, verdict);
+        return 0;
+    }
+    if (kinds.found) {
         if (test_kinds(reference, power_ups, count, &kinds, verdict) != 0)
             return -1;
         name_two_kinds(&kinds, verdict);
-    } else if (means.kind == VERDICT_BAD || mean_is_near) {
-        int more = mean_is_near ? more_of_mean(reference, accuracy, power_ups, count) : 0;
-        name_mean(reference, &means, more, verdict);
-    } else {
-        judge_undecided(power_ups, count, means.resolves, verdict);
+        return 0;
     }
+    int others = test_open_kinds(reference, power_ups, count, verdict);
+    if (others < 0)
+        return -1;
+    if (others > 0 && verdict->failure_test.state != SEQUENTIAL_FIRST)
+        name_open_kinds(power_ups, count, others, verdict);
+    else if (means.kind == VERDICT_UNSURE)
+        name_mean(reference, &means, more_of_mean(reference, accuracy, power_ups, count), verdict);
+    else if (verdict->bad > 0 && !(means.resolves && means.inside))
+        name_unclear_mean(reference, accuracy, power_ups, count, &means, verdict);
+    else
+        judge_undecided(reference, accuracy, power_ups, count, &means, verdict);
     return 0;
 }

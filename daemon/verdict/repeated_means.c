@@ -11,6 +11,7 @@
 
 static const double guard_factor = 2; /* U = 2 u, w = U */
 static const double two_kinds_tail = 5e-5;
+enum { QUANTILES = 41, ENOUGH = 40, FAULT_HALVINGS = 22 };
 
 static double square(double x)
 {
@@ -24,22 +25,34 @@ double averaged_spread(const struct spread *spread, double power_ups)
     return sqrt(fmax(one - less, 0.01 * one));
 }
 
-/* What averaging cannot take away: half of what one step of the readback may
- * hide, as a share of the level. */
-static double share_of_step(const struct accuracy *accuracy, double level_A)
+/* What one step of the readback may hide, as a share of the level. */
+static double share_of_step(double step_A, double level_A)
 {
-    return accuracy->current_resolution_A / sqrt(12) / fmax(fabs(level_A), 1e-9);
+    return step_A / sqrt(12) / fmax(fabs(level_A), 1e-9);
 }
 
-double averaged_u(double u, double step_share, double power_ups)
+double averaged_u(const struct measured_level *level, double step_A, double power_ups)
 {
-    double left2 = fmin(square(u), square(step_share));
-    return sqrt((square(u) - left2) / power_ups + left2);
+    double lasting = fmax(level->lasting_u, share_of_step(step_A, level->current_A));
+    double left2 = fmin(square(level->u), square(lasting));
+    return sqrt((square(level->u) - left2) / power_ups + left2);
+}
+
+bool power_up_is_void(const struct repeated_power_up *power_up)
+{
+    if (power_up->kind != VERDICT_UNSURE || !power_up->has_reason)
+        return false;
+    enum reason_code code = power_up->reason.code;
+    bool cut_short = power_up->settle_count == 0 || power_up->settles[0].code != SETTLE_WATCH;
+    return (code == REASON_INCOMPLETE && cut_short) || code == REASON_NO_ONSET ||
+           code == REASON_NO_REFERENCE || code == REASON_OUTSIDE_VOLTAGE ||
+           code == REASON_AT_LIMIT || code == REASON_OTHER_FEEDS || code == REASON_OTHER_REVISION ||
+           code == REASON_OTHER_SET_UP;
 }
 
 static bool is_measured(const struct repeated_power_up *power_up)
 {
-    return power_up->kind != VERDICT_BAD || power_up->level_alone;
+    return power_up->kind == VERDICT_BAD ? power_up->level_alone : !power_up_is_void(power_up);
 }
 
 static void average_level(const struct accuracy *accuracy,
@@ -49,6 +62,7 @@ static void average_level(const struct accuracy *accuracy,
     *mean = (struct measured_level){.voltage_V = NAN};
     double number = 0;
     double squares = 0;
+    double lasting2 = 0;
     double voltage = 0;
     for (size_t i = 0; i < count; i++) {
         const struct measured_level *one = &power_ups[i].levels[p];
@@ -61,6 +75,7 @@ static void average_level(const struct accuracy *accuracy,
         mean->voltage_u = fmax(mean->voltage_u, one->voltage_u);
         voltage += one->voltage_V;
         squares += square(one->u);
+        lasting2 += square(one->lasting_u);
     }
     if (number == 0)
         return;
@@ -68,8 +83,9 @@ static void average_level(const struct accuracy *accuracy,
     mean->log_ratio /= number;
     mean->current_A /= number;
     mean->voltage_V = voltage / number;
-    mean->u = averaged_u(sqrt(squares / number), share_of_step(accuracy, mean->current_A),
-                         number + (double)more);
+    mean->u = sqrt(squares / number);
+    mean->lasting_u = sqrt(lasting2 / number);
+    mean->u = averaged_u(mean, accuracy->current_resolution_A, number + (double)more);
 }
 
 static double excess_of(const struct level_test *test)
@@ -98,46 +114,248 @@ static void take_worst(struct unit_means *means, const struct level_test *test, 
     means->test = *test;
 }
 
+/* The smallest fault stands clear of it, that way: a share more is less far on the
+ * logarithm than a share less. */
 static bool stands_clear(const struct reference *reference, const struct level_test *test)
 {
-    return level_outcome(test, reference->smallest_level_fault, LEVEL_GUARD) == VERDICT_GOOD;
+    double share = reference->smallest_level_fault;
+    double fault = test->deviation > 0 ? log1p(share) : -log1p(-share);
+    double whole = sqrt(square(test->spread) + square(test->u));
+    return level_outcome(test, share, LEVEL_GUARD) == VERDICT_GOOD &&
+           fault - fabs(test->deviation) >= LEVEL_FAULT_DISTANCE * whole;
 }
 
-void unit_means_take(const struct reference *reference, const struct accuracy *accuracy,
-                     const struct repeated_power_up *power_ups, size_t count, size_t more,
-                     struct unit_means *means)
+/* Within the limits by the guard band, too. */
+static bool is_inside(const struct level_test *test)
+{
+    struct limits limits = {-test->limit, test->limit};
+    return conformity_decide(&limits, test->deviation, guard_factor * test->u) == VERDICT_GOOD;
+}
+
+/* The smallest share of a fault of which the figure would stand clear, inside the
+ * limits, of which half of it is the least. */
+static double fault_told(const struct reference *reference, const struct level_test *test)
+{
+    struct reference other = *reference;
+    struct level_test then = *test;
+    double little = reference->smallest_level_fault;
+    double enough = 0.9;
+    for (int i = 0; i < FAULT_HALVINGS; i++) {
+        double share = i == 0 ? little : 0.5 * (little + enough);
+        other.smallest_level_fault = share;
+        then.limit = fmax(test->limit, 0.5 * share);
+        if (stands_clear(&other, &then) && is_inside(&then))
+            enough = share;
+        else
+            little = share;
+    }
+    return enough;
+}
+
+/* The reference for a mean of so many power-ups. */
+static struct reference averaged_reference(const struct reference *reference, double power_ups)
+{
+    struct reference averaged = *reference;
+    averaged.level_common.predictive = averaged_spread(&reference->level_common, power_ups);
+    averaged.level_own.predictive = averaged_spread(&reference->level_own, power_ups);
+    return averaged;
+}
+
+static void take_levels(const struct reference *reference, const struct accuracy *accuracy,
+                        const struct repeated_power_up *power_ups, size_t count, size_t more,
+                        struct unit_means *means)
 {
     *means = (struct unit_means){.kind = VERDICT_GOOD};
     if (!reference || reference->phase_count == 0)
         return;
     for (size_t i = 0; i < count; i++)
         means->power_ups += is_measured(&power_ups[i]) && power_ups[i].phase_count > 0;
-    if (means->power_ups < 2)
-        return;
-    means->any = true;
+    means->any = means->power_ups >= 2;
     const struct accuracy *reads = accuracy ? accuracy : &reference->accuracy;
-    struct reference averaged = *reference;
-    double number = (double)(means->power_ups + more);
-    averaged.level_common.predictive = averaged_spread(&reference->level_common, number);
-    averaged.level_own.predictive = averaged_spread(&reference->level_own, number);
-    size_t phases = reference->phase_count;
-    for (size_t p = 0; p < phases; p++)
+    for (size_t p = 0; p < reference->phase_count && means->any; p++)
         average_level(reads, power_ups, count, more, p, &means->levels[p]);
+}
+
+void unit_means_take(const struct reference *reference, const struct accuracy *accuracy,
+                     const struct repeated_power_up *power_ups, size_t count,
+                     struct unit_means *means)
+{
+    take_levels(reference, accuracy, power_ups, count, 0, means);
+    if (!means->any)
+        return;
+    struct reference averaged = averaged_reference(reference, (double)means->power_ups);
+    size_t phases = reference->phase_count;
     double worst = -INFINITY;
-    means->resolves = true;
+    means->resolves = means->inside = true;
     for (size_t p = 0; p < phases; p++) {
         if (!level_is_judged(reference, p, reference->phases[p].noise_A))
             continue;
         if (!means->levels[p].usable) {
             means->resolves = false;
+            means->unclear_test.u = INFINITY;
+            means->unclear = p;
             continue;
         }
         struct level_test test = level_test_one(&averaged, means->levels, phases, p);
         take_worst(means, &test, p, &worst);
-        means->resolves &= stands_clear(reference, &test);
+        means->fault_told = fmax(means->fault_told, fault_told(reference, &test));
+        means->inside &= is_inside(&test);
+        if (means->resolves && !stands_clear(reference, &test)) {
+            means->resolves = false;
+            means->unclear = p;
+            means->unclear_test = test;
+        }
     }
     struct level_test common = level_test_common(&averaged, means->levels, phases);
     take_worst(means, &common, phases - 1, &worst);
+    means->inside &= is_inside(&common);
+    if (!is_inside(&common))
+        means->fault_told = fmax(means->fault_told, fault_told(reference, &common));
+}
+
+/* One figure as it is by the mean of `count` power-ups, and what it would be by so
+ * many more: these stay in it, and of the rest it is known what these tell. */
+struct outlook {
+    struct level_test now, then;
+    double count, more;
+    double prior2; /* of the unit's own, before it was measured */
+    bool clear;    /* the smallest fault has to stand clear of it */
+};
+
+static bool is_settled(const struct reference *reference, const struct outlook *outlook,
+                       double deviation)
+{
+    struct level_test test = outlook->then;
+    test.deviation = deviation;
+    enum verdict_kind kind = kind_of(&test);
+    return kind == VERDICT_BAD ||
+           (kind == VERDICT_GOOD && (!outlook->clear || stands_clear(reference, &test)));
+}
+
+static bool outlook_settles(const struct reference *reference, const struct outlook *outlook)
+{
+    double whole = outlook->count + outlook->more;
+    double stays = outlook->count / whole;
+    /* What comes again is in the old ones and in the new ones alike. */
+    double random2 = fmax(0, square(outlook->now.u) - square(outlook->then.u)) / (1 - stays);
+    double repeated2 = fmax(0, square(outlook->now.u) - random2);
+    double prior2 = outlook->prior2 + repeated2;
+    double share = prior2 / (prior2 + random2);
+    double middle = outlook->now.deviation * (stays + (1 - stays) * share);
+    double anew2 = prior2 * (1 - share) + random2 * outlook->count / outlook->more;
+    double about = (1 - stays) * sqrt(anew2);
+    int settled = 0;
+    for (int i = 0; i < QUANTILES; i++)
+        settled += is_settled(reference, outlook,
+                              middle + about * gsl_cdf_ugaussian_Pinv((i + 0.5) / QUANTILES));
+    return settled >= ENOUGH;
+}
+
+bool unit_means_settle(const struct reference *reference, const struct accuracy *accuracy,
+                       const struct repeated_power_up *power_ups, size_t count, size_t more)
+{
+    struct unit_means now;
+    struct unit_means then;
+    take_levels(reference, accuracy, power_ups, count, 0, &now);
+    take_levels(reference, accuracy, power_ups, count, more, &then);
+    if (!now.any || more == 0)
+        return false;
+    struct outlook outlook = {.count = (double)now.power_ups, .more = (double)more, .clear = true};
+    struct reference by_now = averaged_reference(reference, outlook.count);
+    struct reference by_then = averaged_reference(reference, outlook.count + outlook.more);
+    size_t phases = reference->phase_count;
+    /* The unit may be good, or it may not. */
+    double off2 = square(0.5 * log1p(-reference->smallest_level_fault));
+    for (size_t p = 0; p < phases; p++) {
+        if (!level_is_judged(reference, p, reference->phases[p].noise_A))
+            continue;
+        if (!now.levels[p].usable)
+            return false;
+        outlook.now = level_test_one(&by_now, now.levels, phases, p);
+        outlook.then = level_test_one(&by_then, then.levels, phases, p);
+        outlook.prior2 = square(outlook.then.spread) + off2;
+        if (!outlook_settles(reference, &outlook))
+            return false;
+    }
+    outlook.now = level_test_common(&by_now, now.levels, phases);
+    outlook.then = level_test_common(&by_then, then.levels, phases);
+    outlook.prior2 = square(outlook.then.spread) + off2;
+    outlook.clear = false;
+    return outlook_settles(reference, &outlook);
+}
+
+/* How far voltages apart leave the load law's doubt between power-ups; what is the
+ * same in all of them does not come between them. */
+static double voltage_doubt(const struct reference *reference,
+                            const struct repeated_power_up *power_ups, size_t count, size_t p)
+{
+    double least = INFINITY;
+    double most = 0;
+    for (size_t i = 0; i < count; i++) {
+        const struct measured_level *level = &power_ups[i].levels[p];
+        if (p >= power_ups[i].phase_count || !level->usable || !(level->voltage_V > 0))
+            continue;
+        least = fmin(least, level->voltage_V);
+        most = fmax(most, level->voltage_V);
+    }
+    return most > 0 ? reference->phases[p].exponent_u * log(most / least) : 0;
+}
+
+/* How far a level lies from the mean of the other power-ups that are not bad. */
+struct difference {
+    bool known;
+    double away, spread; /* standard deviation between power-ups of one kind */
+    double fault;        /* the smallest, that way */
+};
+
+static struct difference difference_in(const struct reference *reference,
+                                       const struct repeated_power_up *power_ups, size_t count,
+                                       size_t which, size_t p)
+{
+    const struct measured_level *one = &power_ups[which].levels[p];
+    double number = 0;
+    double sum = 0;
+    double squares = 0;
+    for (size_t i = 0; i < count; i++) {
+        const struct measured_level *other = &power_ups[i].levels[p];
+        if (i == which || power_ups[i].kind == VERDICT_BAD || !is_measured(&power_ups[i]) ||
+            p >= power_ups[i].phase_count || !other->usable)
+            continue;
+        number++;
+        sum += other->log_ratio;
+        squares += square(other->u);
+    }
+    if (number == 0 || p >= power_ups[which].phase_count || !one->usable)
+        return (struct difference){.known = false};
+    double within2 =
+        spread_within2(&reference->level_common) + spread_within2(&reference->level_own);
+    double spread2 = within2 + square(one->u) + (within2 + squares / number) / number +
+                     square(voltage_doubt(reference, power_ups, count, p));
+    double off = one->log_ratio - sum / number;
+    double share = reference->smallest_level_fault;
+    return (struct difference){.known = true,
+                               .away = fabs(off),
+                               .spread = sqrt(spread2),
+                               .fault = off > 0 ? log1p(share) : -log1p(-share)};
+}
+
+static bool is_alike(const struct difference *difference)
+{
+    return difference->known &&
+           difference->fault - difference->away >= LEVEL_FAULT_DISTANCE * difference->spread;
+}
+
+bool may_be_of_another_kind(const struct reference *reference,
+                            const struct repeated_power_up *power_ups, size_t count, size_t which)
+{
+    const struct repeated_power_up *one = &power_ups[which];
+    if (!reference || one->kind != VERDICT_BAD)
+        return false;
+    if (!is_measured(one) || one->reason.phase < 0)
+        return true;
+    struct difference difference =
+        difference_in(reference, power_ups, count, which, (size_t)one->reason.phase);
+    return !is_alike(&difference);
 }
 
 static int compare_numbers(const void *a, const void *b)
@@ -184,7 +402,7 @@ static bool two_kinds_of_phase(const struct reference *reference, const struct a
     double features = (double)(2 * reference->phase_count);
     double within2 =
         spread_within2(&reference->level_common) + spread_within2(&reference->level_own);
-    double step = 2 * share_of_step(reads, reference->phases[p].level_A);
+    double step = 2 * share_of_step(reads->current_resolution_A, reference->phases[p].level_A);
     double df = SPREAD_PRIOR_DF + reference->level_common.within_df;
     double u2 = square(step);
     size_t number = 0;
@@ -193,8 +411,9 @@ static bool two_kinds_of_phase(const struct reference *reference, const struct a
         if (p >= power_ups[i].phase_count || !level->usable)
             continue;
         values[number++] = level->log_ratio;
-        u2 = fmax(u2, square(level->u) + square(level->voltage_u));
+        u2 = fmax(u2, square(level->u));
     }
+    u2 += square(voltage_doubt(reference, power_ups, count, p));
     *kinds = (struct two_kinds){.phase = p};
     if (level_is_judged(reference, p, reference->phases[p].noise_A) &&
         widest_gap(values, number, sqrt(within2 + u2), df, features, kinds))
@@ -230,7 +449,7 @@ static bool two_kinds_of_final(const struct accuracy *reads,
     if (number < 2)
         return false;
     double spread = sqrt(square(SPREAD_COMMON_WITHIN) + square(SPREAD_OWN_WITHIN) +
-                         square(share_of_step(reads, least)));
+                         square(share_of_step(reads->current_resolution_A, least)));
     return widest_gap(values, number, spread, SPREAD_PRIOR_DF, 1, kinds);
 }
 

@@ -78,7 +78,7 @@ static struct measured_level measured_so(const struct what_if *world, size_t p,
     const struct phase_sum *phase_sum = &template->sums[p];
     struct measured_level level = template->levels[p];
     if (!level.usable)
-        return unseen_so(world, p, so);
+        return so->power_ups > 1 ? level : unseen_so(world, p, so);
     if (so->step_A == world->step_A && so->often == 1)
         return level;
     struct level_view view = template_view(world->judge, p, phase_sum->from, phase_sum->to);
@@ -147,8 +147,7 @@ static void suppose(const struct what_if *world, const struct circumstances *so,
         if (so->taught && level->usable)
             phase->uncertainty = fmin(phase->uncertainty, level->u / sqrt(taught));
         if (so->power_ups > 1)
-            level->u = averaged_u(level->u, world->step_A / sqrt(12) / fabs(phase->level_A),
-                                  so->power_ups);
+            level->u = averaged_u(level, world->step_A, so->power_ups);
     }
 }
 

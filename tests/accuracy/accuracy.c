@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
  * Prints how often the verdict errs on made-up benches:
- *   accuracy [SEEDS [FIRST_SEED [VARIANT]]]
+ *   accuracy [SEEDS [FIRST_SEED [VARIANT [together]]]]
  * VARIANT: usual, halved, doubled, independent, strays, volts, drift, repeats.
+ * together: of units judged on several power-ups.
  */
 #include "accuracy/tally.h"
 
@@ -28,6 +29,11 @@ int main(int argc, char **argv)
         rows = 1;
     printf("%s, seeds %llu to %llu\n", variant, (unsigned long long)campaign.first_seed,
            (unsigned long long)campaign.first_seed + (unsigned long long)campaign.seeds - 1);
+    if (argc > 4 && strcmp(argv[4], "together") == 0) {
+        campaign.tell = getenv("TELL") != NULL;
+        together_run(&campaign);
+        return 0;
+    }
     tally_print_head();
     for (size_t i = 0; i < rows; i++) {
         struct tally tally = {0};

@@ -277,32 +277,48 @@ static void judge_one(const struct campaign *campaign, struct dice *dice,
     trace_clear(&trace);
 }
 
+void accuracy_bench_begin(const struct campaign *campaign, uint64_t seed, int kind, int which,
+                          struct accuracy_bench *bench)
+{
+    *bench = (struct accuracy_bench){
+        .dice = {.state = seed * 1000003u + (uint64_t)(kind * 31 + which * 7)}};
+    for (int i = 0; i < 5; i++)
+        (void)dice_even(&bench->dice, 0, 1);
+    make_type(&bench->dice, kind, &bench->type);
+    make_supply(&bench->dice, which, &bench->supply);
+    if (campaign->repeats > 1) {
+        bench->supply.repeats = campaign->repeats;
+        bench->supply.rate_hz *= campaign->repeats;
+    }
+    bench->reference = teach_bench(campaign, &bench->dice, &bench->type, &bench->supply);
+    if (!bench->reference)
+        abort();
+    bench->coarse = !can_resolve(&bench->type, &bench->supply);
+}
+
+void accuracy_bench_end(struct accuracy_bench *bench)
+{
+    reference_destroy(bench->reference);
+    bench->reference = NULL;
+}
+
 static void run_bench(const struct campaign *campaign, uint64_t seed, int kind, int which,
                       struct tally *tally)
 {
-    struct dice dice = {.state = seed * 1000003u + (uint64_t)(kind * 31 + which * 7)};
-    struct module_type type;
-    struct bench_supply supply;
-    for (int i = 0; i < 5; i++)
-        (void)dice_even(&dice, 0, 1);
-    make_type(&dice, kind, &type);
-    make_supply(&dice, which, &supply);
-    if (campaign->repeats > 1) {
-        supply.repeats = campaign->repeats;
-        supply.rate_hz *= campaign->repeats;
-    }
-    struct reference *reference = teach_bench(campaign, &dice, &type, &supply);
-    if (!reference)
-        abort();
-    if (campaign->keep_in && type.count != (int)reference->phase_count) {
+    struct accuracy_bench bench;
+    accuracy_bench_begin(campaign, seed, kind, which, &bench);
+    const struct module_type *type = &bench.type;
+    const struct bench_supply *supply = &bench.supply;
+    struct reference *reference = bench.reference;
+    if (campaign->keep_in && type->count != (int)reference->phase_count) {
         struct trace none = {0};
         keep_files(campaign, reference, &none, "phases", tally);
     }
-    bool coarse = !can_resolve(&type, &supply);
+    bool coarse = bench.coarse;
     char label[80];
     snprintf(label, sizeof label, "seed %llu kind %d supply %d phases %zu of %d",
-             (unsigned long long)seed, kind, which, reference->phase_count, type.count);
-    if (campaign->tell && reference->phase_count != (size_t)type.count)
+             (unsigned long long)seed, kind, which, reference->phase_count, type->count);
+    if (campaign->tell && reference->phase_count != (size_t)type->count)
         printf("  %s: another count of phases\n", label);
     bool erred = false;
     struct set_counts *grown =
@@ -312,12 +328,14 @@ static void run_bench(const struct campaign *campaign, uint64_t seed, int kind, 
     tally->sets = grown;
     grown[tally->references] = (struct set_counts){0};
     for (int i = 0; i < campaign->good_units; i++)
-        judge_one(campaign, &dice, reference, &type, &supply, false, coarse, tally, &erred, label);
+        judge_one(campaign, &bench.dice, reference, type, supply, false, coarse, tally, &erred,
+                  label);
     for (int i = 0; i < campaign->faulty_units; i++)
-        judge_one(campaign, &dice, reference, &type, &supply, true, coarse, tally, &erred, label);
+        judge_one(campaign, &bench.dice, reference, type, supply, true, coarse, tally, &erred,
+                  label);
     tally->references++;
     tally->references_erring += erred;
-    reference_destroy(reference);
+    accuracy_bench_end(&bench);
 }
 
 void campaign_run(const struct campaign *campaign, struct tally *tally)
@@ -341,7 +359,7 @@ static int by_size(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-static double percent(long part, long whole)
+double accuracy_percent(long part, long whole)
 {
     return whole ? 100.0 * (double)part / (double)whole : 0;
 }
@@ -351,11 +369,11 @@ enum { RESAMPLES = 2000 };
 /* Units judged by one reference err together, so the upper 95 % limit is over
  * reference sets: drawn anew with replacement (bootstrap), and no less than what
  * the exact binomial limit of the sets that err allows. */
-static double upper_limit(const struct tally *tally, size_t wrong_at, size_t of_at)
+double accuracy_upper_limit(const struct set_counts *all, size_t sets, size_t wrong_at,
+                            size_t of_at)
 {
     struct dice dice = {.state = 95};
     double rates[RESAMPLES];
-    size_t sets = (size_t)tally->references;
     long wrong = 0;
     long of = 0;
     long erring = 0;
@@ -364,7 +382,7 @@ static double upper_limit(const struct tally *tally, size_t wrong_at, size_t of_
         long of_r = 0;
         for (size_t i = 0; i < sets; i++) {
             size_t pick = r < 0 ? i : (size_t)dice_below(&dice, (int)sets);
-            const char *set = (const char *)&tally->sets[pick];
+            const char *set = (const char *)&all[pick];
             long one = *(const long *)(const void *)(set + wrong_at);
             wrong_r += one;
             of_r += *(const long *)(const void *)(set + of_at);
@@ -374,7 +392,7 @@ static double upper_limit(const struct tally *tally, size_t wrong_at, size_t of_
             wrong = wrong_r;
             of = of_r;
         } else {
-            rates[r] = percent(wrong_r, of_r);
+            rates[r] = accuracy_percent(wrong_r, of_r);
         }
     }
     qsort(rates, RESAMPLES, sizeof *rates, by_size);
@@ -385,7 +403,8 @@ static double upper_limit(const struct tally *tally, size_t wrong_at, size_t of_
 }
 
 #define LIMIT(wrong, of)                                                                           \
-    upper_limit(tally, offsetof(struct set_counts, wrong), offsetof(struct set_counts, of))
+    accuracy_upper_limit(tally->sets, (size_t)tally->references,                                   \
+                         offsetof(struct set_counts, wrong), offsetof(struct set_counts, of))
 
 void tally_print_limits(const struct tally *tally)
 {
@@ -406,9 +425,10 @@ void tally_print_oracle(const struct tally *tally)
         printf("      %s: knowing all of the generator's own parameters, at even odds, %.2f %% of "
                "%ld good called off and %.2f %% of %ld levels off by a tenth or more missed; the "
                "judge misses %.2f %% of those and is unsure of %.2f %%\n",
-               where[coarse], percent(seen->called, seen->good), seen->good,
-               percent(seen->missed, seen->faulty), seen->faulty,
-               percent(level[VERDICT_GOOD], faulty), percent(level[VERDICT_UNSURE], faulty));
+               where[coarse], accuracy_percent(seen->called, seen->good), seen->good,
+               accuracy_percent(seen->missed, seen->faulty), seen->faulty,
+               accuracy_percent(level[VERDICT_GOOD], faulty),
+               accuracy_percent(level[VERDICT_UNSURE], faulty));
     }
 }
 
@@ -419,14 +439,14 @@ void tally_print(const struct tally *tally, int units)
         qsort(tally->delays, n, sizeof *tally->delays, by_size);
     printf("%5d %7ld %8.3f %% %8.2f %% %7ld %6.3f %% %8.2f %% %5.0f/%-5.0f %4ld of %-5ld "
            "%.2f/%.2f/%.1f %%%s\n",
-           units, tally->good, percent(tally->false_bad, tally->good),
-           percent(tally->unsure_good, tally->good), tally->faulty,
-           percent(tally->missed, tally->faulty), percent(tally->unsure_faulty, tally->faulty),
-           n ? tally->delays[n / 2] : 0, n ? tally->delays[(size_t)(0.95 * (double)n)] : 0,
-           tally->references_erring, tally->references,
-           percent(tally->coarse_false_bad, tally->coarse_good),
-           percent(tally->coarse_missed, tally->coarse_faulty),
-           percent(tally->coarse_good_unsure, tally->coarse_good),
+           units, tally->good, accuracy_percent(tally->false_bad, tally->good),
+           accuracy_percent(tally->unsure_good, tally->good), tally->faulty,
+           accuracy_percent(tally->missed, tally->faulty),
+           accuracy_percent(tally->unsure_faulty, tally->faulty), n ? tally->delays[n / 2] : 0,
+           n ? tally->delays[(size_t)(0.95 * (double)n)] : 0, tally->references_erring,
+           tally->references, accuracy_percent(tally->coarse_false_bad, tally->coarse_good),
+           accuracy_percent(tally->coarse_missed, tally->coarse_faulty),
+           accuracy_percent(tally->coarse_good_unsure, tally->coarse_good),
            tally->prefix_broken ? "  PREFIX BROKEN" : "");
     if (getenv("BY_FAULT")) {
         for (int f = 0; f < FAULT_COUNT; f++)

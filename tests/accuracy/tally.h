@@ -50,7 +50,29 @@ struct tally {
     long kept;
 };
 
+/* One type on one supply, taught. */
+struct accuracy_bench {
+    struct dice dice;
+    struct module_type type;
+    struct bench_supply supply;
+    struct reference *reference;
+    bool coarse; /* the supply cannot resolve the smallest fault in every step */
+};
+void accuracy_bench_begin(const struct campaign *campaign, uint64_t seed, int kind, int which,
+                          struct accuracy_bench *bench);
+void accuracy_bench_end(struct accuracy_bench *bench);
+
+/* Upper 95 % limit, in percent, of one count among another (offsets within
+ * struct set_counts) over so many reference sets. */
+double accuracy_upper_limit(const struct set_counts *sets, size_t count, size_t wrong_at,
+                            size_t of_at);
+double accuracy_percent(long part, long whole);
+
 bool campaign_set_variant(struct campaign *campaign, const char *name);
+
+/* Units judged on 2, 4 and 8 power-ups together: prints the table. */
+void together_run(const struct campaign *campaign);
+
 void campaign_run(const struct campaign *campaign, struct tally *tally);
 void tally_print_head(void);
 void tally_print(const struct tally *tally, int units);

@@ -30,9 +30,9 @@ static void run(const char *variant, double most_false_bad, double most_missed, 
     tally_print(&tally, campaign.units);
     assert_int_equal(tally.prefix_broken, 0);
     assert_true(tally.good > 200 && tally.faulty > 300);
-    assert_true(percent(tally.false_bad, tally.good) <= most_false_bad);
-    assert_true(percent(tally.missed, tally.faulty) <= most_missed);
-    assert_true(percent(tally.unsure_good, tally.good) <= most_unsure);
+    assert_true(accuracy_percent(tally.false_bad, tally.good) <= most_false_bad);
+    assert_true(accuracy_percent(tally.missed, tally.faulty) <= most_missed);
+    assert_true(accuracy_percent(tally.unsure_good, tally.good) <= most_unsure);
     tally_clear(&tally);
 }
 
