@@ -24,6 +24,19 @@ void reading_quantise(struct reading *reading)
         reading->valid = false;
 }
 
+bool trace_reserve(struct trace *trace, size_t count)
+{
+    if (count <= trace->capacity - trace->count)
+        return true;
+    size_t wanted = trace->count + count;
+    struct reading *grown = realloc(trace->readings, wanted * sizeof *grown);
+    if (!grown)
+        return false;
+    trace->readings = grown;
+    trace->capacity = wanted;
+    return true;
+}
+
 bool trace_append(struct trace *trace, const struct reading *reading)
 {
     if (trace->count == trace->capacity) {

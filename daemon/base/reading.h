@@ -47,6 +47,9 @@ void reading_quantise(struct reading *reading);
 /* Appends a copy; false when memory is out (the trace is unchanged). */
 bool trace_append(struct trace *trace, const struct reading *reading);
 
+/* Room for so many more; false when memory is out (the trace is unchanged). */
+bool trace_reserve(struct trace *trace, size_t count);
+
 /* Frees the readings and leaves an empty trace. */
 void trace_clear(struct trace *trace);
 

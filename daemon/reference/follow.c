@@ -36,6 +36,7 @@ struct follow {
     double weight; /* of a reading, less than one where they come faster than was taught */
     double last_s;
     struct path best;
+    struct path died;    /* the best of those that died at this reading */
     struct path expired; /* the last that ran out of time while still alike */
     size_t expired_read; /* when, in readings taken; 0: none */
     bool any;
@@ -46,11 +47,22 @@ static double square(double x)
     return x * x;
 }
 
+/* fmin() and fmax() mind NANs, and are called. */
+static inline double smaller(double a, double b)
+{
+    return a < b ? a : b;
+}
+
+static inline double larger(double a, double b)
+{
+    return a > b ? a : b;
+}
+
 struct follow *follow_create(const struct reference_phase *phases, size_t count,
                              const struct follow_options *options)
 {
     struct follow *follow = calloc(1, sizeof *follow);
-    struct row *rows = calloc(count, sizeof *rows);
+    struct row *rows = malloc(count * sizeof *rows);
     if (!follow || !rows) {
         free(follow);
         free(rows);
@@ -61,6 +73,7 @@ struct follow *follow_create(const struct reference_phase *phases, size_t count,
     follow->options = *options;
     follow->rows = rows;
     for (size_t p = 0; p < count; p++) {
+        rows[p].count = 0;
         double step = options->resolution_A;
         double noise = fmax(phases[p].noise_A, step / sqrt(12.0));
         follow->noise_A[p] = fmax(noise, 1e-6);
@@ -82,7 +95,7 @@ static size_t cell_at(const struct reference_phase *phase, double since_s)
 {
     if (phase->cell_count < 2 || since_s <= 0)
         return 0;
-    double cell = floor(since_s / phase->cell_s + 0.5);
+    double cell = since_s / phase->cell_s + 0.5;
     return cell < (double)(phase->cell_count - 1) ? (size_t)cell : phase->cell_count - 1;
 }
 
@@ -101,6 +114,8 @@ struct shape_band follow_shape(const struct reference_phase *phase, double since
         band.mean_A =
             phase->shape_A[left] + part * (phase->shape_A[left + 1] - phase->shape_A[left]);
     }
+    if (slack_s == 0)
+        return band;
     size_t from = cell_at(phase, since_s - slack_s);
     size_t to = cell_at(phase, since_s + slack_s);
     /* The first cell may be a mixture with the phase before; it does not widen
@@ -108,8 +123,8 @@ struct shape_band follow_shape(const struct reference_phase *phase, double since
     if (from == 0 && middle > 0)
         from = 1;
     for (size_t i = from; i <= to; i++) {
-        band.low_A = fmin(band.low_A, phase->shape_low_A[i]);
-        band.high_A = fmax(band.high_A, phase->shape_high_A[i]);
+        band.low_A = smaller(band.low_A, phase->shape_low_A[i]);
+        band.high_A = larger(band.high_A, phase->shape_high_A[i]);
     }
     return band;
 }
@@ -139,12 +154,12 @@ static double misfit(const struct follow *follow, size_t phase, double current_A
 static void weigh(const struct follow *follow, struct path *path, double z)
 {
     if (z <= 3) {
-        path->evidence = fmax(0, path->evidence - FOLLOW_WANE * follow->weight);
+        path->evidence = larger(0, path->evidence - FOLLOW_WANE * follow->weight);
         path->misses = 0;
         return;
     }
     double most = path->misses ? next_miss : first_miss;
-    path->evidence += fmin(most, 0.5 * (z * z - 9)) * follow->weight;
+    path->evidence += smaller(0.5 * (z * z - 9), most) * follow->weight;
     path->misses++;
 }
 
@@ -161,11 +176,11 @@ static double score_of(const struct follow *follow, size_t p, double current_A,
         off = current_A - band->mean_A;
         wide2 = square(phase->spread_A);
     } else {
-        off = current_A - fmin(fmax(current_A, band->low_A), band->high_A);
+        off = current_A - smaller(larger(current_A, band->low_A), band->high_A);
         wide2 = square((band->high_A - band->low_A) / 4);
     }
     double score = 0.5 * square(off) / (noise2 + wide2) + 0.5 * log1p(wide2 / noise2);
-    return fmin(most_score, score) * follow->weight;
+    return smaller(score, most_score) * follow->weight;
 }
 
 /* Levels of one unit move together: what is left of a level when the phase is
@@ -367,12 +382,11 @@ static double least_score(const struct row *row)
 {
     double least = INFINITY;
     for (size_t i = 0; i < row->count; i++)
-        least = fmin(least, row->paths[i].score);
+        least = smaller(least, row->paths[i].score);
     return least;
 }
 
 struct deaths {
-    struct path best;
     double least;
     enum follow_end why;
 };
@@ -386,25 +400,28 @@ static void advance(struct follow *follow, size_t p, double time_s, double curre
     double most = least_score(row) + score_behind;
     size_t kept = 0;
     for (size_t i = 0; i < row->count; i++) {
-        struct path path = row->paths[i];
-        struct path before = path;
-        go_on(follow, &path, time_s, current_A, voltage_V);
-        bool too_long = p + 1 < follow->phase_count && time_s - path.from_s > limit;
-        bool unlike = path.evidence > FOLLOW_BOUND;
+        struct path *path = &row->paths[i];
+        const struct path before = *path;
+        go_on(follow, path, time_s, current_A, voltage_V);
+        bool too_long = p + 1 < follow->phase_count && time_s - path->from_s > limit;
+        bool unlike = path->evidence > FOLLOW_BOUND;
         if (!too_long && !unlike) {
-            if (path.score <= most + most_score)
-                row->paths[kept++] = path;
+            if (path->score > most + most_score)
+                continue;
+            if (kept < i)
+                row->paths[kept] = *path;
+            kept++;
             continue;
         }
-        if (too_long && path.misses == 0) {
+        if (too_long && path->misses == 0) {
             follow->expired = before;
             follow->expired_read = follow->read;
         }
         if (before.score + before.evidence < deaths->least) {
             deaths->least = before.score + before.evidence;
-            deaths->best = before;
+            follow->died = before;
             /* Out of time while still alike is another matter than unlike. */
-            deaths->why = too_long && path.misses == 0 ? FOLLOW_TOO_LONG : FOLLOW_UNLIKE;
+            deaths->why = too_long && path->misses == 0 ? FOLLOW_TOO_LONG : FOLLOW_UNLIKE;
         }
     }
     row->count = kept;
@@ -413,17 +430,21 @@ static void advance(struct follow *follow, size_t p, double time_s, double curre
 static void choose_best(struct follow *follow)
 {
     double least = INFINITY;
+    const struct path *best = NULL;
     for (size_t p = 0; p < follow->phase_count; p++) {
         const struct row *row = &follow->rows[p];
         for (size_t i = 0; i < row->count; i++) {
             double cost = row->paths[i].score + row->paths[i].evidence;
             if (cost < least) {
                 least = cost;
-                follow->best = row->paths[i];
-                follow->any = true;
+                best = &row->paths[i];
             }
         }
     }
+    if (!best)
+        return;
+    follow->best = *best;
+    follow->any = true;
 }
 
 enum follow_end follow_read(struct follow *follow, size_t index, double time_s, double current_A,
@@ -464,7 +485,7 @@ enum follow_end follow_read(struct follow *follow, size_t index, double time_s, 
     }
     if (deaths.why == FOLLOW_ALIVE)
         return FOLLOW_UNLIKE;
-    follow->best = deaths.best;
+    follow->best = follow->died;
     return deaths.why;
 }
 

@@ -23,6 +23,17 @@ static double square(double x)
     return x * x;
 }
 
+/* fmin() and fmax() mind NANs, and are called. A NAN gives the second. */
+static inline double smaller(double a, double b)
+{
+    return a < b ? a : b;
+}
+
+static inline double larger(double a, double b)
+{
+    return a > b ? a : b;
+}
+
 bool fresh_take(struct fresh *fresh, double refresh_s, const struct reading *reading)
 {
     bool same = fresh->any && reading->current_A == fresh->current_A &&
@@ -147,7 +158,7 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
     sum->crossings += sum->count > 0 && above != sum->above;
     sum->above = above;
     bool pulses = view->phase->kind == PHASE_PERIODIC;
-    double own = plateaus ? view->noise_A : fmax(view->noise_A, view->phase->spread_A);
+    double own = plateaus ? view->noise_A : larger(view->noise_A, view->phase->spread_A);
     double doubt = pulses ? 0 : (band.high_A - band.low_A) / 3;
     double weight = 1 / (square(own) + square(doubt));
     double regressors[3] = {band.mean_A, -slope, -slope * since_s};
@@ -201,9 +212,9 @@ static double pulse_uncertainty(const struct level_sum *sum, const struct level_
 static double solve_ratio(const struct level_sum *sum, const struct level_view *view, double scale,
                           double *variance)
 {
-    double shift2 = fmax(square(view->slack_s) / 12, 1e-8);
-    double stretch2 = view->end_slack_s > 0 ? fmax(square(view->end_slack_s) / 12, 1e-8)
-                                            : fmax(square(view->stretch), 1e-8);
+    double shift2 = larger(square(view->slack_s) / 12, 1e-8);
+    double stretch2 = view->end_slack_s > 0 ? larger(square(view->end_slack_s) / 12, 1e-8)
+                                            : larger(square(view->stretch), 1e-8);
     double a = scale * sum->squares[1][1] + 1 / shift2;
     double b = scale * sum->squares[1][2];
     double c = scale * sum->squares[2][2] + 1 / stretch2;
@@ -230,11 +241,11 @@ static double effective_count(const struct level_sum *sum, const struct level_vi
     double changes = (double)sum->changes;
     if (level_has_plateaus(view->phase))
         return changes;
-    double spread2 = square(fmax(view->phase->spread_A, view->noise_A));
+    double spread2 = square(larger(view->phase->spread_A, view->noise_A));
     double white = square(view->noise_A) / spread2;
     if (view->phase->kind == PHASE_PERIODIC)
         return changes;
-    return 1 / (white / changes + (1 - white) / fmin(changes, misfits_in_shape));
+    return 1 / (white / changes + (1 - white) / smaller(changes, misfits_in_shape));
 }
 
 struct measured_level level_measure(const struct level_sum *sum, const struct level_view *view)
@@ -245,7 +256,7 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     double count = (double)sum->count;
     level.current_A = sum->current_A / count;
     level.scatter_A =
-        sqrt(fmax(0, sum->current_squares / count - square(sum->current_offsets / count)));
+        sqrt(larger(sum->current_squares / count - square(sum->current_offsets / count), 0));
     if (sum->voltages > 0)
         level.voltage_V = sum->voltage_V / (double)sum->voltages;
     if (!(sum->squares[0][0] > 0))
@@ -260,9 +271,9 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     double own2 = view->own2;
     double left = view->left;
     double steps2 = square(view->resolution_A) / 12;
-    double size = fmax(fabs(level.current_A), 1e-9);
+    double size = larger(fabs(level.current_A), 1e-9);
     /* What dithers is averaged away; what does not stays however long it lasts. */
-    double averaged = 1 - steps2 * left / fmax(own2 + steps2, 1e-18);
+    double averaged = 1 - steps2 * left / larger(own2 + steps2, 1e-18);
     double shape = shape_doubt * sum->doubt / sum->squares[0][0];
     double lasting2 = square(shape) + steps2 * left / square(size);
     level.u = sqrt(variance * averaged + lasting2);

@@ -4,7 +4,6 @@
 #include "signature/power_up.h"
 
 #include <math.h>
-#include <stdlib.h>
 
 enum { BASELINE_MOST = 128 };
 
@@ -30,16 +29,16 @@ void recent_drop_before(struct recent *recent, double time_s)
     }
 }
 
-static int by_size(const void *a, const void *b)
-{
-    double x = *(const double *)a;
-    double y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
+/* Puts them in order. A few, much alike: by insertion. */
 static double median_of(double *values, size_t count)
 {
-    qsort(values, count, sizeof *values, by_size);
+    for (size_t i = 1; i < count; i++) {
+        double value = values[i];
+        size_t at = i;
+        for (; at > 0 && values[at - 1] > value; at--)
+            values[at] = values[at - 1];
+        values[at] = value;
+    }
     return count % 2 ? values[count / 2] : 0.5 * (values[count / 2 - 1] + values[count / 2]);
 }
 

@@ -48,12 +48,19 @@ enum flag_bits {
 static const double powers_of_ten[MOST_DECIMALS + 1] = {1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7};
 static const unsigned no_number_bit[COLUMNS] = {BIT_NO_TIME, BIT_NO_VOLTAGE, BIT_NO_CURRENT};
 
+/* What the low and the high half of a byte do to the check. */
+static const uint32_t low_half[16] = {
+    0x00000000, 0x77073096, 0xEE0E612C, 0x990951BA, 0x076DC419, 0x706AF48F, 0xE963A535, 0x9E6495A3,
+    0x0EDB8832, 0x79DCB8A4, 0xE0D5E91E, 0x97D2D988, 0x09B64C2B, 0x7EB17CBD, 0xE7B82D07, 0x90BF1D91};
+static const uint32_t high_half[16] = {
+    0x00000000, 0x1DB71064, 0x3B6E20C8, 0x26D930AC, 0x76DC4190, 0x6B6B51F4, 0x4DB26158, 0x5005713C,
+    0xEDB88320, 0xF00F9344, 0xD6D6A3E8, 0xCB61B38C, 0x9B64C2B0, 0x86D3D2D4, 0xA00AE278, 0xBDBDF21C};
+
 static uint32_t crc32_add(uint32_t crc, const uint8_t *bytes, size_t count)
 {
     for (size_t i = 0; i < count; i++) {
-        crc ^= bytes[i];
-        for (int bit = 0; bit < 8; bit++)
-            crc = (crc >> 1) ^ (0xEDB88320U & (0U - (crc & 1U)));
+        uint32_t byte = (crc ^ bytes[i]) & 0xFF;
+        crc = (crc >> 8) ^ low_half[byte & 0xF] ^ high_half[byte >> 4];
     }
     return crc;
 }
@@ -375,18 +382,15 @@ static bool take_column(struct source *source, struct reading *readings, const u
 
 static bool take_body(struct source source, size_t count, struct trace *trace)
 {
-    struct reading *readings = calloc(count + 1, sizeof *readings);
-    uint8_t *flags = calloc(count + 1, 1);
-    bool sound = readings && flags && take_flags(&source, readings, flags, count);
+    uint8_t *flags = malloc(count + 1);
+    bool sound = flags && trace_reserve(trace, count);
+    struct reading *readings = trace->readings + trace->count;
+    sound = sound && take_flags(&source, readings, flags, count);
     for (int column = 0; sound && column < COLUMNS; column++)
         sound = take_column(&source, readings, flags, count, column);
     sound = sound && source.at == source.end;
-    size_t before = trace->count;
-    for (size_t i = 0; sound && i < count; i++)
-        sound = trace_append(trace, &readings[i]);
-    if (!sound)
-        trace->count = before;
-    free(readings);
+    if (sound)
+        trace->count += count;
     free(flags);
     return sound;
 }

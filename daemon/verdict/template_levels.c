@@ -105,15 +105,17 @@ static size_t find_scatter(const struct judge *judge, const struct template_judg
     for (size_t p = 0; p < template->level_count; p++) {
         const struct measured_level *level = &template->levels[p];
         const struct reference_phase *phase = &judge->reference->phases[p];
+        if (!level->usable || phase->kind != PHASE_LEVEL || level->effective < FEWEST_SCATTERED)
+            continue;
         double usual = fmax(phase->spread_A, template->noise_A[p]);
         double most = scatter_factor * usual + scatter_share * fabs(phase->level_A);
+        if (level->scatter_A <= most)
+            continue;
         const struct phase_sum *sum = &template->sums[p];
         double lasted_s =
             since_onset(judge, sum->to - 1)->time_s - since_onset(judge, sum->from)->time_s;
         /* A supply read oftener than when it taught shows no more of it sooner. */
-        bool enough = level->effective >= FEWEST_SCATTERED &&
-                      lasted_s >= 0.9 * FEWEST_SCATTERED * judge->reference->reading_interval_s;
-        if (level->usable && phase->kind == PHASE_LEVEL && enough && level->scatter_A > most)
+        if (lasted_s >= 0.9 * FEWEST_SCATTERED * judge->reference->reading_interval_s)
             return p;
     }
     return template->level_count;
@@ -139,8 +141,9 @@ static bool is_surely_alike(const struct reference *reference,
     for (size_t p = 0; p < template->level_count; p++) {
         if (!template->levels[p].usable)
             continue;
-        least = fmin(least, template->levels[p].log_ratio);
-        most = fmax(most, template->levels[p].log_ratio);
+        double log_ratio = template->levels[p].log_ratio;
+        least = log_ratio < least ? log_ratio : least;
+        most = log_ratio > most ? log_ratio : most;
     }
     return most - least <= 0.499 * reference->smallest_level_fault;
 }
