@@ -240,19 +240,33 @@ static bool is_repeat(const double *current_A, size_t last, size_t i, const stru
            (double)(i - last) < noise->repeats - 0.25;
 }
 
-/* Differences between fresh readings, less the trend about them (the median of
- * 15), so that ramps are not taken for noise. `index` (may be NULL): the later
- * reading of each. All rows hold count values. Returns how many. */
-static size_t fresh_steps(const double *current_A, size_t count, const struct noise *noise,
-                          double *steps, double *trends, size_t *index)
+/* Differences of fresh readings, of a row. `trends` and `sizes` hold count
+ * values and are only lent; `index` is of the later reading of each. */
+struct fresh_row {
+    size_t n;
+    double *steps, *trends, *sizes;
+    size_t *index;
+};
+
+static void fresh_row_clear(struct fresh_row *row)
 {
+    free(row->steps);
+    free(row->index);
+}
+
+/* Differences between fresh readings, less the trend about them (the median of
+ * 15), so that ramps are not taken for noise. Returns how many. */
+static size_t fresh_steps(const double *current_A, size_t count, const struct noise *noise,
+                          struct fresh_row *row)
+{
+    double *steps = row->steps;
+    double *trends = row->trends;
     size_t n = 0;
     size_t last = 0;
     for (size_t i = 1; i < count; i++) {
         if (is_repeat(current_A, last, i, noise))
             continue;
-        if (index)
-            index[n] = i;
+        row->index[n] = i;
         steps[n++] = current_A[i] - current_A[last];
         last = i;
     }
@@ -267,14 +281,16 @@ static size_t fresh_steps(const double *current_A, size_t count, const struct no
     return n;
 }
 
-int noise_learn(const double *current_A, size_t count, double count_A, struct noise *noise)
+static int learn(const double *current_A, size_t count, double count_A, struct noise *noise,
+                 struct fresh_row *row)
 {
     *noise = (struct noise){.count_A = count_A, .repeats = 1};
-    double *steps = malloc((3 * count + 1) * sizeof *steps);
-    if (!steps)
+    row->steps = malloc((3 * count + 1) * sizeof *row->steps);
+    row->index = malloc((count + 1) * sizeof *row->index);
+    if (!row->steps || !row->index)
         return -1;
-    double *sizes = steps + count;
-    double *trends = sizes + count;
+    double *sizes = row->sizes = row->steps + count;
+    row->trends = sizes + count;
     size_t n = 0;
     for (size_t i = 1; i < count; i++)
         sizes[n++] = fabs(current_A[i] - current_A[i - 1]);
@@ -282,49 +298,57 @@ int noise_learn(const double *current_A, size_t count, double count_A, struct no
         noise->count_A = learn_count(current_A, count, sizes, n);
     noise->floor_A = fmax(noise->count_A / sqrt(12), LEAST_DEVIATION_A);
     noise->repeats = learn_repeats(current_A, count, noise->count_A);
-    n = fresh_steps(current_A, count, noise, steps, trends, NULL);
+    n = row->n = fresh_steps(current_A, count, noise, row);
     for (size_t i = 0; i < n; i++)
-        sizes[i] = fabs(steps[i]);
+        sizes[i] = fabs(row->steps[i]);
     double quantile = n ? quantile_of(sizes, n, 0.6) / (SIXTY_PERCENT * sqrt(2)) : 0;
     double square = clipped_square(sizes, n, fmax(quantile, noise->floor_A), noise->count_A);
     double deviation = fmax(sqrt(square), 0.4 * noise->count_A);
-    noise->correlation = learn_correlation(steps, trends, n, deviation);
+    noise->correlation = learn_correlation(row->steps, row->trends, n, deviation);
     noise->deviation_A = fmax(noise->floor_A, sqrt(square / 2 / (1 - noise->correlation)));
-    free(steps);
     return 0;
 }
 
-int noise_local(const double *current_A, size_t count, const struct noise *noise,
-                double *deviation_A)
+int noise_learn(const double *current_A, size_t count, double count_A, struct noise *noise)
 {
-    double *steps = malloc((count + 1) * sizeof *steps);
-    size_t *index = malloc((count + 1) * sizeof *index);
-    if (!steps || !index) {
-        free(steps);
-        free(index);
-        return -1;
-    }
-    size_t n = fresh_steps(current_A, count, noise, steps, deviation_A, index);
-    for (size_t i = 0; i < n; i++)
-        steps[i] = fabs(steps[i]);
+    struct fresh_row row;
+    int status = learn(current_A, count, count_A, noise, &row);
+    fresh_row_clear(&row);
+    return status;
+}
+
+static void find_local(size_t count, const struct noise *noise, struct fresh_row *row,
+                       double *deviation_A)
+{
+    double *sizes = row->steps;
+    for (size_t i = 0; i < row->n; i++)
+        sizes[i] = fabs(sizes[i]);
     double whole = noise->deviation_A * noise->deviation_A;
     size_t filled = 0;
-    for (size_t at = 0; at < n; at += LOCAL_STRIDE) {
-        struct window w = window_about(at, LOCAL_REACH, n);
+    for (size_t at = 0; at < row->n; at += LOCAL_STRIDE) {
+        struct window w = window_about(at, LOCAL_REACH, row->n);
         double used = (double)(w.to - w.from);
-        double local = share_of(steps + w.from, w.to - w.from, 0.6) / (SIXTY_PERCENT * sqrt(2));
+        double local = share_of(sizes + w.from, w.to - w.from, 0.6) / (SIXTY_PERCENT * sqrt(2));
         double square = local * local / (1 - noise->correlation);
         double mixed = (used * square + LOCAL_PRIOR * whole) / (used + LOCAL_PRIOR);
         double deviation = fmax(noise->floor_A, sqrt(mixed));
-        size_t until = at + LOCAL_STRIDE < n ? index[at + LOCAL_STRIDE] : count;
+        size_t until = at + LOCAL_STRIDE < row->n ? row->index[at + LOCAL_STRIDE] : count;
         for (; filled < until; filled++)
             deviation_A[filled] = deviation;
     }
     for (; filled < count; filled++)
         deviation_A[filled] = noise->deviation_A;
-    free(steps);
-    free(index);
-    return 0;
+}
+
+int noise_learn_local(const double *current_A, size_t count, double count_A, struct noise *noise,
+                      double *deviation_A)
+{
+    struct fresh_row row;
+    int status = learn(current_A, count, count_A, noise, &row);
+    if (status == 0)
+        find_local(count, noise, &row, deviation_A);
+    fresh_row_clear(&row);
+    return status;
 }
 
 double noise_within(const double *current_A, size_t count, const struct noise *noise,

@@ -23,10 +23,11 @@ struct noise {
  * Returns 0, or -1 when memory is out. */
 int noise_learn(const double *current_A, size_t count, double count_A, struct noise *noise);
 
-/* The standard deviation around each reading, from the 21 differences about it,
- * drawn towards the whole row's. deviation_A must hold count values. */
-int noise_local(const double *current_A, size_t count, const struct noise *noise,
-                double *deviation_A);
+/* The same, and the standard deviation around each reading, from the 21
+ * differences about it, drawn towards the whole row's. deviation_A must hold
+ * count values. */
+int noise_learn_local(const double *current_A, size_t count, double count_A, struct noise *noise,
+                      double *deviation_A);
 
 /* The standard deviation inside one phase, from its own differences less their
  * median, drawn towards the whole row's. Scratch must hold count values. */

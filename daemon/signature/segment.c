@@ -65,8 +65,8 @@ static int series_learn(struct series *series, const struct segment_options *opt
     struct noise *noise = &series->noise;
     /* What series_gather took is given back by series_clear, at the caller's end. */
     // NOLINTBEGIN(clang-analyzer-unix.Malloc)
-    if (noise_learn(series->current_A, series->count, options->resolution_A, noise) != 0 ||
-        noise_local(series->current_A, series->count, noise, series->weight) != 0)
+    if (noise_learn_local(series->current_A, series->count, options->resolution_A, noise,
+                          series->weight) != 0)
         return -1;
     // NOLINTEND(clang-analyzer-unix.Malloc)
     for (size_t i = 0; i < series->count; i++)

@@ -102,21 +102,22 @@ static struct line fit_decay(const struct rows *rows, double decay_s)
     return fit_on(rows, rows->x);
 }
 
-/* A time constant's logarithm, and the cost there. */
+/* A time constant's logarithm, and the fit there. */
 struct tried {
-    double log_s, cost;
+    double log_s;
+    struct line line;
 };
 
 static struct tried try_decay(const struct rows *rows, double log_s)
 {
-    return (struct tried){log_s, fit_decay(rows, exp(log_s)).cost};
+    return (struct tried){log_s, fit_decay(rows, exp(log_s))};
 }
 
 /* Where the parabola through three of them is least; NAN where it has no such place. */
 static double least_between(const struct tried *a, const struct tried *m, const struct tried *b)
 {
-    double p = (m->log_s - a->log_s) * (m->cost - b->cost);
-    double q = (m->log_s - b->log_s) * (m->cost - a->cost);
+    double p = (m->log_s - a->log_s) * (m->line.cost - b->line.cost);
+    double q = (m->log_s - b->log_s) * (m->line.cost - a->line.cost);
     double log_s =
         m->log_s - 0.5 * ((m->log_s - a->log_s) * p - (m->log_s - b->log_s) * q) / (p - q);
     return log_s > a->log_s && log_s < b->log_s ? log_s : (double)NAN;
@@ -135,7 +136,7 @@ static struct bracket look_everywhere(const struct rows *rows, double low, doubl
     int best = 0;
     for (int k = 0; k < PLACES; k++) {
         places[k] = try_decay(rows, low + k * (high - low) / (PLACES - 1));
-        if (places[k].cost < places[best].cost)
+        if (places[k].line.cost < places[best].line.cost)
             best = k;
     }
     return (struct bracket){places[best > 0 ? best - 1 : best], places[best],
@@ -150,27 +151,27 @@ static struct bracket look_about(const struct rows *rows, double low, double hig
     struct bracket t = {.m = try_decay(rows, near)};
     t.a = try_decay(rows, fmax(low, near - stride));
     t.b = try_decay(rows, fmin(high, near + stride));
-    while (t.a.cost < t.m.cost && t.a.cost <= t.b.cost && t.a.log_s > low) {
+    while (t.a.line.cost < t.m.line.cost && t.a.line.cost <= t.b.line.cost && t.a.log_s > low) {
         stride *= 1.6;
         t.b = t.m;
         t.m = t.a;
         t.a = try_decay(rows, fmax(low, t.m.log_s - stride));
     }
-    while (t.b.cost < t.m.cost && t.b.log_s < high) {
+    while (t.b.line.cost < t.m.line.cost && t.b.log_s < high) {
         stride *= 1.6;
         t.a = t.m;
         t.m = t.b;
         t.b = try_decay(rows, fmin(high, t.m.log_s + stride));
     }
-    if (t.a.cost < t.m.cost)
+    if (t.a.line.cost < t.m.line.cost)
         t.b = t.m = t.a;
-    else if (t.b.cost < t.m.cost)
+    else if (t.b.line.cost < t.m.line.cost)
         t.a = t.m = t.b;
     return t;
 }
 
 /* From a fiftieth of the stretch to twice its length, by parabolas. */
-static double best_decay_s(const struct rows *rows, double length_s, double near_s)
+static struct tried best_decay(const struct rows *rows, double length_s, double near_s)
 {
     enum { ROUNDS = 6 };
     const double low = log(0.02 * length_s);
@@ -185,23 +186,24 @@ static double best_decay_s(const struct rows *rows, double length_s, double near
         if (fabs(log_s - t.m.log_s) < NEAR_ENOUGH)
             break;
         struct tried next = try_decay(rows, log_s);
-        bool better = next.cost < t.m.cost;
+        bool better = next.line.cost < t.m.line.cost;
         struct tried end = better ? t.m : next;
         *((log_s > t.m.log_s) == better ? &t.a : &t.b) = end;
         if (better)
             t.m = next;
     }
-    return exp(t.m.log_s);
+    return t.m;
 }
 
 static struct line fit_line(const struct series *series, struct shape *shape, double near_s)
 {
     struct rows rows = gather(series, shape->first, shape->end);
+    struct tried best;
     switch (shape->kind) {
     case PHASE_DECAY:
-        shape->decay_s =
-            best_decay_s(&rows, series->time_s[shape->end - 1] - shape->from_s, near_s);
-        return fit_decay(&rows, shape->decay_s);
+        best = best_decay(&rows, series->time_s[shape->end - 1] - shape->from_s, near_s);
+        shape->decay_s = exp(best.log_s);
+        return best.line;
     case PHASE_RAMP:
         return fit_on(&rows, rows.time_s);
     case PHASE_LEVEL:
