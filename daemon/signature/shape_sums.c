@@ -62,14 +62,17 @@ struct shape_sums *shape_sums_create(const struct series *series)
     if (!sums)
         return NULL;
     sums->series = series;
-    sums->before = malloc((n + 1) * sizeof *sums->before);
-    sums->used = malloc(n * sizeof *sums->used);
-    sums->left = malloc(n * sizeof *sums->left);
-    sums->after = malloc((n + 1) * sizeof *sums->after);
-    if (!sums->before || !sums->used || !sums->left || !sums->after) {
-        shape_sums_destroy(sums);
+    /* In one piece: malloc() gives the room of smaller ones back to the system at
+     * every cut, to fetch it anew at the next. */
+    sums->after = malloc((n + 1) * (sizeof *sums->after + sizeof *sums->before) +
+                         n * (sizeof *sums->left + sizeof *sums->used));
+    if (!sums->after) {
+        free(sums);
         return NULL;
     }
+    sums->before = (struct before *)(sums->after + n + 1);
+    sums->left = (struct left *)(sums->before + n + 1);
+    sums->used = (bool *)(sums->left + n);
     sums->zero_A = series->current_A[n / 2];
     double length_s = series->time_s[n - 1] - series->time_s[0];
     double least_s = fmax(1.5 * series->interval_s, 1e-5);
@@ -112,10 +115,7 @@ void shape_sums_destroy(struct shape_sums *sums)
 {
     if (!sums)
         return;
-    free(sums->left);
     free(sums->after);
-    free(sums->before);
-    free(sums->used);
     free(sums);
 }
 
@@ -150,33 +150,38 @@ double shape_ramp_cost(const struct shape_sums *sums, size_t first, size_t end)
 static void decays_over(const struct shape_sums *restrict sums, double gap_s,
                         double *restrict shares)
 {
+    enum { SERIES = DECAY_TIMES / 2 };
     static const double parts[] = {1.0 / 11, 1.0 / 10, 1.0 / 9, 1.0 / 8, 1.0 / 7, 1.0 / 6,
                                    1.0 / 5,  1.0 / 4,  1.0 / 3, 1.0 / 2, 1};
     /* How far x may be from 0 for a series that begins so late to be as good. */
     static const double reaches[] = {0.3, 0.2, 0.13, 0.07, 0.035, 0.015, 0.005, 0.001, 1e-4};
     double off_s = sums->series->interval_s - gap_s;
-    double most = fabs(off_s) * sums->rate_per_s[0];
-    if (most > reaches[0]) {
+    if (fabs(off_s) * sums->rate_per_s[0] > reaches[0]) {
         for (int k = 0; k < DECAY_TIMES; k++)
             shares[k] = exp(-gap_s * sums->rate_per_s[k]);
         return;
     }
-    size_t first = 0;
-    while (first + 1 < sizeof reaches / sizeof *reaches && most <= reaches[first + 1])
-        first++;
-    double x[DECAY_TIMES];
-    double sum[DECAY_TIMES];
-    for (int k = 0; k < DECAY_TIMES; k++) {
-        x[k] = off_s * sums->rate_per_s[k];
-        sum[k] = 1;
+    /* The slower ones need fewer terms. */
+    for (int from = 0; from < DECAY_TIMES; from += SERIES) {
+        const double *rate_per_s = sums->rate_per_s + from;
+        double most = fabs(off_s) * rate_per_s[0];
+        size_t first = 0;
+        while (first + 1 < sizeof reaches / sizeof *reaches && most <= reaches[first + 1])
+            first++;
+        double x[SERIES];
+        double sum[SERIES];
+        for (int k = 0; k < SERIES; k++) {
+            x[k] = off_s * rate_per_s[k];
+            sum[k] = 1;
+        }
+        for (size_t i = first; i < sizeof parts / sizeof *parts; i++) {
+            double part = parts[i];
+            for (int k = 0; k < SERIES; k++)
+                sum[k] = 1 + x[k] * part * sum[k];
+        }
+        for (int k = 0; k < SERIES; k++)
+            shares[from + k] = sum[k] * sums->usual[from + k];
     }
-    for (size_t i = first; i < sizeof parts / sizeof *parts; i++) {
-        double part = parts[i];
-        for (int k = 0; k < DECAY_TIMES; k++)
-            sum[k] = 1 + x[k] * part * sum[k];
-    }
-    for (int k = 0; k < DECAY_TIMES; k++)
-        shares[k] = sum[k] * sums->usual[k];
 }
 
 static void find_left(struct shape_sums *sums)
