@@ -204,8 +204,8 @@ int levels_cut(const struct level_problem *problem, struct level_cut *cut)
     double low = problem->values[0];
     double high = low;
     for (size_t i = 1; i < n; i++) {
-        low = fmin(low, problem->values[i]);
-        high = fmax(high, problem->values[i]);
+        low = smaller(low, problem->values[i]);
+        high = larger(high, problem->values[i]);
     }
     struct row row = {0};
     struct row next = {0};

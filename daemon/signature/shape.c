@@ -76,12 +76,10 @@ static struct rows gather(const struct series *series, size_t first, size_t end)
     return rows;
 }
 
-static struct line fit_on(const struct rows *rows, const double *x)
+/* sum_x: of the weighted x. */
+static struct line fit_on(const struct rows *rows, const double *x, double sum_x)
 {
     struct line line = {.mean_A = rows->mean_A};
-    double sum_x = 0;
-    for (size_t i = 0; i < rows->count; i++)
-        sum_x += rows->weight[i] * x[i];
     line.mean_x = rows->weights > 0 ? sum_x / rows->weights : 0;
     double xx = 0;
     double xA = 0;
@@ -97,9 +95,12 @@ static struct line fit_on(const struct rows *rows, const double *x)
 
 static struct line fit_decay(const struct rows *rows, double decay_s)
 {
-    for (size_t i = 0; i < rows->count; i++)
+    double sum_x = 0;
+    for (size_t i = 0; i < rows->count; i++) {
         rows->x[i] = exp(-rows->time_s[i] / decay_s);
-    return fit_on(rows, rows->x);
+        sum_x += rows->weight[i] * rows->x[i];
+    }
+    return fit_on(rows, rows->x, sum_x);
 }
 
 /* A time constant's logarithm, and the fit there. */
@@ -199,13 +200,16 @@ static struct line fit_line(const struct series *series, struct shape *shape, do
 {
     struct rows rows = gather(series, shape->first, shape->end);
     struct tried best;
+    double sum_s = 0;
     switch (shape->kind) {
     case PHASE_DECAY:
         best = best_decay(&rows, series->time_s[shape->end - 1] - shape->from_s, near_s);
         shape->decay_s = exp(best.log_s);
         return best.line;
     case PHASE_RAMP:
-        return fit_on(&rows, rows.time_s);
+        for (size_t i = 0; i < rows.count; i++)
+            sum_s += rows.weight[i] * rows.time_s[i];
+        return fit_on(&rows, rows.time_s, sum_s);
     case PHASE_LEVEL:
     case PHASE_PERIODIC:
         break;

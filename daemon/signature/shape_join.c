@@ -12,6 +12,12 @@ enum { NODES_BACK = 400, MOVE_REACH = 64, RAMP_LEAST = 4, DECAY_LEAST = 6, SLOPE
 #define LEVEL_SHARE 0.02  /* levels nearer than this share of themselves are one */
 #define FLAT_SHARE 0.03   /* a ramp that climbs less than this share of its level is flat */
 
+/* fmin() minds NANs, and is called. */
+static inline double smaller(double a, double b)
+{
+    return a < b ? a : b;
+}
+
 /* --- joining levels into ramps and decays --- */
 
 /* Where a shape may begin or end, and the cheapest cover up to there. */
@@ -165,7 +171,7 @@ static void sum_costs(const struct series *series, const struct shapes *shapes, 
     for (size_t k = 0; k < shapes->count; k++)
         for (size_t i = shapes->items[k].first; i < shapes->items[k].end; i++) {
             double d = series->current_A[i] - shapes->items[k].level_A;
-            costs[i + 1] = costs[i] + fmin(series->bound, series->weight[i] * d * d);
+            costs[i + 1] = costs[i] + smaller(series->bound, series->weight[i] * d * d);
         }
 }
 
@@ -315,7 +321,7 @@ static double bounded_cost(const struct series *series, const struct shape *shap
     double cost = 0;
     for (size_t i = shape->first; i < shape->end; i++) {
         double d = series->current_A[i] - shape_at(shape, series->time_s[i]);
-        cost += fmin(series->bound, series->weight[i] * d * d);
+        cost += smaller(series->bound, series->weight[i] * d * d);
     }
     return cost;
 }

@@ -225,43 +225,73 @@ static void sum_after(struct shape_sums *sums)
     sums->has_after = true;
 }
 
+/* What is left of each decay from `first` on at `until`. */
+static void shares_between(const struct shape_sums *sums, size_t first, size_t until, int from,
+                           int to, double *shares)
+{
+    const double *time_s = sums->series->time_s;
+    const double *at_first = sums->left[first].since_start;
+    const double *at_until = sums->left[until].since_start;
+    for (int k = from; k < to; k++)
+        shares[k] = at_until[k] / at_first[k];
+    for (int k = from; k < to; k++) {
+        if (time_s[until] - time_s[0] < UNDERFLOW_AT * sums->decay_s[k])
+            break; /* those that follow are slower */
+        shares[k] = exp(-(time_s[until] - time_s[first]) / sums->decay_s[k]);
+    }
+}
+
+/* Of sums over the readings of a stretch. */
+struct stretch {
+    double w, mean_A, AA;
+};
+
+/* Every time constant alike, without a branch, so that several are worked out at
+ * once. */
+static void decay_costs(const struct stretch *s, const struct after *restrict p,
+                        const struct after *restrict q, const double *restrict shares, int from,
+                        int to, double *restrict costs)
+{
+    for (int k = from; k < to; k++) {
+        double share = shares[k];
+        double mean_x = (p->x[k] - share * q->x[k]) / s->w;
+        double xx = p->xx[k] - share * share * q->xx[k] - s->w * mean_x * mean_x;
+        double xA = p->xA[k] - share * q->xA[k] - s->w * mean_x * s->mean_A;
+        double cost = larger(0, s->AA - xA * xA / xx);
+        costs[k] = xx > 0 ? cost : s->AA;
+    }
+}
+
 double shape_decay_cost(struct shape_sums *sums, size_t first, size_t end, double *decay_s)
 {
     const struct series *series = sums->series;
     const struct before *a = &sums->before[first];
     const struct before *b = &sums->before[end];
-    double w = b->w - a->w;
+    struct stretch s = {.w = b->w - a->w};
     double best = INFINITY;
-    if (!(w > 0))
+    if (!(s.w > 0))
         return best;
     if (!sums->has_after)
         sum_after(sums);
+    s.mean_A = (b->A - a->A) / s.w;
+    s.AA = b->AA - a->AA - s.w * s.mean_A * s.mean_A;
+    /* Slower is a ramp, faster is a step. */
     double length_s = series->time_s[end - 1] - series->time_s[first];
+    int from = 0;
+    while (from < DECAY_TIMES && sums->decay_s[from] < 0.03 * length_s)
+        from++;
+    int to = from;
+    while (to < DECAY_TIMES && sums->decay_s[to] <= length_s)
+        to++;
+    double shares[DECAY_TIMES];
+    double costs[DECAY_TIMES];
     size_t ends_at = end < series->count ? end : first; /* nothing follows the last */
-    double end_since_s = series->time_s[ends_at] - series->time_s[0];
-    const struct left *from = &sums->left[first];
-    const struct left *until = &sums->left[ends_at];
-    double mean_A = (b->A - a->A) / w;
-    double AA = b->AA - a->AA - w * mean_A * mean_A;
-    const struct after *p = &sums->after[first];
-    const struct after *q = &sums->after[end];
-    for (int k = 0; k < DECAY_TIMES; k++) {
-        /* Slower is a ramp, faster is a step. */
-        double tau_s = sums->decay_s[k];
-        if (tau_s > length_s)
-            break;
-        if (tau_s < 0.03 * length_s)
-            continue;
-        double share = end_since_s < UNDERFLOW_AT * tau_s
-                           ? until->since_start[k] / from->since_start[k]
-                           : exp(-(series->time_s[ends_at] - series->time_s[first]) / tau_s);
-        double mean_x = (p->x[k] - share * q->x[k]) / w;
-        double xx = p->xx[k] - share * share * q->xx[k] - w * mean_x * mean_x;
-        double xA = p->xA[k] - share * q->xA[k] - w * mean_x * mean_A;
-        double cost = xx > 0 ? larger(0, AA - xA * xA / xx) : AA;
-        if (cost < best) {
-            best = cost;
-            *decay_s = tau_s;
+    shares_between(sums, first, ends_at, from, to, shares);
+    decay_costs(&s, &sums->after[first], &sums->after[end], shares, from, to, costs);
+    for (int k = from; k < to; k++) {
+        if (costs[k] < best) {
+            best = costs[k];
+            *decay_s = sums->decay_s[k];
         }
     }
     return best + b->lone - a->lone;
