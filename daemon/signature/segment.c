@@ -68,9 +68,9 @@ static int series_learn(struct series *series, const struct segment_options *opt
     if (noise_learn_local(series->current_A, series->count, options->resolution_A, noise,
                           series->weight) != 0)
         return -1;
-    // NOLINTEND(clang-analyzer-unix.Malloc)
     for (size_t i = 0; i < series->count; i++)
         series->weight[i] = 1 / (series->weight[i] * series->weight[i] * noise->repeats);
+    // NOLINTEND(clang-analyzer-unix.Malloc)
     double fresh = fmax(LEAST_COUNT, (double)series->count / noise->repeats);
     double factor = options->penalty_factor > 0 ? options->penalty_factor : 1;
     double inflation = fmin(MOST_INFLATION, (1 + noise->correlation) / (1 - noise->correlation));
