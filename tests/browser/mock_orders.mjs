@@ -139,6 +139,11 @@ export class MockOrders {
     if (said.outcome === 'nothing found' && order.power_ups === 0) {
       throw new Refused(422, 'nothing found needs a decided power-up', 'outcome');
     }
+    for (const [name, item] of this.mock.supplies) {
+      if (item.work_order !== order.id) continue;
+      Object.assign(item, { unit: null, work_order: null, stage: null, tag: null });
+      this.mock.tell(name);
+    }
     return [200, Object.assign(order, said, { closed_at: new Date().toISOString(), warranty_days: 365 })];
   }
 

@@ -204,11 +204,14 @@ pageCheck('note, reading, close, record; each undone', async (page, mock) => {
   await shows(page, 'order', '1 reading');
   assert.deepEqual([order.meter_readings[0].what, order.meter_readings[0].value, order.meter_readings[0].unit], ['3.3 V rail', 3.28, 'V']);
   await closeOrder(page);
-  await shows(page, 'order', 'closed today: repaired');
+  await shows(page, 'order', 'RC4-0417 closed today: repaired');
   assert.equal(order.found_cause, 'open joint');
   await button(page, 'Undo').click();
   await until(() => order.closed_at === null, 'open again');
+  await shows(page, 'entry-unit', 'RC4-0417');
   await closeOrder(page);
+  await shows(page, 'entry-unit', 'not said yet');
+  await page.reload();
   await page.locator('#deed-record').click();
   await button(page, 'Write it').click();
   await until(() => page.locator('#order a', { hasText: 'See the record' }).count(), 'the record');

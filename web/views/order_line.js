@@ -66,10 +66,11 @@ function openDeeds(deeds) {
 }
 
 function closedLines(order, deeds) {
-  const said = element('p', 'order-closed', `Closed ${day(order.closed_at)}: ${order.outcome}.`);
+  const said = element('p', 'order-closed', element('b', '', order.unit),
+    ` closed ${day(order.closed_at)}: ${order.outcome}.`);
   if (order.record) {
     return [said, element('div', 'deeds', link(`/record.html#${encodeURIComponent(order.record)}`,
-      'See the record', 'firm'), deed('Off the bench', 'off', deeds))];
+      'See the record', 'firm'), deed('Put away', 'off', deeds))];
   }
   return [said, element('div', 'deeds', deed('Write the record', 'record', deeds, 'firm'),
     deed('Reopen', 'reopen', deeds))];

@@ -16,6 +16,7 @@ import { field, slip } from './slip.js';
 import { stagesView } from './stages.js';
 import { undoStrip } from './undo.js';
 
+const CLOSED_KEY = 'bench.closed'; // the order this tablet closed last, by supply
 const KEYS = ['module_type', 'unit', 'work_order', 'stage', 'tag'];
 
 // bench: {chosen(): a supply's watch or null, bound(): a supply's name or null,
@@ -31,10 +32,16 @@ export function repairDesk(places, bench) {
     reading: () => readingSlip(orders.order, stageNow(), written),
     photo: () => photoSlip(orders.order, stageNow(), written),
     about: () => orderSlip(orders.order, written),
-    close: () => closeSlip(orders.order, written),
+    close: () => {
+      const before = { ...item() };
+      closeSlip(orders.order, (what, reopen) => closed(before, what, reopen));
+    },
     record: writeRecord,
     reopen: reopenSlip,
-    off: () => sayOnBench({ unit: null, work_order: null, stage: null, tag: null }, 'Off the bench'),
+    off: () => {
+      rememberClosed(item().name, null);
+      bench.render();
+    },
   });
   orders.fetchSettings();
 
@@ -55,6 +62,7 @@ export function repairDesk(places, bench) {
   }
 
   function taken(before, { unit, work_order: order, supply, made_unit, made_work_order }) {
+    rememberClosed(supply.name, null);
     bench.told(supply);
     orders.follow(supply, performance.now());
     if (before?.unit === unit.serial && before?.work_order === order.id) {
@@ -122,6 +130,16 @@ export function repairDesk(places, bench) {
 
   // --- what is written ---
 
+  // A closed order is off the bench; its record is still to be written here.
+  function closed(before, what, reopen) {
+    rememberClosed(before.name, { unit: before.unit, work_order: before.work_order });
+    written(what, async () => {
+      await reopen();
+      rememberClosed(before.name, null);
+      await putOnBench(before.name, before);
+    });
+  }
+
   function written(what, undo) {
     orders.touch();
     strip.offer(what, async () => {
@@ -152,13 +170,15 @@ export function repairDesk(places, bench) {
 
   function reopenSlip() {
     const { order } = orders;
+    const before = item();
     const why = field('Why', { maxLength: 500 });
     slip({
       title: `Reopen order ${order.id}`, body: [why.row], save: 'Reopen it', fields: { why: why.input },
       act: async () => {
         if (why.input.value.trim() === '') throw new Problem('Why it is reopened is not said.', 0, 'why');
         await post(`work-orders/${encodeURIComponent(order.id)}/reopen`, { why: why.input.value.trim() });
-        await orders.touch();
+        rememberClosed(before.name, null);
+        await putOnBench(before.name, { module_type: orders.unit?.module_type, unit: order.unit, work_order: order.id, stage: order.stage });
       },
     });
     why.input.focus();
@@ -176,10 +196,10 @@ export function repairDesk(places, bench) {
 
   // copy: the power-up laid out as a copy, or null.
   function show(watch, copy) {
-    const on = watch?.item ?? null;
+    const on = withClosed(watch?.item ?? null);
     if (on) orders.follow(on, performance.now());
     const ask = copy === null && Boolean(on?.ask_unit) && Boolean(on.unit);
-    const chips = copy === null && Boolean(on?.work_order) && !ask;
+    const chips = copy === null && Boolean(watch?.item?.work_order) && !ask;
     setHidden(places.still, !ask);
     setHidden(places.stages, !chips);
     setHidden(places.tags, !chips);
@@ -206,6 +226,20 @@ export function repairDesk(places, bench) {
   places.stillNo.addEventListener('click', anotherUnit);
 
   return { show, move, refetch: () => orders.fetchSettings(), cell: () => hasCell(orders.order), orders, strip };
+}
+
+function closedOrders() {
+  return JSON.parse(localStorage.getItem(CLOSED_KEY) ?? '{}');
+}
+
+function rememberClosed(supply, order) {
+  localStorage.setItem(CLOSED_KEY, JSON.stringify({ ...closedOrders(), [supply]: order }));
+}
+
+// What the tear-off is about: what is on the bench, else what was closed there last.
+function withClosed(item) {
+  if (item === null || item.unit || item.work_order) return item;
+  return { ...item, ...closedOrders()[item.name] };
 }
 
 const words = ({ stage, tag }) => `${stage ?? 'none'}${tag ? `, ${tag}` : ''}`;
