@@ -3,6 +3,7 @@
 
 #include "reference/compare.h"
 #include "reference/follow.h"
+#include "reference/level.h"
 #include "reference/spread.h"
 #include "reference/template_pulses.h"
 
@@ -411,7 +412,9 @@ static int build_phase(struct reference *reference, const struct course *courses
             phase->level_A = mean_over(phase, lengths_s[p]);
         else
             phase->level_A = phase->shape_A[phase->cell_count - 1];
-        if ((pulsed || apart > pulse_share) && samples.count >= 20 &&
+        double swing_s = NAN;
+        status = pulses_find_swing(courses, course_count, p, phase_count, &swing_s);
+        if (status == 0 && (pulsed || apart > pulse_share || swing_s > 0) && samples.count >= 20 &&
             lengths_s[p] >= PULSES_LEAST * interval)
             status = pulses_use(phase, &samples);
         if (status == 0 && phase->kind == PHASE_PERIODIC)
@@ -419,6 +422,9 @@ static int build_phase(struct reference *reference, const struct course *courses
                 pulses_find_plateaus(phase, &samples, reference->accuracy.current_resolution_A);
         if (phase->kind == PHASE_PERIODIC)
             pulses_measure_stays(phase, courses, course_count, p, phase_count);
+        /* Noise about the middle rises, too. */
+        if (phase->kind == PHASE_PERIODIC && swing_s > 0 && !level_has_plateaus(phase))
+            phase->period_s = swing_s;
     } else {
         phase->cell_count = 1;
         phase->shape_A[0] = phase->shape_low_A[0] = phase->shape_high_A[0] = phase->level_A;

@@ -2,6 +2,7 @@
 #include "reference/template_pulses.h"
 
 #include "reference/template.h"
+#include "signature/swing.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -10,6 +11,8 @@ static const double distinct_share = 0.1; /* of the middle, up and down */
 /* Plateaus of pulses: so many of the readings of one side lie so near to its middle. */
 static const double plateau_share = 0.75, plateau_width = 0.05, plateau_part = 0.12;
 static const double plateau_apart = 0.25; /* of their middle */
+/* Swings: so many of the known-goods, their periods within so much of the middle. */
+static const double swing_share = 0.75, swing_alike = 0.25;
 enum { PLATEAU_READINGS = 12, MOST_RISES = 1024 };
 
 static double square(double x)
@@ -85,6 +88,52 @@ int pulses_use(struct reference_phase *phase, const struct samples *samples)
     phase->level_A = phase->shape_A[0];
     free(values);
     return 0;
+}
+
+/* One course's period in the phase; 0: none. */
+static int course_swing(const struct course *course, size_t from, size_t to, double *period_s)
+{
+    size_t count = to > from + 1 ? to - from - 1 : 0;
+    double *room = malloc((2 * count + 1) * sizeof *room);
+    struct swing swing = {0};
+    if (!room)
+        return -1;
+    for (size_t i = 0; i < count; i++) {
+        room[i] = course->readings[from + 1 + i].time_s;
+        room[count + i] = course->readings[from + 1 + i].current_A;
+    }
+    int status = swing_measure(room, room + count, count, 0, 0, &swing);
+    free(room);
+    *period_s = swing.period_s;
+    return status;
+}
+
+int pulses_find_swing(const struct course *courses, size_t course_count, size_t p,
+                      size_t phase_count, double *period_s)
+{
+    *period_s = NAN;
+    double *periods = malloc((course_count + 1) * sizeof *periods);
+    if (!periods)
+        return -1;
+    size_t followed = 0;
+    size_t count = 0;
+    int status = 0;
+    for (size_t c = 0; c < course_count && status == 0; c++) {
+        if (!courses[c].follows)
+            continue;
+        followed++;
+        status = course_swing(&courses[c], courses[c].starts[p],
+                              course_phase_end(&courses[c], p, phase_count), &periods[count]);
+        count += status == 0 && periods[count] > 0;
+    }
+    double middle = median_of(periods, count);
+    size_t alike = 0;
+    for (size_t i = 0; i < count; i++)
+        alike += fabs(periods[i] - middle) <= swing_alike * middle;
+    if (status == 0 && alike > 0 && (double)alike >= swing_share * (double)followed)
+        *period_s = middle;
+    free(periods);
+    return status;
 }
 
 /* From one rise to the next, over all known-goods: the period of what repeats. */

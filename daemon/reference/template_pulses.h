@@ -26,6 +26,11 @@ int pulses_use(struct reference_phase *phase, const struct samples *samples);
 int pulses_find_plateaus(struct reference_phase *phase, const struct samples *samples,
                          double step_A);
 
+/* The period of a draw that swings smoothly, in most of the known-goods and alike;
+ * NAN: it does not. -1: memory is out. */
+int pulses_find_swing(const struct course *courses, size_t course_count, size_t p,
+                      size_t phase_count, double *period_s);
+
 /* How long pulses stay to one side of their middle, where they are distinct, and
  * their period. */
 void pulses_measure_stays(struct reference_phase *phase, const struct course *courses,

@@ -330,6 +330,8 @@ void template_judge_end(struct judge *judge)
         settle_unfinished(judge, path, evidence);
         return;
     }
+    if (!judge->measuring && template_check_swings(judge))
+        return;
     for (size_t p = 0; p < reference->phase_count; p++) {
         if (unsure_of_level(judge, p) ||
             (p + 1 < reference->phase_count && unsure_of_duration(judge, p)))

@@ -314,6 +314,27 @@ static void say_limit(struct words *words, const struct finding *f)
                                             "limit is too low");
 }
 
+/* A type's draw swings smoothly; this one's does not, or at another pace. */
+static void say_swing(struct words *words, const struct finding *f)
+{
+    if (f->phase >= 0)
+        say_phase(words, f);
+    else
+        say(words, "the end");
+    say(words, " swings otherwise: ");
+    if (isnan(f->period_s)) {
+        say(words, "by ");
+        say_value(words, f->measured, 'A');
+        say(words, " from crest to trough, where this type swings by at least ");
+        say_value(words, f->low, 'A');
+    } else {
+        say(words, "every ");
+        say_value(words, f->period_s, 's');
+    }
+    say(words, isnan(f->period_s) ? ", every " : ", where this type swings every ");
+    say_value(words, f->usual_s, 's');
+}
+
 static void say_pattern(struct words *words, const struct finding *f)
 {
     switch (f->code) {
@@ -341,6 +362,10 @@ static void say_pattern(struct words *words, const struct finding *f)
         say(words, "it falls back to ");
         break;
     case REASON_UNSTEADY:
+        if (f->of_swing) {
+            say_swing(words, f);
+            return;
+        }
         say(words, "the draw is unsteady in ");
         if (f->phase >= 0)
             say_phase(words, f);

@@ -23,6 +23,8 @@ struct finding {
     double watch_s;             /* INCOMPLETE */
     double draw_A;              /* STALLED: what it draws; NAN */
     bool awake;                 /* STALLED: where it should have gone to sleep */
+    bool of_swing;              /* UNSTEADY: measured, low, high are heights of a swing */
+    double period_s, usual_s;   /* of_swing: its period, NAN: none; the type's */
     bool elsewhere;             /* STALLED, EARLY: where its phase is at low to high instead */
     enum limits_basis basis;
     double allowed;                /* LIMITS_OF_ALL: share is the deviation, this the most */

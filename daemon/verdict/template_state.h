@@ -69,6 +69,10 @@ void template_show_limits(struct finding *finding, const struct level_test *test
  * on, whose mean is looked at again and again. */
 bool template_check_levels(struct judge *judge);
 
+/* Settles bad where a phase of the type swings smoothly and this unit's does not,
+ * or with another period. Once its phases are whole. */
+bool template_check_swings(struct judge *judge);
+
 /* The paths are dead at the newest reading: settles with the pattern. */
 void template_explain(struct judge *judge, enum follow_end why);
 

@@ -46,6 +46,7 @@ void scene_trace(const struct judge_scene *scene, struct trace *trace)
     for (int i = 0; i < 8; i++)
         (void)even(&state);
     double onset = 0.6;
+    double wave_place = (double)(scene->seed * 40503 % 1009) / 1009;
     long index = 0;
     double next_t = 0;
     for (index = 0; next_t < onset + scene->end_s; index++) {
@@ -56,6 +57,9 @@ void scene_trace(const struct judge_scene *scene, struct trace *trace)
         double current = scene->volts_before ? scene->resting_A : 0;
         if (on)
             current = step->level_A + (index % 2 ? step->swing_A : -step->swing_A);
+        /* Each power-up finds it at another place. */
+        if (on && step->wave_s > 0)
+            current += step->wave_A * sin(2 * M_PI * (t / step->wave_s + wave_place));
         current += scene->noise_A * normal(&state);
         double volts = on || scene->volts_before ? scene->volts + 0.003 * normal(&state) : 0;
         struct reading reading = {.time_s = t,

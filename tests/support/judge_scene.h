@@ -15,6 +15,7 @@ enum { SCENE_MOST_STEPS = 12, SCENE_MOST_UNITS = 12 };
 struct scene_step {
     double level_A, length_s; /* the last goes on to the end */
     double swing_A;           /* up and down by this every other reading */
+    double wave_A, wave_s;    /* a sine of that amplitude and period about the level */
 };
 
 struct judge_scene {
