@@ -570,7 +570,7 @@ int repeated_judge(const struct reference *reference, const struct accuracy *acc
         name_open_kinds(power_ups, count, others, verdict);
     else if (means.kind == VERDICT_UNSURE)
         name_mean(reference, &means, more_of_mean(reference, accuracy, power_ups, count), verdict);
-    else if (verdict->bad > 0 && !(means.resolves && means.inside))
+    else if (verdict->bad > 0 && (means.resolves ? !means.inside : isfinite(means.unclear_test.u)))
         name_unclear_mean(reference, accuracy, power_ups, count, &means, verdict);
     else
         judge_undecided(reference, accuracy, power_ups, count, &means, verdict);

@@ -64,7 +64,7 @@ void accuracy_bench_end(struct accuracy_bench *bench);
 
 /* Upper 95 % limit, in percent, of one count among another (offsets within
  * struct set_counts) over so many reference sets. */
-double accuracy_upper_limit(const struct set_counts *sets, size_t count, size_t wrong_at,
+double accuracy_upper_limit(const struct set_counts *all, size_t sets, size_t wrong_at,
                             size_t of_at);
 double accuracy_percent(long part, long whole);
 
