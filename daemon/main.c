@@ -24,6 +24,7 @@ static const struct {
     {"judge", command_judge, "judge power-ups against a reference"},
     {"segment", command_segment, "cut a trace into its phases"},
     {"import", command_import, "put references and power-ups into a store"},
+    {"verify-records", command_verify_records, "check that records are as they were written"},
     {"export", command_export, "take references and power-ups out of a store"},
 };
 

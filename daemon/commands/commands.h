@@ -14,5 +14,6 @@ int command_judge(int argc, char **argv);
 int command_segment(int argc, char **argv);
 int command_serve(int argc, char **argv);
 int command_simulate(int argc, char **argv);
+int command_verify_records(int argc, char **argv);
 
 #endif

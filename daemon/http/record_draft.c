@@ -1,0 +1,124 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "http/record_draft.h"
+
+#include "base/clock.h"
+#include "record/record_content.h"
+#include "reference/reference.h"
+#include "store/records.h"
+
+#include <string.h>
+
+static const char *text_of(const json_t *object, const char *key)
+{
+    const char *text = json_string_value(json_object_get(object, key));
+    return text ? text : "";
+}
+
+static int find_corrected(struct desk *desk, const json_t *order, json_t **corrected,
+                          struct error *error)
+{
+    struct store_filter filter = {.work_order = text_of(order, "id"), .limit = 1};
+    json_t *list = store_list_records(desk->reader, &filter, error);
+    if (!list)
+        return -1;
+    *corrected = json_incref(json_array_get(json_object_get(list, "items"), 0));
+    json_decref(list);
+    return 0;
+}
+
+static json_t *reference_json(const struct reference *reference)
+{
+    if (!reference)
+        return NULL;
+    json_t *claims = json_array();
+    for (size_t i = 0; i < reference_claim_count(reference); i++)
+        json_array_append_new(claims, json_string(reference_claim(reference, i)));
+    return json_pack("{s:s, s:i, s:i, s:i, s:b, s:o}", "module_type",
+                     reference_module_type(reference), "version", reference_version(reference),
+                     "units", reference_unit_count(reference), "power_ups",
+                     reference_power_up_count(reference), "range_only",
+                     reference_is_range_only(reference), "claims", claims);
+}
+
+static json_t *unit_item(struct desk *desk, const json_t *order, struct error *error)
+{
+    const char *serial = text_of(order, "unit");
+    json_t *unit = store_unit(desk->reader, serial, error);
+    if (unit && json_is_null(unit)) {
+        json_decref(unit);
+        error_set(error, EXIT_NO_INPUT, NULL, 0, NULL, "there is no unit \"%.60s\"", serial);
+        return NULL;
+    }
+    return unit;
+}
+
+static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
+                    const struct order_power_ups *power_ups, const struct record_wish *wish,
+                    const json_t *corrects)
+{
+    char at[25];
+    struct record_source source = {
+        .bench = desk->office->config->name,
+        .written_at = clock_rfc3339(clock_wall_us(), at),
+        .hand = wish->hand,
+        .corrects = corrects,
+        .unit = unit,
+        .work_order = order,
+        .power_ups = power_ups->items,
+        .method = stage_rows_method,
+    };
+    json_t *rows =
+        stage_rows_to_json(power_ups->reference, power_ups->accuracy, power_ups->stages,
+                           power_ups->stage_count, power_ups->power_ups, power_ups->count);
+    json_t *together = order_power_ups_together(power_ups);
+    json_t *reference = reference_json(power_ups->reference);
+    source.rows = rows;
+    source.together = together;
+    source.reference = reference;
+    json_t *content = rows && together ? record_content(&source) : NULL;
+    json_decref(rows);
+    json_decref(together);
+    json_decref(reference);
+    return content;
+}
+
+static int draft(struct desk *desk, const json_t *order, const struct order_power_ups *power_ups,
+                 const struct record_wish *wish, const json_t *corrected, json_t **content,
+                 struct error *error)
+{
+    json_t *unit = unit_item(desk, order, error);
+    if (!unit)
+        return -1;
+    json_t *corrects = NULL;
+    if (corrected)
+        corrects = json_pack("{s:O, s:s}", "number", json_object_get(corrected, "number"), "why",
+                             wish->why);
+    *content = make(desk, order, unit, power_ups, wish, corrects);
+    json_decref(corrects);
+    json_decref(unit);
+    return *content ? 0 : error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
+}
+
+int record_draft(struct desk *desk, const json_t *order, const struct order_power_ups *power_ups,
+                 const struct record_wish *wish, json_t **content, int64_t *corrects,
+                 const char **why_not, struct error *error)
+{
+    struct record_source source = {.work_order = order, .power_ups = power_ups->items};
+    json_t *corrected = NULL;
+    *content = NULL;
+    *corrects = 0;
+    *why_not = NULL;
+    if (!record_may_be_written(&source, why_not))
+        return 0;
+    if (find_corrected(desk, order, &corrected, error) != 0)
+        return -1;
+    int status = 0;
+    if (corrected && !wish->why[0])
+        *why_not = "this work order has a record: say in \"why\" what the new one corrects";
+    else
+        status = draft(desk, order, power_ups, wish, corrected, content, error);
+    if (corrected)
+        *corrects = strtoll(text_of(corrected, "id"), NULL, 10);
+    json_decref(corrected);
+    return status;
+}
