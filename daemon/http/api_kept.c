@@ -58,7 +58,7 @@ static bool read_day(const struct path *path, struct store_filter *filter, struc
     return true;
 }
 
-static bool read_filter(const struct path *path, struct store_filter *filter, struct answer *answer)
+bool items_filter(const struct path *path, struct store_filter *filter, struct answer *answer)
 {
     static const int64_t most_id = 999999999999999999;
     int64_t number = LIMIT_DEFAULT;
@@ -99,7 +99,7 @@ static void list(struct desk *desk, struct call *call, enum store_kind kind)
 {
     struct store_filter filter;
     struct error error = {0};
-    if (!read_filter(call->path, &filter, call->answer) || !desk_reader(desk, call->answer))
+    if (!items_filter(call->path, &filter, call->answer) || !desk_reader(desk, call->answer))
         return;
     json_t *items = store_list(desk->reader, kind, &filter, &error);
     if (items)

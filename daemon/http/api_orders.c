@@ -3,6 +3,7 @@
  * The repair as it goes: settings, units coming in, work orders. The writing
  * itself happens in the store writer's thread.
  */
+#include "http/corrections.h"
 #include "http/fields.h"
 #include "http/items.h"
 #include "http/route.h"
@@ -21,6 +22,7 @@ enum { LONGEST_NAME = 127, LONGEST_LINES = 4000, LONGEST_HAND = 63 };
 struct change {
     const json_t *value;
     int64_t id;
+    struct corrections corrections;
 };
 
 /* --- settings --- */
@@ -180,10 +182,16 @@ static int make_order(struct store *store, void *context, struct error *error)
     return store_put_work_order(store, change->value, &change->id, error);
 }
 
-static int change_order(struct store *store, void *context, struct error *error)
+static int change_alone(struct store *store, void *context, struct error *error)
 {
     struct change *change = context;
     return store_change_work_order(store, change->id, change->value, error);
+}
+
+static int change_order(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return corrections_write(store, &change->corrections, change_alone, change, error);
 }
 
 static int close_order(struct store *store, void *context, struct error *error)
@@ -246,7 +254,12 @@ void work_order_put(struct desk *desk, struct call *call)
     if (!body)
         return;
     change.value = body;
-    write_order(desk, call, &change, change_order, MHD_HTTP_OK);
+    bool corrects = json_is_true(json_object_get(body, "correct_record"));
+    if (!corrects ||
+        (desk_reader(desk, call->answer) &&
+         corrections_for_order(desk, change.id, body, &change.corrections, call->answer)))
+        write_order(desk, call, &change, change_order, MHD_HTTP_OK);
+    corrections_clear(&change.corrections);
     json_decref(body);
 }
 

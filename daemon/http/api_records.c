@@ -5,6 +5,7 @@
  */
 #include "base/clock.h"
 #include "http/fields.h"
+#include "http/items.h"
 #include "http/order_power_ups.h"
 #include "http/record_draft.h"
 #include "http/route.h"
@@ -38,6 +39,7 @@ static void answer_record(struct desk *desk, struct call *call, int64_t id)
         answer_error(call->answer, &error);
         return;
     }
+    items_tell_order(desk, strtoll(fields_text(item, "work_order"), NULL, 10));
     answer_json(call->answer, MHD_HTTP_CREATED, item);
     snprintf(call->answer->location, sizeof call->answer->location, "/api/v1/records/%lld",
              (long long)id);
@@ -91,7 +93,7 @@ static json_t *find_record(struct desk *desk, struct call *call)
 {
     struct error error = {0};
     int64_t id = 0;
-    if (!desk_id(call, &id) || !desk_reader(desk, call->answer))
+    if (!items_id(call, &id) || !desk_reader(desk, call->answer))
         return NULL;
     json_t *item = store_record(desk->reader, id, true, &error);
     if (!item)
@@ -147,7 +149,7 @@ void records_get(struct desk *desk, struct call *call)
 {
     struct store_filter filter;
     struct error error = {0};
-    if (!desk_filter(call, &filter) || !desk_reader(desk, call->answer))
+    if (!items_filter(call->path, &filter, call->answer) || !desk_reader(desk, call->answer))
         return;
     json_t *items = store_list_records(desk->reader, &filter, &error);
     if (items)

@@ -3,6 +3,7 @@
  * Notes, meter readings and photos of a work order; power-ups moved to another,
  * and tagged.
  */
+#include "http/corrections.h"
 #include "http/fields.h"
 #include "http/items.h"
 #include "http/route.h"
@@ -26,6 +27,7 @@ struct change {
     const void *bytes;
     size_t size;
     int64_t id;
+    struct corrections corrections;
 };
 
 /* Answers with it, and tells the pages. */
@@ -214,10 +216,28 @@ static void change_power_up(struct desk *desk, struct call *call, struct change 
     json_decref(before);
 }
 
-static int write_move(struct store *store, void *context, struct error *error)
+static int move_alone(struct store *store, void *context, struct error *error)
 {
     struct change *change = context;
     return store_move_power_up(store, change->of, change->value, error);
+}
+
+static int write_move(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return corrections_write(store, &change->corrections, move_alone, change, error);
+}
+
+/* False with the answer made. */
+static bool prepare_corrections(struct desk *desk, struct call *call, struct change *change)
+{
+    if (!json_is_true(json_object_get(change->value, "correct_record")))
+        return true;
+    json_t *item = items_kept(desk, call, STORE_POWER_UPS, change->of);
+    bool done =
+        item && corrections_for_move(desk, item, change->value, &change->corrections, call->answer);
+    json_decref(item);
+    return done;
 }
 
 void attachment_put(struct desk *desk, struct call *call)
@@ -237,7 +257,9 @@ void attachment_put(struct desk *desk, struct call *call)
     if (!body)
         return;
     change.value = body;
-    change_power_up(desk, call, &change, write_move);
+    if (prepare_corrections(desk, call, &change))
+        change_power_up(desk, call, &change, write_move);
+    corrections_clear(&change.corrections);
     json_decref(body);
 }
 

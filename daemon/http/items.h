@@ -16,6 +16,9 @@ bool read_digits(const char *text, int64_t least, int64_t most, int64_t *number)
 /* The id in the path; false with the answer (404) made. */
 bool items_id(struct call *call, int64_t *id);
 
+/* What the query asks for; false with the answer made. */
+bool items_filter(const struct path *path, struct store_filter *filter, struct answer *answer);
+
 /* The item as it is now kept, without its trace; NULL with the answer made. */
 json_t *items_kept(struct desk *desk, struct call *call, enum store_kind kind, int64_t id);
 

@@ -41,8 +41,19 @@ static size_t stage_index(struct order_power_ups *power_ups, const char *name)
 
 /* --- the store --- */
 
+static int append_whole(struct store_reader *reader, const json_t *item,
+                        struct order_power_ups *power_ups, struct error *error)
+{
+    int64_t id = strtoll(text_of(item, "id"), NULL, 10);
+    json_t *whole = store_get(reader, STORE_POWER_UPS, id, false, error);
+    if (!whole)
+        return -1;
+    return json_array_append_new(power_ups->items, whole) == 0 ? 0 : out_of_memory(error);
+}
+
 static int list_items(struct store_reader *reader, const char *order,
-                      struct order_power_ups *power_ups, struct error *error)
+                      const struct power_up_move *move, struct order_power_ups *power_ups,
+                      struct error *error)
 {
     struct store_filter filter = {.work_order = order, .limit = ORDER_MOST_POWER_UPS};
     json_t *list = store_list(reader, STORE_POWER_UPS, &filter, error);
@@ -53,17 +64,29 @@ static int list_items(struct store_reader *reader, const char *order,
     int status = 0;
     for (size_t i = json_array_size(items); status == 0 && i-- > 0;) {
         const json_t *item = json_array_get(items, i);
-        if (strcmp(text_of(item, "state"), "open") == 0)
-            continue;
-        json_t *whole = store_get(reader, STORE_POWER_UPS, strtoll(text_of(item, "id"), NULL, 10),
-                                  false, error);
-        if (!whole)
-            status = -1;
-        else if (json_array_append_new(power_ups->items, whole) != 0)
-            status = out_of_memory(error);
+        bool is_moving = move && strtoll(text_of(item, "id"), NULL, 10) == move->id;
+        if (strcmp(text_of(item, "state"), "open") != 0 && !is_moving)
+            status = append_whole(reader, item, power_ups, error);
     }
     json_decref(list);
     return status;
+}
+
+/* By id, as the others are. */
+static int join(struct store_reader *reader, const struct power_up_move *move,
+                struct order_power_ups *power_ups, struct error *error)
+{
+    if (!move || !move->joining)
+        return 0;
+    size_t at = 0;
+    while (at < json_array_size(power_ups->items) &&
+           strtoll(text_of(json_array_get(power_ups->items, at), "id"), NULL, 10) < move->id)
+        at++;
+    json_t *whole = store_get(reader, STORE_POWER_UPS, move->id, false, error);
+    if (!whole)
+        return -1;
+    json_object_set_new(whole, "stage", move->stage[0] ? json_string(move->stage) : json_null());
+    return json_array_insert_new(power_ups->items, at, whole) == 0 ? 0 : out_of_memory(error);
 }
 
 static int read_reference(struct store_reader *reader, const char *module_type, const char *unit,
@@ -119,13 +142,15 @@ static int judge_item(struct store_reader *reader, const struct bench *bench, co
 }
 
 static int read_all(struct store_reader *reader, const struct bench *bench, const json_t *order,
-                    struct order_power_ups *power_ups, struct error *error)
+                    const struct power_up_move *move, struct order_power_ups *power_ups,
+                    struct error *error)
 {
     const json_t *stages = json_object_get(order, "stages");
     for (size_t i = 0; i < json_array_size(stages); i++)
         if (stage_index(power_ups, json_string_value(json_array_get(stages, i))) == SIZE_MAX)
             return out_of_memory(error);
-    if (list_items(reader, text_of(order, "id"), power_ups, error) != 0)
+    if (list_items(reader, text_of(order, "id"), move, power_ups, error) != 0 ||
+        join(reader, move, power_ups, error) != 0)
         return -1;
     size_t count = json_array_size(power_ups->items);
     const json_t *newest = json_array_get(power_ups->items, count - 1);
@@ -145,8 +170,15 @@ int order_power_ups_read(struct store_reader *reader, const struct bench *bench,
                          const json_t *order, struct order_power_ups *power_ups,
                          struct error *error)
 {
+    return order_power_ups_read_moved(reader, bench, order, NULL, power_ups, error);
+}
+
+int order_power_ups_read_moved(struct store_reader *reader, const struct bench *bench,
+                               const json_t *order, const struct power_up_move *move,
+                               struct order_power_ups *power_ups, struct error *error)
+{
     *power_ups = (struct order_power_ups){.items = json_array(), .names = json_array()};
-    if (read_all(reader, bench, order, power_ups, error) == 0)
+    if (read_all(reader, bench, order, move, power_ups, error) == 0)
         return 0;
     order_power_ups_clear(power_ups);
     return -1;

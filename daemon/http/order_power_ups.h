@@ -30,6 +30,18 @@ struct order_power_ups {
 int order_power_ups_read(struct store_reader *reader, const struct bench *bench,
                          const json_t *order, struct order_power_ups *power_ups,
                          struct error *error);
+
+/* A power-up that is about to leave an order, or to join it: they are read as they
+ * will be. */
+struct power_up_move {
+    int64_t id;
+    const json_t *joining; /* its item; NULL: it leaves */
+    const char *stage;     /* at which it joins */
+};
+/* The same; `move` NULL: as they are. */
+int order_power_ups_read_moved(struct store_reader *reader, const struct bench *bench,
+                               const json_t *order, const struct power_up_move *move,
+                               struct order_power_ups *power_ups, struct error *error);
 void order_power_ups_clear(struct order_power_ups *power_ups);
 
 /* {"STAGE": a unit's verdict by the power-ups of that stage}. NULL: memory is out. */

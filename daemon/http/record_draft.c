@@ -6,6 +6,7 @@
 #include "reference/reference.h"
 #include "store/records.h"
 
+#include <stdlib.h>
 #include <string.h>
 
 static const char *text_of(const json_t *object, const char *key)
@@ -26,35 +27,48 @@ static int find_corrected(struct desk *desk, const json_t *order, json_t **corre
     return 0;
 }
 
-static json_t *reference_json(const struct reference *reference)
+/* The first of a list; JSON null where it is empty, NULL with the error filled. */
+static json_t *first_item(struct desk *desk, enum store_kind kind,
+                          const struct store_filter *filter, struct error *error)
 {
-    if (!reference)
+    json_t *list = store_list(desk->reader, kind, filter, error);
+    if (!list)
         return NULL;
+    json_t *first = json_array_get(json_object_get(list, "items"), 0);
+    json_t *item = first ? json_incref(first) : json_null();
+    json_decref(list);
+    return item;
+}
+
+/* The one that is newest, by which the power-ups were judged again. */
+static json_t *reference_json(struct desk *desk, const struct reference *reference,
+                              struct error *error)
+{
+    struct store_filter filter = {.module_type = reference_module_type(reference), .limit = 1};
+    json_t *item = first_item(desk, STORE_REFERENCES, &filter, error);
+    if (!json_is_object(item))
+        return item;
     json_t *claims = json_array();
     for (size_t i = 0; i < reference_claim_count(reference); i++)
         json_array_append_new(claims, json_string(reference_claim(reference, i)));
-    return json_pack("{s:s, s:i, s:i, s:i, s:b, s:o}", "module_type",
-                     reference_module_type(reference), "version", reference_version(reference),
-                     "units", reference_unit_count(reference), "power_ups",
-                     reference_power_up_count(reference), "range_only",
-                     reference_is_range_only(reference), "claims", claims);
+    json_object_set_new(item, "claims", claims);
+    return item;
 }
 
 static json_t *unit_item(struct desk *desk, const json_t *order, struct error *error)
 {
     const char *serial = text_of(order, "unit");
-    json_t *unit = store_unit(desk->reader, serial, error);
-    if (unit && json_is_null(unit)) {
-        json_decref(unit);
-        error_set(error, EXIT_NO_INPUT, NULL, 0, NULL, "there is no unit \"%.60s\"", serial);
-        return NULL;
-    }
-    return unit;
+    struct store_filter filter = {.serial = serial, .limit = 1};
+    json_t *unit = first_item(desk, STORE_UNITS, &filter, error);
+    if (!json_is_null(unit))
+        return unit;
+    error_set(error, EXIT_NO_INPUT, NULL, 0, NULL, "there is no unit \"%.60s\"", serial);
+    return NULL;
 }
 
 static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
                     const struct order_power_ups *power_ups, const struct record_wish *wish,
-                    const json_t *corrects)
+                    const json_t *corrects, struct error *error)
 {
     char at[25];
     struct record_source source = {
@@ -71,11 +85,14 @@ static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
         stage_rows_to_json(power_ups->reference, power_ups->accuracy, power_ups->stages,
                            power_ups->stage_count, power_ups->power_ups, power_ups->count);
     json_t *together = order_power_ups_together(power_ups);
-    json_t *reference = reference_json(power_ups->reference);
+    json_t *reference =
+        power_ups->reference ? reference_json(desk, power_ups->reference, error) : json_null();
     source.rows = rows;
     source.together = together;
-    source.reference = reference;
-    json_t *content = rows && together ? record_content(&source) : NULL;
+    source.reference = json_is_null(reference) ? NULL : reference;
+    json_t *content = rows && together && reference ? record_content(&source) : NULL;
+    if (!content && error->status == EXIT_OK)
+        error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
     json_decref(rows);
     json_decref(together);
     json_decref(reference);
@@ -93,10 +110,10 @@ static int draft(struct desk *desk, const json_t *order, const struct order_powe
     if (corrected)
         corrects = json_pack("{s:O, s:s}", "number", json_object_get(corrected, "number"), "why",
                              wish->why);
-    *content = make(desk, order, unit, power_ups, wish, corrects);
+    *content = make(desk, order, unit, power_ups, wish, corrects, error);
     json_decref(corrects);
     json_decref(unit);
-    return *content ? 0 : error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
+    return *content ? 0 : -1;
 }
 
 int record_draft(struct desk *desk, const json_t *order, const struct order_power_ups *power_ups,

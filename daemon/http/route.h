@@ -90,6 +90,7 @@ handler photo_post, photo_get, photo_strike;
 handler attachment_put, tag_put;
 
 handler work_order_trend_get;
+handler record_post, records_get, record_get, record_file_get, record_csv_get;
 handler reference_trial_post, reference_restore_post, reference_file_get;
 
 /* The item whose id is the path's first {}; NULL with the answer made. */

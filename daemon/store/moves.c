@@ -111,7 +111,7 @@ int store_move_power_up(struct store *store, int64_t id, const json_t *to, struc
     const char *hand = NULL;
     if (json_text_field(to, "why", true, LONGEST_TEXT, &why, error) != 0 ||
         json_text_field(to, "hand", false, LONGEST_STAGE, &hand, error) != 0 ||
-        database_begin(&store->database, error) != 0)
+        store_begin_transaction(store, error) != 0)
         return -1;
     return store_end_transaction(store, move(store, id, to, error), error);
 }

@@ -75,13 +75,10 @@ int order_allow_change(struct store *store, int64_t id, const json_t *asked, str
         return -1;
     if (!state.has_record)
         return 0;
-    if (!json_is_true(json_object_get(asked, "correct_record")))
-        return error_set(error, EXIT_USAGE, NULL, 0, "\"correct_record\": true",
-                         "a record of work order %lld is written, and would no longer be right",
-                         (long long)id);
-    return error_set(error, EXIT_USAGE, NULL, 0, NULL,
-                     "a record of work order %lld is written, and correcting records cannot be"
-                     " written by this wakedraw",
+    if (json_is_true(json_object_get(asked, "correct_record")))
+        return 0;
+    return error_set(error, EXIT_USAGE, NULL, 0, "\"correct_record\": true",
+                     "a record of work order %lld is written, and would no longer be right",
                      (long long)id);
 }
 
@@ -219,7 +216,7 @@ static int change(struct store *store, int64_t id, const json_t *order, struct e
 int store_change_work_order(struct store *store, int64_t id, const json_t *order,
                             struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     return store_end_transaction(store, change(store, id, order, error), error);
 }

@@ -28,10 +28,10 @@ struct store;
 struct store *store_open(const char *directory, struct error *error);
 void store_close(struct store *store);
 
-/* From here to store_group_end what is written of power-ups (the five functions
- * from store_begin_power_up to store_end_on_time, no other) goes to the disk in one
- * commit, or not at all. After the first of them that fails nothing may be written
- * before the group is ended. */
+/* From here to store_group_end what is written goes to the disk in one commit, or not
+ * at all: of power-ups by the five functions from store_begin_power_up to
+ * store_end_on_time; or a move or a change of a work order with its records. No other. After the
+ * first of them that fails nothing may be written before the group is ended. */
 int store_group_begin(struct store *store, struct error *error);
 /* Commits, or with `keep` false leaves nothing of it. -1: nothing of it is kept. */
 int store_group_end(struct store *store, bool keep, struct error *error);
