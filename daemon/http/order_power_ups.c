@@ -4,6 +4,7 @@
 #include "bench/bench_conditions.h"
 #include "reference/reference_json.h"
 #include "verdict/repeated_json.h"
+#include "verdict/under_heat.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -37,6 +38,18 @@ static size_t stage_index(struct order_power_ups *power_ups, const char *name)
         return SIZE_MAX;
     power_ups->stages[power_ups->stage_count] = json_string_value(kept);
     return power_ups->stage_count++;
+}
+
+/* What was caught under heat or cold is another thing than the stage's own. */
+static size_t place_of(struct order_power_ups *power_ups, const json_t *item)
+{
+    char name[160];
+    const char *stage = text_of(item, "stage");
+    const char *tag = text_of(item, "tag");
+    if (!tag[0])
+        return stage_index(power_ups, stage);
+    snprintf(name, sizeof name, "%s, %s", stage[0] ? stage : no_stage, tag);
+    return stage_index(power_ups, name);
 }
 
 /* --- the store --- */
@@ -92,14 +105,13 @@ static int join(struct store_reader *reader, const struct power_up_move *move,
 static int read_reference(struct store_reader *reader, const char *module_type, const char *unit,
                           struct order_power_ups *power_ups, struct error *error)
 {
-    int version = 0;
     if (!module_type[0])
         return 0;
     struct conditions *conditions = &power_ups->conditions;
     if (bench_conditions_of(reader, module_type, unit, conditions, error) != 0)
         return -1;
     char *text = store_reference_text_for(reader, module_type, conditions->revision,
-                                          conditions->set_up, &version, error);
+                                          conditions->set_up, &power_ups->version, error);
     if (!text)
         return error->status == EXIT_OK ? 0 : -1;
     power_ups->reference = reference_parse(text, strlen(text), module_type, error);
@@ -123,7 +135,7 @@ static int judge_item(struct store_reader *reader, const struct bench *bench, co
     struct verdict verdict;
     struct phases phases = {0};
     const struct accuracy *accuracy = bench_accuracy(bench, text_of(item, "supply"));
-    place->stage = stage_index(power_ups, text_of(item, "stage"));
+    place->stage = place_of(power_ups, item);
     if (place->stage == SIZE_MAX)
         return out_of_memory(error);
     if (store_read_trace(reader, strtoll(text_of(item, "id"), NULL, 10), &trace, error) != 0)
@@ -194,6 +206,32 @@ void order_power_ups_clear(struct order_power_ups *power_ups)
     *power_ups = (struct order_power_ups){.reference = NULL};
 }
 
+static bool is_stage_under_heat(const struct order_power_ups *power_ups, size_t stage)
+{
+    for (size_t i = 0; i < power_ups->count; i++) {
+        const json_t *item = json_array_get(power_ups->items, i);
+        if (power_ups->power_ups[i].stage == stage &&
+            is_under_heat(text_of(item, "tag"), text_of(item, "stage")))
+            return true;
+    }
+    return false;
+}
+
+static int put_together(const struct order_power_ups *power_ups, size_t stage,
+                        const struct repeated_power_up *of_stage, size_t count, json_t *together)
+{
+    struct unit_verdict verdict;
+    if (repeated_judge(power_ups->reference, power_ups->accuracy, of_stage, count, &verdict) != 0)
+        return -1;
+    json_t *told = unit_verdict_to_json(&verdict);
+    if (told && is_stage_under_heat(power_ups, stage)) {
+        json_t *never_good = under_heat_json(told);
+        json_decref(told);
+        told = never_good;
+    }
+    return json_object_set_new(together, power_ups->stages[stage], told);
+}
+
 json_t *order_power_ups_together(const struct order_power_ups *power_ups)
 {
     json_t *together = json_object();
@@ -204,14 +242,8 @@ json_t *order_power_ups_together(const struct order_power_ups *power_ups)
         for (size_t i = 0; i < power_ups->count; i++)
             if (power_ups->power_ups[i].stage == s)
                 of_stage[count++] = power_ups->power_ups[i].told;
-        struct unit_verdict verdict;
-        if (count == 0)
-            continue;
-        status =
-            repeated_judge(power_ups->reference, power_ups->accuracy, of_stage, count, &verdict);
-        if (status == 0)
-            status =
-                json_object_set_new(together, power_ups->stages[s], unit_verdict_to_json(&verdict));
+        if (count > 0)
+            status = put_together(power_ups, s, of_stage, count, together);
     }
     free(of_stage);
     if (status == 0)

@@ -14,6 +14,7 @@ enum { ORDER_MOST_POWER_UPS = 500, ORDER_MOST_STAGES = 64 };
 
 struct order_power_ups {
     struct reference *reference;           /* NULL: the type has none */
+    int version;                           /* its version in the store */
     struct conditions conditions;          /* of the newest: it is compared under */
     const struct accuracy *accuracy;       /* of the supply of the newest; NULL: not known */
     const char *stages[ORDER_MOST_STAGES]; /* the order's own in their order, then others met */

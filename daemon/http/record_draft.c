@@ -40,19 +40,30 @@ static json_t *first_item(struct desk *desk, enum store_kind kind,
     return item;
 }
 
-/* The one that is newest, by which the power-ups were judged again. */
-static json_t *reference_json(struct desk *desk, const struct reference *reference,
+/* The one by which the power-ups were judged again. */
+static json_t *reference_json(struct desk *desk, const struct order_power_ups *power_ups,
                               struct error *error)
 {
-    struct store_filter filter = {.module_type = reference_module_type(reference), .limit = 1};
-    json_t *item = first_item(desk, STORE_REFERENCES, &filter, error);
-    if (!json_is_object(item))
-        return item;
+    const struct reference *reference = power_ups->reference;
+    struct store_filter filter = {.module_type = reference_module_type(reference), .limit = 500};
+    json_t *list = store_list(desk->reader, STORE_REFERENCES, &filter, error);
+    if (!list)
+        return NULL;
+    json_t *found = json_null();
+    const json_t *items = json_object_get(list, "items");
+    for (size_t i = 0; i < json_array_size(items) && json_is_null(found); i++) {
+        json_t *item = json_array_get(items, i);
+        if (json_integer_value(json_object_get(item, "version")) == power_ups->version)
+            found = json_incref(item);
+    }
+    json_decref(list);
+    if (json_is_null(found))
+        return found;
     json_t *claims = json_array();
     for (size_t i = 0; i < reference_claim_count(reference); i++)
         json_array_append_new(claims, json_string(reference_claim(reference, i)));
-    json_object_set_new(item, "claims", claims);
-    return item;
+    json_object_set_new(found, "claims", claims);
+    return found;
 }
 
 static json_t *unit_item(struct desk *desk, const json_t *order, struct error *error)
@@ -85,8 +96,7 @@ static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
         stage_rows_to_json(power_ups->reference, power_ups->accuracy, power_ups->stages,
                            power_ups->stage_count, power_ups->power_ups, power_ups->count);
     json_t *together = order_power_ups_together(power_ups);
-    json_t *reference =
-        power_ups->reference ? reference_json(desk, power_ups->reference, error) : json_null();
+    json_t *reference = power_ups->reference ? reference_json(desk, power_ups, error) : json_null();
     source.rows = rows;
     source.together = together;
     source.reference = json_is_null(reference) ? NULL : reference;
