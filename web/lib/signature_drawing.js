@@ -25,9 +25,7 @@ export function signatureDrawing({ phases, limits = [], scale = null, trace = nu
   return drawing('svg', {
     viewBox: `0 0 ${wide} ${high}`, role: 'img', 'aria-label': label, class: 'signature',
   },
-  drawing('defs', {}, drawing('pattern', {
-    id: hatch, width: 6, height: 6, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(45)',
-  }, drawing('path', { d: 'M0 0 V6', class: 'signature-hatch' }))),
+  hatching(hatch),
   ...bands(phases, limits, until_s, x, y, hatch),
   ...axes(until_s, top_A, x, y, wide, high),
   ...(trace ? [drawing('path', { d: traceLine(trace, until_s, x, y), class: 'signature-trace' })]
@@ -49,6 +47,33 @@ export function scaleOf(signatures, limits = []) {
     for (const each of list ?? []) top_A = Math.max(top_A, each?.high ?? 0);
   }
   return { until_s: until_s || 1, top_A: (top_A || 0.1) * 1.12 };
+}
+
+// What a reference lets a unit draw over time, as a hatched band with its edges.
+export function envelopeDrawing({ envelope, wide, high, label, id }) {
+  const { time_s, low_A, high_A } = envelope;
+  const until_s = Math.max(...time_s) || 1;
+  const top_A = Math.max(...high_A) * 1.12 || 0.1;
+  const x = (time) => LEFT + (wide - LEFT - RIGHT) * time / until_s;
+  const y = (current) => high - BELOW - (high - BELOW - ABOVE) * current / top_A;
+  const edge = (list) => list.map((value, i) => `${number(x(time_s[i]))} ${number(y(value))}`);
+  const upper = edge(high_A);
+  const lower = edge(low_A);
+  return drawing('svg', {
+    viewBox: `0 0 ${wide} ${high}`, role: 'img', 'aria-label': label, class: 'signature',
+  },
+  hatching(`hatch-${id}`),
+  drawing('path', {
+    d: `M${upper.join(' L')} L${[...lower].reverse().join(' L')} Z`, fill: `url(#hatch-${id})`,
+  }),
+  drawing('path', { d: `M${upper.join(' L')} M${lower.join(' L')}`, class: 'signature-limit' }),
+  ...axes(until_s, top_A, x, y, wide, high));
+}
+
+function hatching(id) {
+  return drawing('defs', {}, drawing('pattern', {
+    id, width: 6, height: 6, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(45)',
+  }, drawing('path', { d: 'M0 0 V6', class: 'signature-hatch' })));
 }
 
 function bands(phases, limits, until_s, x, y, hatch) {

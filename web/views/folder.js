@@ -1,0 +1,200 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// Units and their folders. Without a serial number in the address: the list; with
+// one: everything kept of that unit, order by order, newest first.
+
+import { Problem, get } from '../lib/api.js';
+import { element, setHidden, setText } from '../lib/page.js';
+import { clockTime, counted, day } from '../lib/words.js';
+import { trendPart } from './folder_trend.js';
+import { stagesPart } from './folder_stages.js';
+import { spine } from './spine.js';
+
+const at = (id) => document.getElementById(id);
+const place = at('folder');
+
+spine(at('spine'), 'folders');
+at('find').addEventListener('submit', (event) => {
+  event.preventDefault();
+  const text = at('find-text').value.trim();
+  show(text);
+});
+window.addEventListener('hashchange', () => show());
+show();
+
+const named = () => decodeURIComponent(location.hash.slice(1));
+
+// Only the newest of two answers is laid out.
+let asking = 0;
+
+async function show(search = null) {
+  const mine = ++asking;
+  setHidden(at('folder-problem'), true);
+  try {
+    const serial = search === null ? named() : '';
+    const parts = serial ? await unitParts(serial) : await listParts(search ?? '');
+    if (mine !== asking) return;
+    place.replaceChildren(...parts);
+    document.title = serial ? `Folder of ${serial}` : 'Folders';
+  } catch (problem) {
+    if (!(problem instanceof Problem)) throw problem;
+    if (mine !== asking) return;
+    setText(at('folder-problem'), problem.message);
+    setHidden(at('folder-problem'), false);
+  }
+}
+
+// --- the list ---
+
+async function listParts(search) {
+  const query = search ? `&search=${encodeURIComponent(search)}` : '';
+  const { items } = await get(`units?limit=100${query}`);
+  if (items.length === 1 && search) {
+    location.hash = encodeURIComponent(items[0].serial);
+    return unitParts(items[0].serial);
+  }
+  if (items.length === 0) {
+    return [element('p', 'folder-empty', search
+      ? `No unit and no customer's reference holds "${search}".`
+      : 'No unit yet. Scan or type a serial number on the bench page: its folder begins there.')];
+  }
+  return [element('ul', 'folder-list', ...items.map(unitLine))];
+}
+
+function unitLine(unit) {
+  const link = element('a', 'folder-link', element('b', '', unit.serial),
+    element('span', '', unit.module_type ?? 'no type'),
+    element('span', 'quiet', unitState(unit)));
+  link.href = `#${encodeURIComponent(unit.serial)}`;
+  return element('li', '', link);
+}
+
+function unitState(unit) {
+  if (unit.open_work_order) return `on the bench's list, work order ${unit.open_work_order}`;
+  return unit.warranty ? warrantyText(unit.warranty) : 'no open work order';
+}
+
+export function warrantyText(warranty) {
+  return warranty.days_left >= 0
+    ? `under warranty, ${counted(warranty.days_left, 'day')} left (work order ${warranty.work_order})`
+    : `warranty over since ${day(warranty.until)}`;
+}
+
+// --- one unit ---
+
+async function unitParts(serial) {
+  const { items } = await get(`units?serial=${encodeURIComponent(serial)}`);
+  if (items.length === 0) throw new Problem(`No unit with the serial number ${serial} is known here.`);
+  const unit = await get(`units/${items[0].id}`);
+  const orders = unit.work_orders ?? [];
+  const parts = [titlePart(unit)];
+  for (const [i, order] of orders.entries()) parts.push(orderPart(unit, order, i === 0));
+  if (orders.length === 0) parts.push(element('p', 'folder-empty', 'No work order yet.'));
+  return parts;
+}
+
+function titlePart(unit) {
+  const about = [unit.module_type ?? 'no type', unit.revision && `revision ${unit.revision}`,
+    unit.set_up && `set-up: ${unit.set_up}`].filter(Boolean).join(', ');
+  const head = element('header', 'folder-head', element('h1', '', unit.serial),
+    element('p', '', about));
+  if (unit.warranty) head.append(element('p', 'folder-warranty', warrantyText(unit.warranty)));
+  return head;
+}
+
+// Folded until opened, save the newest; what it holds is fetched then.
+function orderPart(unit, order, open) {
+  const fold = element('details', 'order');
+  const state = order.closed_at ? `${order.outcome}, closed ${day(order.closed_at)}` : 'open';
+  fold.append(element('summary', '', element('b', '', `Work order ${order.id}`),
+    element('span', '', `came in ${day(order.created_at)}`), element('span', '', state)));
+  const inside = element('div', 'order-inside', element('p', 'quiet', 'Fetching …'));
+  fold.append(inside);
+  let fetched = false;
+  fold.addEventListener('toggle', () => {
+    if (!fold.open || fetched) return;
+    fetched = true;
+    fill(inside, unit, order.id);
+  });
+  fold.open = open;
+  return fold;
+}
+
+async function fill(inside, unit, id) {
+  try {
+    const [order, trend, power_ups] = await Promise.all([get(`work-orders/${id}`),
+      get(`work-orders/${id}/trend`), get(`power-ups?work_order=${id}&limit=200`)]);
+    const stages = await stagesPart(order, trend, power_ups.items);
+    inside.replaceChildren(...factsPart(order), ...stages, ...trendPart(trend),
+      ...await comparisonPart(unit, order, power_ups.items), ...logPart(order),
+      recordsPart(order));
+  } catch (problem) {
+    if (!(problem instanceof Problem)) throw problem;
+    inside.replaceChildren(element('p', 'folder-problem', problem.message));
+  }
+}
+
+function factsPart(order) {
+  const facts = [['Complaint', order.complaint], ["Customer's reference", order.customer_reference],
+    ['Condition', order.condition], ['Cells on the board', order.cells],
+    ['Found', order.found_cause], ['Parts', order.parts], ['By', order.hand]];
+  const list = element('dl', 'order-facts');
+  for (const [label, value] of facts) {
+    if (value) list.append(element('div', '', element('dt', '', label), element('dd', '', value)));
+  }
+  return list.children.length ? [list] : [];
+}
+
+// A unit that came back: what it draws now against what it drew when it left.
+async function comparisonPart(unit, order, power_ups) {
+  const { shipped } = unit;
+  const newest = power_ups[0];
+  if (!shipped || !newest || shipped.work_order === order.id) return [];
+  const compared = await get(`units/${unit.id}/shipped-comparison?power_up=${newest.id}`);
+  return [element('section', '', element('h2', '', `Against its own signature when it left (work order ${shipped.work_order})`),
+    ...trendPart(compared, false))];
+}
+
+function logPart(order) {
+  const lines = [
+    ...(order.notes ?? []).map((each) => ({ ...each, words: each.text })),
+    ...(order.meter_readings ?? []).map((each) => ({
+      ...each, words: `${each.what} ${each.value} ${each.unit}${each.before_power ? ', before power' : ''}`,
+    })),
+  ].sort((a, b) => Date.parse(a.at) - Date.parse(b.at));
+  const photos = (order.photos ?? []).filter((photo) => !photo.struck_at);
+  if (lines.length + photos.length === 0) return [];
+  const list = element('ul', 'order-log', ...lines.map((each) => {
+    const line = element(each.struck_at ? 's' : 'span', '', each.words);
+    return element('li', '', element('span', 'order-log-when',
+      `${day(each.at)} ${clockTime(each.at, false)}`), element('span', 'order-log-stage', each.stage ?? ''),
+    line, element('span', 'quiet', each.hand ?? ''),
+    ...(each.struck_at ? [element('span', 'quiet', `struck: ${each.struck_why}`)] : []));
+  }));
+  const pictures = element('div', 'order-photos', ...photos.map((photo) => {
+    const picture = element('img', '');
+    picture.src = `/api/v1/photos/${photo.id}`;
+    picture.alt = `Photo, ${photo.stage ?? 'no stage'}, ${day(photo.at)}`;
+    picture.loading = 'lazy';
+    const link = element('a', '', picture);
+    link.href = picture.src;
+    return link;
+  }));
+  return [element('section', '', element('h2', '', 'Notes and meter readings'), list,
+    ...(photos.length ? [pictures] : []))];
+}
+
+function recordsPart(order) {
+  const records = order.records ?? [];
+  if (records.length === 0) {
+    return element('p', 'quiet', order.closed_at
+      ? 'Closed without a record so far: write it on the bench page.'
+      : 'The record is written once the order is closed, on the bench page.');
+  }
+  return element('p', 'order-records', ...records.map((record) => {
+    const link = element('a', 'tool', `Record ${record.number}, ${day(record.at)}`);
+    link.href = `/record.html#${record.id}`;
+    return link;
+  }));
+}
+
