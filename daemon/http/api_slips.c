@@ -285,3 +285,27 @@ void tag_put(struct desk *desk, struct call *call)
     change_power_up(desk, call, &change, write_tag);
     json_decref(body);
 }
+
+static int write_trust(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return store_trust_power_up(store, change->of, fields_text(change->value, "why"),
+                                fields_text(change->value, "hand"), error);
+}
+
+void known_good_put(struct desk *desk, struct call *call)
+{
+    static const struct field fields[] = {
+        {.key = "why", .kind = FIELD_LINES, .longest = 500},
+        {.key = "hand", .kind = FIELD_TEXT, .longest = LONGEST_STAGE},
+    };
+    struct change change = {0};
+    if (!items_id(call, &change.of))
+        return;
+    json_t *body = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
+    if (!body)
+        return;
+    change.value = body;
+    change_power_up(desk, call, &change, write_trust);
+    json_decref(body);
+}

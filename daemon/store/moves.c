@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
  * Power-ups that were caught for the wrong unit, work order or stage are moved,
- * and each move is kept.
+ * and each move is kept; those that are trusted to teach are marked.
  */
 #include "store/order_private.h"
 #include "store/orders.h"
@@ -135,4 +135,53 @@ int store_tag_power_up(struct store *store, int64_t id, const char *tag, struct 
     if (database_begin(&store->database, error) != 0)
         return -1;
     return store_end_transaction(store, tag_one(store, id, tag, error), error);
+}
+
+static int check_trusted(struct store *store, int64_t id, struct error *error)
+{
+    sqlite3_stmt *row = database_query(&store->database, error,
+                                       "SELECT state, coalesce(tag, ''), coalesce(stage, '')"
+                                       " FROM power_up WHERE id = ?",
+                                       "i", id);
+    if (!row)
+        return -1;
+    int status = database_step(&store->database, row, error);
+    if (status == 0)
+        status = error_set(error, EXIT_NO_INPUT, "id", 0, NULL, "there is no power-up %lld",
+                           (long long)id);
+    else if (status == 1 && strcmp(database_text(row, 0), "complete") != 0)
+        status =
+            error_set(error, EXIT_USAGE, NULL, 0, NULL,
+                      "power-up %lld did not complete its watch: it cannot teach", (long long)id);
+    else if (status == 1 && is_under_heat(database_text(row, 1), database_text(row, 2)))
+        status = error_set(error, EXIT_USAGE, NULL, 0, NULL,
+                           "power-up %lld was caught under heat: it cannot teach", (long long)id);
+    sqlite3_finalize(row);
+    return status < 0 ? -1 : 0;
+}
+
+static int trust(struct store *store, int64_t id, const char *why, const char *hand,
+                 struct error *error)
+{
+    if (!why[0])
+        return database_run(&store->database, error, NULL,
+                            "UPDATE known_good SET withdrawn_us = ? WHERE power_up_id = ?"
+                            " AND withdrawn_us IS NULL",
+                            "ii", clock_wall_us(), id);
+    if (check_trusted(store, id, error) != 0)
+        return -1;
+    return database_run(&store->database, error, NULL,
+                        "INSERT INTO known_good (power_up_id, why, hand, at_us)"
+                        " VALUES (?, ?, ?, ?) ON CONFLICT (power_up_id) DO UPDATE SET"
+                        " why = excluded.why, hand = excluded.hand, at_us = excluded.at_us,"
+                        " withdrawn_us = NULL",
+                        "itei", id, why, hand, clock_wall_us());
+}
+
+int store_trust_power_up(struct store *store, int64_t id, const char *why, const char *hand,
+                         struct error *error)
+{
+    if (store_begin_transaction(store, error) != 0)
+        return -1;
+    return store_end_transaction(store, trust(store, id, why, hand, error), error);
 }

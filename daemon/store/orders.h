@@ -72,6 +72,11 @@ int store_move_power_up(struct store *store, int64_t id, const json_t *to, struc
 /* "heat", "cold" or empty. */
 int store_tag_power_up(struct store *store, int64_t id, const char *tag, struct error *error);
 
+/* Trusted to teach a reference, and why; `why` empty: no longer. EXIT_USAGE: under
+ * heat, or its watch was not completed. */
+int store_trust_power_up(struct store *store, int64_t id, const char *why, const char *hand,
+                         struct error *error);
+
 /* --- reading --- */
 
 /* One of them, with its "work_order"; JSON null where there is none. */

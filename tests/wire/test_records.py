@@ -143,6 +143,20 @@ class Records(unittest.TestCase):
         self.assertEqual(self.write(order, why="customer's name was wrong")["number"], 4)
         self.verify(0, "4 records")
 
+    def test_trusted_to_teach(self):
+        order = self.take_in("HL-0200")
+        items = self.items("HL-0200")
+        good, warm = items[0]["id"], next(i["id"] for i in items if i["stage"] == "heat check")
+        item = self.ask("PUT", f"power-ups/{good}/known-good", {"why": "a week on the rig",
+                                                                "hand": "TM"})
+        self.assertEqual(item["known_good"]["why"], "a week on the rig")
+        problem = self.ask("PUT", f"power-ups/{warm}/known-good", {"why": "warm"}, 409)
+        self.assertIn("heat", problem["detail"])
+        item = self.ask("PUT", f"power-ups/{good}/known-good", {"why": None})
+        self.assertIsNone(item["known_good"])
+        self.ask("PUT", "power-ups/999/known-good", {"why": "x"}, 404)
+        self.assertTrue(order)
+
     def verify(self, wanted, said, *paths):
         done = run("verify-records", *(paths or [self.folder / "data"]))
         self.assertEqual(done.returncode, wanted, done.stdout + done.stderr)

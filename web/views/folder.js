@@ -12,6 +12,7 @@ import { spine } from './spine.js';
 
 const at = (id) => document.getElementById(id);
 const place = at('folder');
+let asking = 0; // only the newest of two answers is laid out
 
 spine(at('spine'), 'folders');
 at('find').addEventListener('submit', (event) => {
@@ -22,10 +23,9 @@ at('find').addEventListener('submit', (event) => {
 window.addEventListener('hashchange', () => show());
 show();
 
-const named = () => decodeURIComponent(location.hash.slice(1));
-
-// Only the newest of two answers is laid out.
-let asking = 0;
+function named() {
+  return decodeURIComponent(location.hash.slice(1));
+}
 
 async function show(search = null) {
   const mine = ++asking;

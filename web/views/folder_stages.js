@@ -19,9 +19,10 @@ export async function stagesPart(order, trend, power_ups) {
   }
   const details = await Promise.all(stages.map(({ items }) => get(`power-ups/${items[0].id}`)));
   const limits = limitsByPhase(trend.rows);
-  const scale = scaleOf(details.map((each) => each.signature?.phases), [limits]);
+  const final = trend.rows.find((row) => row.of === 'final_draw_A')?.limits ?? null;
+  const scale = scaleOf(details.map((each) => each.signature?.phases), [limits, [final]]);
   return [element('div', 'stages', ...stages.map(({ stage, items }, i) => stageCard(
-    stage, items, details[i], trend.together[stage], limits, scale,
+    stage, items, details[i], trend.together[stage], limits, final, scale,
   )))];
 }
 
@@ -31,7 +32,12 @@ function limitsByPhase(rows) {
   return Array.from(limits, (each) => each ?? null);
 }
 
-function stageCard(stage, items, newest, together, limits, scale) {
+// A stated range limits the last phase alone.
+function limitsOf(phases, limits, final) {
+  return limits.length > 0 ? limits : phases.map((_, i) => (i === phases.length - 1 ? final : null));
+}
+
+function stageCard(stage, items, newest, together, limits, final, scale) {
   const phases = newest.signature?.phases ?? [];
   const verdict = newest.verdict?.verdict ?? null;
   const card = element('article', 'stage', element('h3', '', stage));
@@ -40,7 +46,7 @@ function stageCard(stage, items, newest, together, limits, scale) {
     element('span', 'stage-draw', amperes(newest.verdict?.final_draw_A))));
   if (phases.length) {
     card.append(signatureDrawing({
-      phases, limits, scale, trace: fromOnset(newest), wide: 340, high: 170, id: `stage-${newest.id}`,
+      phases, limits: limitsOf(phases, limits, final), scale, trace: fromOnset(newest), wide: 340, high: 170, id: `stage-${newest.id}`,
       label: `${stage}: ${phases.map((phase) => `${amperes(phase.level_A)} from ${instant(phase.from_s)} s`).join(', ')}`,
     }));
   }
@@ -63,7 +69,8 @@ function allWords(items, together) {
   const all = counted(items.length, 'power-up');
   if (!together || items.length < 2) return all;
   const rate = together.failure_rate?.text ?? '';
-  return `${all}, together ${words[together.verdict].toLowerCase()}${together.intermittent ? ', intermittent' : ''}. ${rate}`;
+  const said = rate && `${rate.charAt(0).toUpperCase()}${rate.slice(1)}.`;
+  return `${all}, together ${words[together.verdict].toLowerCase()}${together.intermittent ? ', intermittent' : ''}. ${said}`;
 }
 
 // As the trend names it: what was caught under heat or cold stands by itself.

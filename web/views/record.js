@@ -88,16 +88,24 @@ function unitPart({ unit, work_order: order }) {
 }
 
 function beforeAndAfter(content) {
-  const limits = limitsByPhase(content.rows);
+  const phaseLimits = limitsByPhase(content.rows);
+  const final = (content.rows ?? []).find((row) => row.of === 'final_draw_A')?.limits ?? null;
   const shown = [content.before, content.after];
   const lists = shown.map((each) => each?.signature?.phases ?? []);
-  const scale = scaleOf(lists, [limits]);
+  const scale = scaleOf(lists, [phaseLimits, [final]]);
+  // A stated range limits the last phase alone.
+  const limits = (phases) => (phaseLimits.length > 0 ? phaseLimits
+    : phases.map((_, i) => (i === phases.length - 1 ? final : null)));
   return element('section', 'record-pair', ...shown.map((each, i) => side(
-    i === 0 ? 'Before' : 'After', each, lists[i], limits, scale,
+    i === 0 ? 'Before' : 'After', each, lists[i], limits(lists[i]), scale,
+    content.reference?.range_only ?? false,
   )));
 }
 
-function side(title, power_up, phases, limits, scale) {
+const goodWords = (rangeOnly) => (rangeOnly ? 'The final draw lies within the stated range.'
+  : 'Every phase lies within what this type draws.');
+
+function side(title, power_up, phases, limits, scale, rangeOnly) {
   const box = element('div', 'record-side', element('h2', '', title));
   if (!power_up) {
     box.append(element('p', 'quiet', 'No power-up.'));
@@ -108,8 +116,8 @@ function side(title, power_up, phases, limits, scale) {
     word ? mark(word, 'medium') : element('span', 'quiet', 'no verdict'),
     element('p', 'record-draw', amperes(power_up.final_draw_A),
       element('span', 'record-draw-label', 'final draw'))));
-  box.append(element('p', 'record-reason', power_up.reason
-    ?? (word === 'good' ? 'Every phase lies within what this type draws.' : '')));
+  box.append(element('p', 'record-reason', capital(power_up.reason
+    ?? (word === 'good' ? goodWords(rangeOnly) : ''))));
   if (phases.length) {
     box.append(signatureDrawing({
       phases, limits, scale, wide: 460, high: 150, id: title.toLowerCase(),
@@ -174,7 +182,7 @@ export function changeText(change) {
 
 function supportsPart(content) {
   const power_ups = counted(content.power_ups.length, 'power-up');
-  const lines = [`${power_ups} in all.${content.supports ? ` ${content.supports}` : ''}`];
+  const lines = [`${power_ups} in all. ${capital(content.supports ?? '')}`];
   const { reference } = content;
   if (reference) {
     lines.push(`Reference: ${reference.module_type}, version ${reference.version}, `
@@ -184,6 +192,8 @@ function supportsPart(content) {
   return [element('section', 'record-supports', element('h2', '', 'What the power-ups support'),
     ...lines.map((text) => element('p', '', text)))];
 }
+
+const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 function someOf(items, most, words) {
   const list = element('ul', '', ...items.slice(0, most).map((item) => element('li', '', words(item))));

@@ -29,7 +29,9 @@ at('import').addEventListener('change', importFile);
 window.addEventListener('hashchange', show);
 start();
 
-const named = () => decodeURIComponent(location.hash.slice(1));
+function named() {
+  return decodeURIComponent(location.hash.slice(1));
+}
 
 async function attempt(work) {
   setHidden(at('problem'), true);
@@ -211,6 +213,12 @@ function rangeOf(range) {
   return { low_A, high_A };
 }
 
+// The feeds that this type is powered by, as it states them.
+function feedsOf(name) {
+  const feeds = types.find((type) => type.name === name)?.feeds ?? [];
+  return feeds.every((feed) => typeof feed === 'string') ? feeds : [];
+}
+
 function checkTrust() {
   const silent = unitsOf(items.filter((item) => chosen.has(item.id)))
     .map(([serial]) => serial).filter((serial) => !why.get(serial));
@@ -225,7 +233,7 @@ async function tryOut(name, range, conditions) {
   const text = (each) => each.input.value.trim() || null;
   const trial = await post('reference-trials', {
     module_type: name, power_ups: [...chosen], range: rangeOf(range),
-    revision: text(conditions.revision), set_up: text(conditions.set_up),
+    revision: text(conditions.revision), set_up: text(conditions.set_up), feeds: feedsOf(name),
   });
   const taught = [...chosen];
   at('trial').replaceChildren(...trialPart(trial, () => attempt(() => publish(trial, taught))));

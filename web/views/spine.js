@@ -15,6 +15,8 @@ import { hearOutputs, mountOff } from './off.js';
 // A page is listed once it is there.
 export const PAGES = [
   { page: 'bench', href: '/', words: 'Bench' },
+  { page: 'folders', href: '/folder.html', words: 'Folders' },
+  { page: 'references', href: '/references.html', words: 'References' },
 ];
 
 const LIGHTS = { room: 'By the room', paper: 'Paper', night: 'Night' };
