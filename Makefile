@@ -169,7 +169,8 @@ bench: all $(bench_programs)
 	@.ci/prepare check
 	@status=0; for program in $(bench_programs); do $$program || status=1; done; \
 	for script in $(sort $(wildcard tests/bench/*.py)); do $(PYTHON) $$script || status=1; done; \
-	node tests/browser/test_bench.mjs painted | grep painted || status=1; exit $$status
+	node tests/browser/test_bench.mjs painted | grep painted || status=1; \
+	node tests/browser/test_first_view.mjs | grep -v passed || status=1; exit $$status
 
 # For editors and clang-tidy: one entry a source, from the same flags.
 compile_commands.json: Makefile

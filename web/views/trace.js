@@ -10,6 +10,7 @@ import { drawEnvelope, drawMargin, drawOverflow, drawPhases } from './trace_mark
 
 const { uPlot } = globalThis; // the page loads it before its modules
 const FRAME_MS = 1000 / 30;
+const HEAD_LAG_S = 0.07; // readings come in bunches of 0.05 s
 const LEAST_TOP_A = 0.02;
 const INRUSH_S = 0.1; // the first readings may carry the inrush; they do not set the scale
 
@@ -25,6 +26,8 @@ export function traceView(place, picture) {
   let dirty = true;
   let asked = false;
   let last_ms = 0;
+  let head = { readings: null, time_s: NaN, at_ms: 0 };
+  const calm = matchMedia('(prefers-reduced-motion: reduce)');
 
   const plot = new uPlot(options(), [[], []], place);
   new ResizeObserver(() => {
@@ -56,10 +59,26 @@ export function traceView(place, picture) {
     if (!dirty) return;
     dirty = false;
     last_ms = now_ms;
-    draw();
+    draw(now_ms);
   }
 
-  function draw() {
+  // How far the pencil has come: it goes on at the pace of time between the bunches
+  // of readings, a hair behind them.
+  function pencilHead({ readings, quiet, paper: sheet }, now_ms) {
+    const newest_s = readings.lastTime_s;
+    if (quiet || sheet !== 'live' || calm.matches || head.readings !== readings
+      || !Number.isFinite(head.time_s)) {
+      head = { readings, time_s: newest_s, at_ms: now_ms };
+      return Infinity;
+    }
+    const moved_s = head.time_s + (now_ms - head.at_ms) / 1000;
+    head.time_s = Math.min(newest_s, Math.max(moved_s, newest_s - HEAD_LAG_S));
+    head.at_ms = now_ms;
+    if (head.time_s < newest_s) touch();
+    return head.time_s;
+  }
+
+  function draw(now_ms) {
     drawn = picture();
     if (drawn && drawn.paper !== paper) {
       paper = drawn.paper;
@@ -71,7 +90,10 @@ export function traceView(place, picture) {
     }
     const columns = Math.max(100, plot.bbox.width / devicePixelRatio);
     const { readings, shift_s } = drawn;
-    const [times, currents] = thin(readings, drawn.from_s + shift_s, drawn.to_s + shift_s, columns);
+    const to_s = Math.min(drawn.to_s + shift_s, pencilHead(drawn, now_ms));
+    // Columns as wide as on the whole sheet, so that what is drawn stays as it is.
+    const share = (to_s - shift_s - drawn.from_s) / (drawn.to_s - drawn.from_s);
+    const [times, currents] = thin(readings, drawn.from_s + shift_s, to_s, Math.max(1, columns * share));
     for (let i = 0; i < times.length; i++) times[i] -= shift_s;
     scale = { from_s: drawn.from_s, to_s: drawn.to_s, ...scaleOf(times, currents, drawn) };
     plot.setData([times, currents]);
