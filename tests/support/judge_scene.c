@@ -58,8 +58,8 @@ void scene_trace(const struct judge_scene *scene, struct trace *trace)
         if (on)
             current = step->level_A + (index % 2 ? step->swing_A : -step->swing_A);
         /* Each power-up finds it at another place. */
-        if (on && step->wave_s > 0)
-            current += step->wave_A * sin(2 * M_PI * (t / step->wave_s + wave_place));
+        if (on && scene->wave_s > 0 && step == &scene->steps[scene->count - 1])
+            current += scene->wave_A * sin(2 * M_PI * (t / scene->wave_s + wave_place));
         current += scene->noise_A * normal(&state);
         double volts = on || scene->volts_before ? scene->volts + 0.003 * normal(&state) : 0;
         struct reading reading = {.time_s = t,

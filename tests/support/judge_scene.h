@@ -15,7 +15,6 @@ enum { SCENE_MOST_STEPS = 12, SCENE_MOST_UNITS = 12 };
 struct scene_step {
     double level_A, length_s; /* the last goes on to the end */
     double swing_A;           /* up and down by this every other reading */
-    double wave_A, wave_s;    /* a sine of that amplitude and period about the level */
 };
 
 struct judge_scene {
@@ -26,6 +25,7 @@ struct judge_scene {
     bool never_on;
     bool told; /* the reference is told the supply's resolution; else it finds it */
     double interval_s, resolution_A, noise_A;
+    double wave_A, wave_s; /* a sine about the last step's level: amplitude and period */
     uint64_t seed;
 };
 

@@ -51,9 +51,9 @@ static struct judge_scene unit_of(const struct kind *kind, uint64_t *random)
     unit.end_s = watch_s + 2;
     for (int k = 0; k < unit.count; k++)
         unit.steps[k].level_A *= own * (1 + 0.005 * scene_normal(random));
-    struct scene_step *last = &unit.steps[unit.count - 1];
-    last->wave_A = kind->wave_share * last->level_A * (1 + 0.05 * scene_normal(random));
-    last->wave_s = kind->wave_s * (1 + 0.02 * scene_normal(random));
+    unit.wave_A =
+        kind->wave_share * unit.steps[unit.count - 1].level_A * (1 + 0.05 * scene_normal(random));
+    unit.wave_s = kind->wave_s * (1 + 0.02 * scene_normal(random));
     return unit;
 }
 
@@ -128,7 +128,7 @@ static void judge_off(const struct reference *reference, const struct judge_scen
 {
     struct judge_scene other = *unit;
     other.steps[other.count - 1].level_A *= factor;
-    other.steps[other.count - 1].wave_A *= factor;
+    other.wave_A *= factor;
     judge_unit(reference, &other, random, outcome);
 }
 
@@ -137,8 +137,8 @@ static void judge_otherwise(const struct reference *reference, const struct judg
                             double height, double pace, uint64_t *random, struct outcome *outcome)
 {
     struct judge_scene other = *unit;
-    other.steps[other.count - 1].wave_A *= height;
-    other.steps[other.count - 1].wave_s *= pace;
+    other.wave_A *= height;
+    other.wave_s *= pace;
     judge_unit(reference, &other, random, outcome);
 }
 
