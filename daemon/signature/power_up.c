@@ -242,6 +242,20 @@ static void rise_note(struct current_rise *rise, const struct sample *s)
         rise->open = false;
 }
 
+/* No limit lies nearer than this above the least of the readings before. */
+static bool surely_rests(const struct recent *recent, const struct sample *s)
+{
+    double least_A = INFINITY;
+    for (size_t back = 0; back < recent->count; back++) {
+        const struct sample *before = recent_back(recent, back);
+        if (before->time_s < s->time_s - POWER_UP_BEFORE_S - TIME_SLACK_S)
+            break;
+        least_A = before->current_A < least_A ? before->current_A : least_A;
+    }
+    return recent->count > 0 && least_A >= -REST_MOST_A && least_A <= REST_MOST_A &&
+           s->current_A <= least_A + RISE_SMALL_A;
+}
+
 static bool current_step(struct power_up_machine *m, const struct sample *s)
 {
     struct current_rise *rise = &m->current;
@@ -249,6 +263,8 @@ static bool current_step(struct power_up_machine *m, const struct sample *s)
         rise_note(rise, s);
         return is_borne_out(rise, s->time_s);
     }
+    if (surely_rests(&m->recent, s))
+        return false;
     struct baseline b = baseline_before(&m->recent, s->time_s);
     double strong_A = rise_limit_A(m, &b);
     double limit_A = small_limit_A(m, &b, s, strong_A);
@@ -305,7 +321,9 @@ static enum power_up_event rest_step(struct power_up_machine *m, const struct sa
 
 static double middle(double a, double b, double c)
 {
-    return fmax(fmin(a, b), fmin(fmax(a, b), c));
+    double low = a < b ? a : b;
+    double high = a < b ? b : a;
+    return c < low ? low : c > high ? high : c;
 }
 
 /* At or under this the draw rests. */

@@ -21,8 +21,11 @@ struct store_reader *store_reader_open(const char *directory, struct error *erro
         error_set(error, EXIT_SOFTWARE, directory, 0, NULL, "memory is out");
         return NULL;
     }
-    if (database_open_reader(&reader->database, directory, error) == 0 &&
-        schema_check(&reader->database, &store_schema, error) == 0)
+    reader->unpacker = trace_unpacker_create();
+    if (!reader->unpacker)
+        error_set(error, EXIT_SOFTWARE, directory, 0, NULL, "memory is out");
+    else if (database_open_reader(&reader->database, directory, error) == 0 &&
+             schema_check(&reader->database, &store_schema, error) == 0)
         return reader;
     store_reader_close(reader);
     return NULL;
@@ -33,6 +36,7 @@ void store_reader_close(struct store_reader *reader)
     if (!reader)
         return;
     database_close(&reader->database);
+    trace_unpacker_destroy(reader->unpacker);
     free(reader);
 }
 
@@ -158,7 +162,7 @@ static int read_pieces(struct store_reader *reader, int64_t id, bool on_time_too
     while ((status = database_step(&reader->database, statement, error)) == 1) {
         const uint8_t *packed = sqlite3_column_blob(statement, 0);
         size_t bytes = (size_t)sqlite3_column_bytes(statement, 0);
-        if (!packed || trace_unpack(packed, bytes, trace) != 0) {
+        if (!packed || trace_unpack_with(reader->unpacker, packed, bytes, trace) != 0) {
             status = error_set(error, EXIT_BAD_DATA, reader->database.path, 0, NULL,
                                "power-up %lld: its readings are damaged", (long long)id);
             break;

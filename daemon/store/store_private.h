@@ -23,6 +23,7 @@ struct store {
 
 struct store_reader {
     struct database database;
+    struct trace_unpacker *unpacker;
 };
 
 /* Begins a transaction of its own, or goes on with the group's. */

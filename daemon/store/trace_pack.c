@@ -275,6 +275,10 @@ uint8_t *trace_pack(const struct reading *readings, size_t count, size_t *bytes)
 
 /* --- the way back: nothing is believed before it is checked --- */
 
+struct trace_unpacker {
+    ZSTD_DCtx *zstd;
+};
+
 struct source {
     const uint8_t *at, *end;
 };
@@ -395,19 +399,51 @@ static bool take_body(struct source source, size_t count, struct trace *trace)
     return sound;
 }
 
-static bool take_squeezed(struct source source, size_t plain, size_t count, struct trace *trace)
+static bool take_squeezed(ZSTD_DCtx *zstd, struct source source, size_t plain, size_t count,
+                          struct trace *trace)
 {
     uint8_t *body = malloc(plain + 1);
     if (!body)
         return false;
-    size_t got = ZSTD_decompress(body, plain, source.at, (size_t)(source.end - source.at));
+    size_t got =
+        ZSTD_decompressDCtx(zstd, body, plain, source.at, (size_t)(source.end - source.at));
     bool sound = !ZSTD_isError(got) && got == plain &&
                  take_body((struct source){body, body + plain}, count, trace);
     free(body);
     return sound;
 }
 
+struct trace_unpacker *trace_unpacker_create(void)
+{
+    struct trace_unpacker *unpacker = malloc(sizeof *unpacker);
+    if (!unpacker)
+        return NULL;
+    unpacker->zstd = ZSTD_createDCtx();
+    if (!unpacker->zstd) {
+        free(unpacker);
+        return NULL;
+    }
+    return unpacker;
+}
+
+void trace_unpacker_destroy(struct trace_unpacker *unpacker)
+{
+    if (!unpacker)
+        return;
+    ZSTD_freeDCtx(unpacker->zstd);
+    free(unpacker);
+}
+
 int trace_unpack(const uint8_t *packed, size_t bytes, struct trace *trace)
+{
+    struct trace_unpacker *unpacker = trace_unpacker_create();
+    int status = unpacker ? trace_unpack_with(unpacker, packed, bytes, trace) : -1;
+    trace_unpacker_destroy(unpacker);
+    return status;
+}
+
+int trace_unpack_with(struct trace_unpacker *unpacker, const uint8_t *packed, size_t bytes,
+                      struct trace *trace)
 {
     if (bytes < HEAD || packed[0] != VERSION)
         return -1;
@@ -424,7 +460,7 @@ int trace_unpack(const uint8_t *packed, size_t bytes, struct trace *trace)
         return -1;
     bool sound = false;
     if (packed[5] == BODY_ZSTD)
-        sound = take_squeezed(source, plain, count, trace);
+        sound = take_squeezed(unpacker->zstd, source, plain, count, trace);
     else if (packed[5] == BODY_PLAIN && (size_t)(source.end - source.at) == plain)
         sound = take_body(source, count, trace);
     return sound ? 0 : -1;

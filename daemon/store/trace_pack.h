@@ -19,4 +19,12 @@ uint8_t *trace_pack(const struct reading *readings, size_t count, size_t *bytes)
  * is unchanged). */
 int trace_unpack(const uint8_t *packed, size_t bytes, struct trace *trace);
 
+/* What unpacking one after the other need not make anew each time. create: NULL
+ * when memory is out. */
+struct trace_unpacker;
+struct trace_unpacker *trace_unpacker_create(void);
+void trace_unpacker_destroy(struct trace_unpacker *unpacker);
+int trace_unpack_with(struct trace_unpacker *unpacker, const uint8_t *packed, size_t bytes,
+                      struct trace *trace);
+
 #endif

@@ -60,12 +60,12 @@ static void sum_up(const struct judge *judge, struct template_judge *template, s
     struct fresh fresh = template->sums[p].fresh;
     double edge_s =
         since_onset(judge, start)->time_s + edge_share * judge->reference->reading_interval_s;
+    double repeat_s = template_repeat_window_s(judge->reference);
+    double risen_s = fmax(INRUSH_S, template->risen_s + 1e-9);
     for (size_t i = from; i < to; i++) {
         const struct reading *reading = since_onset(judge, i);
-        if (!reading->valid ||
-            !fresh_take(&fresh, template_repeat_window_s(judge->reference), reading) ||
-            i == start || reading->time_s < edge_s ||
-            reading->time_s - judge->verdict->onset_s < fmax(INRUSH_S, template->risen_s + 1e-9))
+        if (!reading->valid || !fresh_take(&fresh, repeat_s, reading) || i == start ||
+            reading->time_s < edge_s || reading->time_s - judge->verdict->onset_s < risen_s)
             continue;
         level_sum_add(&template->sums[p].sum, view, reading->time_s, reading);
     }

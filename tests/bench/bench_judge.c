@@ -152,11 +152,14 @@ int main(void)
     double unpacked_s = 0;
     double judged_s = 0;
     struct trace trace = {0};
+    struct trace_unpacker *unpacker = trace_unpacker_create(); /* as a reader of the store has */
+    if (!unpacker)
+        exit(1);
     for (size_t i = 0; i < STORED; i++) {
         struct verdict verdict;
         double from_s = now_s();
         trace.count = 0;
-        if (trace_unpack(all[i].bytes, all[i].count, &trace) != 0)
+        if (trace_unpack_with(unpacker, all[i].bytes, all[i].count, &trace) != 0)
             exit(1);
         double between_s = now_s();
         if (judge_trace(reference, &accuracy, trace.readings, trace.count, &verdict, NULL) != 0)
@@ -168,6 +171,7 @@ int main(void)
         free(all[i].bytes);
     }
     trace_clear(&trace);
+    trace_unpacker_destroy(unpacker);
     free(all);
     reference_destroy(reference);
     double took_s = unpacked_s + judged_s;
