@@ -395,12 +395,15 @@ static void open_note(struct power_up_machine *m, const struct sample *s)
     if (r->seen >= 3) {
         const struct sample *l = r->last;
         double middle_A = middle(l[0].current_A, l[1].current_A, l[2].current_A);
-        r->most_A = fmax(r->most_A, middle_A);
+        if (middle_A > r->most_A)
+            r->most_A = middle_A;
         if (middle_A > idle_limit_A(m))
             r->idle_since_s = NAN;
         else if (isnan(r->idle_since_s))
             r->idle_since_s = l[2].time_s;
-        r->most_V = fmax(r->most_V, middle(l[0].voltage_V, l[1].voltage_V, l[2].voltage_V));
+        double middle_V = middle(l[0].voltage_V, l[1].voltage_V, l[2].voltage_V);
+        if (middle_V > r->most_V)
+            r->most_V = middle_V;
     }
 }
 

@@ -98,7 +98,10 @@ void template_measure_along(const struct judge *judge, const struct path *path, 
         bool running = !over && is_running(judge, path, p);
         if (sum->any && sum->from == from && sum->to == to && sum->running == running)
             continue;
-        struct level_view view = template_view(judge, p, from, to);
+        /* While the phase goes on its view stays the same. */
+        bool goes_on = to == count_since_onset(judge);
+        bool viewed = goes_on && sum->goes_on && sum->from == from;
+        struct level_view view = viewed ? sum->view : template_view(judge, p, from, to);
         size_t end = phase_pure_end(since_onset(judge, 0), from, to, p + 1 < template->level_count,
                                     template->noise_A[p]);
         double edge_s = edge_share * judge->reference->reading_interval_s;
@@ -109,9 +112,12 @@ void template_measure_along(const struct judge *judge, const struct path *path, 
         if (sum->any && sum->from == from && sum->summed <= end && sum->pace == view.pace)
             already = sum->summed;
         else
-            *sum = (struct phase_sum){.pace = view.pace};
+            *sum = (struct phase_sum){.pace = view.pace, .view = view};
         sum_up(judge, template, p, &view, from, already, end);
         sum->any = true;
+        sum->goes_on = goes_on;
+        if (!viewed)
+            sum->view = view;
         sum->from = from;
         sum->to = to;
         sum->summed = end;

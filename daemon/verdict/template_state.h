@@ -16,6 +16,8 @@ struct phase_sum {
     size_t from, to; /* readings of the phase: from..to-1 */
     size_t summed;   /* one past the last that was added */
     double pace;     /* at which they were laid on the shape */
+    bool goes_on;    /* to the newest reading */
+    struct level_view view;
     struct level_sum sum;
     struct fresh fresh;
 };
