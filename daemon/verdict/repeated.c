@@ -432,11 +432,14 @@ static void name_unclear_mean(const struct reference *reference, const struct ac
 
 /* What would settle a power-up settles the unit; of power-ups that were asked for
  * some are there already. */
-static void settle_as(struct unit_verdict *verdict, const struct repeated_power_up *power_up)
+static void settle_as(struct unit_verdict *verdict, const struct repeated_power_up *power_up,
+                      bool apart)
 {
     struct verdict room = {.reason_count = 0};
     for (size_t i = 0; i < power_up->settle_count; i++) {
         struct settle settle = power_up->settles[i];
+        if (settle.code == SETTLE_POWER_UPS && apart)
+            continue;
         if (settle.code == SETTLE_POWER_UPS) {
             int there = (int)verdict->power_ups - 1;
             settle.count = settle.count > there ? settle.count - there : 1;
@@ -461,7 +464,8 @@ static void judge_undecided(const struct reference *reference, const struct accu
             continue;
         if (power_up_is_void(one))
             of_the_record++;
-        else if (is_of_a_level(one->reason.code) && means->resolves)
+        else if (is_of_a_level(one->reason.code) && means->resolves &&
+                 (one->kind == VERDICT_BAD || !lies_apart(reference, power_ups, count, i)))
             by_mean = true;
         else if (!open || open->settle_count == 0)
             open = one;
@@ -470,12 +474,12 @@ static void judge_undecided(const struct reference *reference, const struct accu
         verdict->kind = VERDICT_UNSURE;
         const struct repeated_power_up *why =
             open ? open : commonest(power_ups, count, VERDICT_UNSURE);
-        if (why && means->any && is_of_a_level(why->reason.code) &&
+        if (why && means->any && !means->resolves && is_of_a_level(why->reason.code) &&
             isfinite(means->unclear_test.u)) {
             name_unclear_mean(reference, accuracy, power_ups, count, means, verdict);
         } else if (why) {
             add_reason(verdict, &why->reason);
-            settle_as(verdict, why);
+            settle_as(verdict, why, means->any && means->resolves);
         }
         return;
     }

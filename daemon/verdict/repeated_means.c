@@ -11,6 +11,7 @@
 
 static const double guard_factor = 2; /* U = 2 u, w = U */
 static const double two_kinds_tail = 5e-5;
+static const double apart_tail = 1.5e-3; /* of all power-ups together, a side */
 enum { QUANTILES = 41, ENOUGH = 40, FAULT_HALVINGS = 22 };
 
 static double square(double x)
@@ -356,6 +357,21 @@ bool may_be_of_another_kind(const struct reference *reference,
     struct difference difference =
         difference_in(reference, power_ups, count, which, (size_t)one->reason.phase);
     return !is_alike(&difference);
+}
+
+bool lies_apart(const struct reference *reference, const struct repeated_power_up *power_ups,
+                size_t count, size_t which)
+{
+    for (size_t p = 0; reference && p < reference->phase_count; p++) {
+        if (!level_is_judged(reference, p, reference->phases[p].noise_A))
+            continue;
+        struct difference difference = difference_in(reference, power_ups, count, which, p);
+        double chance = gsl_cdf_ugaussian_Qinv(apart_tail / (double)count);
+        if (difference.known &&
+            difference.away > fmax(0.5 * difference.fault, chance * difference.spread))
+            return true;
+    }
+    return false;
 }
 
 static int compare_numbers(const void *a, const void *b)

@@ -48,6 +48,11 @@ bool unit_means_settle(const struct reference *reference, const struct accuracy 
 bool may_be_of_another_kind(const struct reference *reference,
                             const struct repeated_power_up *power_ups, size_t count, size_t which);
 
+/* Whether a level of power-up `which` lies nearer to a fault than to the others,
+ * beyond chance: their mean does not speak for it. */
+bool lies_apart(const struct reference *reference, const struct repeated_power_up *power_ups,
+                size_t count, size_t which);
+
 /* A phase's draw or duration that falls in two clusters. */
 struct two_kinds {
     bool found; /* else the rest does not apply */

@@ -403,6 +403,34 @@ static void a_bad_one_is_not_averaged_away(void **state)
     expect(&unit, VERDICT_GOOD);
 }
 
+/* An undecided power-up that lies where a fault would, well away from the others,
+ * is not settled by their mean; one that might be one of them is. */
+static void an_undecided_one_apart_is_not_averaged_away(void **state)
+{
+    (void)state;
+    struct repeated_power_up all[8];
+    struct judge_scene scene = scene_good(7600);
+    struct repeated_power_up like = power_up_of(&scene);
+    like.levels[1].u = 0.012;
+    for (size_t i = 0; i < 8; i++)
+        all[i] = off_in_second(&like, 0.002);
+    for (int apart = 0; apart < 2; apart++) {
+        all[3] = off_in_second(&like, apart ? -0.07 : -0.035);
+        all[3].kind = VERDICT_UNSURE;
+        all[3].has_reason = true;
+        all[3].reason.code = REASON_CANNOT_RESOLVE;
+        all[3].settle_count = 1;
+        all[3].settles[0] = settle_of(SETTLE_FAULT);
+        all[3].settles[0].value = 0.13;
+        struct unit_verdict unit = judge_all(all, 8);
+        expect(&unit, apart ? VERDICT_UNSURE : VERDICT_GOOD);
+        if (apart)
+            assert_int_equal(unit.settles[0].code, SETTLE_FAULT);
+        else
+            assert_true(unit.settled_by_mean);
+    }
+}
+
 /* A power-up that did not come through in a whole watch is not left out as a
  * record that was cut short is. */
 static void a_unit_too_slow_is_not_left_out(void **state)
@@ -657,6 +685,7 @@ int main(void)
         cmocka_unit_test(what_is_repeated_does_not_average),
         cmocka_unit_test(slopes_and_pulses_repeat),
         cmocka_unit_test(a_bad_one_is_not_averaged_away),
+        cmocka_unit_test(an_undecided_one_apart_is_not_averaged_away),
         cmocka_unit_test(a_unit_too_slow_is_not_left_out),
         cmocka_unit_test(what_says_nothing_is_not_in_the_mean),
         cmocka_unit_test(at_a_limit_is_not_intermittent),
