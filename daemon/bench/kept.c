@@ -3,6 +3,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "store/checks.h"
 #include "verdict/under_heat.h"
 
 #include <math.h>
@@ -55,6 +56,7 @@ void kept_release(struct kept *kept)
     if (!last)
         return;
     json_decref(kept->verdict);
+    json_decref(kept->bench);
     json_decref(kept->signature);
     json_decref(kept->verdict_phases);
     pthread_mutex_destroy(&kept->mutex);
@@ -135,7 +137,7 @@ static json_t *power_up_item(const struct kept *kept)
     json_object_set_new(item, "tag", text_or_null(kept->on_bench.tag));
     json_object_set_new(item, "run", json_null());
     json_object_set_new(item, "known_good", json_null());
-    json_object_set_new(item, "bench", json_null());
+    json_object_set_new(item, "bench", shared_or_null(kept->bench));
     json_object_set_new(item, "verdict", shared_or_null(kept->verdict));
     json_object_set_new(item, "reference_version",
                         kept->reference_version ? json_integer(kept->reference_version)
@@ -255,6 +257,12 @@ static int begin(struct kept_job *job, struct store *store, struct error *error)
                              kept->place.profile_name, job->readings, job->count, &id, error) != 0)
         return -1;
     kept->written_id = id;
+    struct error unknown = {0};
+    json_t *bench = store_power_up_bench(store, id, &unknown);
+    pthread_mutex_lock(&kept->mutex);
+    json_decref(kept->bench);
+    kept->bench = bench;
+    pthread_mutex_unlock(&kept->mutex);
     return 0;
 }
 

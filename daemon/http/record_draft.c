@@ -97,6 +97,9 @@ static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
                            power_ups->stage_count, power_ups->power_ups, power_ups->count);
     json_t *together = order_power_ups_together(power_ups);
     json_t *reference = power_ups->reference ? reference_json(desk, power_ups, error) : json_null();
+    /* As it was when the last power-up began. */
+    const json_t *newest = json_array_get(power_ups->items, power_ups->count - 1);
+    source.bench_check = json_object_get(newest, "bench");
     source.rows = rows;
     source.together = together;
     source.reference = json_is_null(reference) ? NULL : reference;

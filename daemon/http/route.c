@@ -21,6 +21,8 @@ const struct route routes[] = {
     {METHOD_POST, SMALL_BODY, "/api/v1/supplies/{}/on-bench/confirm", confirm_post, "", false,
      false},
     {METHOD_POST, SMALL_BODY, "/api/v1/supplies/{}/intake", intake_post, "", false, false},
+    {METHOD_POST, SMALL_BODY, "/api/v1/supplies/{}/checks", check_post, "", false, false},
+    {METHOD_GET, 0, "/api/v1/supplies/{}/checks", checks_get, "", false, false},
     {METHOD_PUT, SMALL_BODY, "/api/v1/supplies/{}/output", output_put, "", false, true},
     {METHOD_GET, 0, "/api/v1/module-types", module_types_get, "limit before", false, false},
     {METHOD_POST, SMALL_BODY, "/api/v1/module-types", module_type_post, "", false, false},

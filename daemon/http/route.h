@@ -89,6 +89,7 @@ handler note_post, note_strike, meter_reading_post, meter_reading_strike;
 handler photo_post, photo_get, photo_strike;
 handler attachment_put, tag_put, known_good_put;
 
+handler check_post, checks_get;
 handler work_order_trend_get;
 handler record_post, records_get, record_get, record_file_get, record_csv_get;
 handler reference_trial_post, reference_restore_post, reference_file_get;

@@ -68,14 +68,14 @@ json_t *store_list_checks(struct store_reader *reader, const char *supply, int l
     return NULL;
 }
 
-static double read_due_after_s(struct store_reader *reader)
+static double read_due_after_s(struct database *database)
 {
-    sqlite3_stmt *row = database_query(&reader->database, NULL,
+    sqlite3_stmt *row = database_query(database, NULL,
                                        "SELECT value FROM setting WHERE name = 'check_every_h'"
                                        " AND json_type(value) IN ('integer', 'real')",
                                        "");
     double hours = due_after_h;
-    if (row && database_step(&reader->database, row, NULL) == 1)
+    if (row && database_step(database, row, NULL) == 1)
         hours = sqlite3_column_double(row, 0);
     sqlite3_finalize(row);
     return hours * 3600;
@@ -87,26 +87,57 @@ static json_t *time_json(int64_t wall_us)
     return json_string(clock_rfc3339(wall_us, text));
 }
 
-json_t *store_bench_state(struct store_reader *reader, const char *supply, int64_t now_us,
-                          struct error *error)
+static json_t *bench_state_read(struct database *database, const char *supply, int64_t now_us,
+                                struct error *error)
 {
     sqlite3_stmt *row =
-        database_query(&reader->database, error,
+        database_query(database, error,
                        "SELECT passed, at_us FROM bench_check WHERE supply = ? AND at_us <= ?"
                        " ORDER BY id DESC LIMIT 1",
                        "ti", supply, now_us);
     if (!row)
         return NULL;
-    int found = database_step(&reader->database, row, error);
+    int found = database_step(database, row, error);
     bool passed = found == 1 && sqlite3_column_int(row, 0) != 0;
     int64_t at_us = found == 1 ? sqlite3_column_int64(row, 1) : 0;
     sqlite3_finalize(row);
     if (found < 0)
         return NULL;
-    double due_after_s = read_due_after_s(reader);
+    double due_after_s = read_due_after_s(database);
     double age_s = found == 1 ? (double)(now_us - at_us) / 1e6 : (double)NAN;
     enum check_state state = check_state_of(passed, age_s, due_after_s);
     return json_pack("{s:s, s:o, s:o}", "state", check_state_name(state), "checked_at",
                      found == 1 ? time_json(at_us) : json_null(), "due_at",
                      found == 1 ? time_json(at_us + llround(due_after_s * 1e6)) : json_null());
+}
+
+json_t *store_bench_state(struct store_reader *reader, const char *supply, int64_t now_us,
+                          struct error *error)
+{
+    return bench_state_read(&reader->database, supply, now_us, error);
+}
+
+int power_up_note_bench(struct store *store, int64_t id, const char *supply, int64_t started_us,
+                        struct error *error)
+{
+    json_t *state = bench_state_read(&store->database, supply, started_us, error);
+    char *text = state ? json_to_text(state, error) : NULL;
+    json_decref(state);
+    if (!text)
+        return -1;
+    int status = database_run(&store->database, error, NULL,
+                              "UPDATE power_up SET bench_state = ? WHERE id = ?", "ti", text, id);
+    free(text);
+    return status < 0 ? -1 : 0;
+}
+
+json_t *store_power_up_bench(struct store *store, int64_t id, struct error *error)
+{
+    sqlite3_stmt *row = database_query(&store->database, error,
+                                       "SELECT bench_state FROM power_up WHERE id = ?", "i", id);
+    json_t *state = NULL;
+    if (row && database_step(&store->database, row, error) == 1)
+        state = json_loads(database_text(row, 0), 0, NULL);
+    sqlite3_finalize(row);
+    return state;
 }

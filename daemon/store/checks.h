@@ -22,4 +22,7 @@ json_t *store_list_checks(struct store_reader *reader, const char *supply, int l
 json_t *store_bench_state(struct store_reader *reader, const char *supply, int64_t now_us,
                           struct error *error);
 
+/* As it was when this power-up began; NULL: not known. For the thread that writes. */
+json_t *store_power_up_bench(struct store *store, int64_t id, struct error *error);
+
 #endif

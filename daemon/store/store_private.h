@@ -59,6 +59,10 @@ int catalogue_put_on_bench(struct store *store, const char *supply, const struct
  * are, with a line in the log. */
 int pieces_join(struct store *store, int64_t id, bool after_watch, struct error *error);
 
+/* Whether the bench was verified when a power-up began, put down with it. */
+int power_up_note_bench(struct store *store, int64_t id, const char *supply, int64_t started_us,
+                        struct error *error);
+
 /* What a process that was killed left open becomes incomplete. */
 int power_ups_recover(struct store *store, struct error *error);
 

@@ -17,6 +17,7 @@ export const PAGES = [
   { page: 'bench', href: '/', words: 'Bench' },
   { page: 'folders', href: '/folder.html', words: 'Folders' },
   { page: 'references', href: '/references.html', words: 'References' },
+  { page: 'check', href: '/check.html', words: 'Bench check' },
 ];
 
 const LIGHTS = { room: 'By the room', paper: 'Paper', night: 'Night' };

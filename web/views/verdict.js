@@ -113,7 +113,7 @@ export function factsOf(item, verdict, kept) {
     facts.push('never settled');
   }
   facts.push(kept ? 'kept' : 'being written down');
-  if (verdict.bench && verdict.bench.state !== 'verified') facts.push('bench unverified');
+  if (item.bench && item.bench.state !== 'verified') facts.push('bench unverified');
   if (item.ended_why) {
     facts.push(`${item.ended_why}${typeof item.on_time_s === 'number'
       ? ` after ${duration(item.on_time_s)}` : ''}`);
