@@ -38,7 +38,7 @@ function chart(of) {
   const y = (value) => TOP + (HIGH - BELOW - TOP) * (1 - (value - low + room) / (high - low + 2 * room));
   const x = (i) => LEFT + 14 + (WIDE - LEFT - 28) * (points.length === 1 ? 0.5 : i / (points.length - 1));
   const newest = points.at(-1);
-  const name = names[of.kind] ?? `${of.of}, against Ohm's law`;
+  const name = names[of.kind] ?? `Resistor${of.of.slice('resistor'.length)}, against Ohm's law`;
   const label = `${name}: ${valueText(of.unit, newest.value)} on ${day(newest.at)}${newest.signal ? ', moved' : ''}`;
   return element('figure', 'check-chart',
     element('figcaption', '', element('b', '', name), ` ${valueText(of.unit, newest.value)}`,
@@ -81,7 +81,7 @@ function limits(points, x, y) {
 
 function crosses(points, x, y) {
   return points.map((point, i) => drawing('path', {
-    d: `M${x(i) - 4} ${y(point.value) - 4} l8 8 m0 -8 l-8 8${point.signal ? ` m-9 -9 h18 v18 h-18 z` : ''}`,
+    d: `M${x(i) - 4} ${y(point.value) - 4} l8 8 m0 -8 l-8 8${point.signal ? ` m-5 -13 h18 v18 h-18 z` : ''}`,
     class: 'check-cross',
   }));
 }
