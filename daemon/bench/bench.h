@@ -67,7 +67,7 @@ int bench_confirm_unit(struct bench *bench, const char *supply, struct error *er
 
 /* What is known of a unit changed, or where it is: what is on an output is read
  * again where that is this unit. */
-void bench_unit_changed(struct bench *bench, const char *serial);
+void bench_unit_changed(struct bench *bench, const char *unit);
 
 /* The shop's settings changed. */
 void bench_settings_changed(struct bench *bench);

@@ -634,7 +634,7 @@ static void test_absence(void **state)
                      0);
     assert_false(ask);
     /* Ten seconds on, from onset at 0.5 s of the record. */
-    assert_int_equal(ended_us, now_us + 38 * minute_us + 10 * 1000000);
+    assert_int_equal(ended_us, now_us + 38 * minute_us + (int64_t)10 * 1000000);
     power_up(good, now_us + 59 * minute_us);
     power_up(good, now_us + 60 * minute_us);
     assert_int_equal(store_read_absence(reader, "left", 20 * minute_us, &ended_us, &ask, &error),
@@ -646,8 +646,8 @@ static void test_absence(void **state)
     struct database database;
     assert_int_equal(database_open_writer(&database, directory, &error), 0);
     char sql[100];
-    snprintf(sql, sizeof sql, "UPDATE on_bench SET confirmed_us = %lld",
-             (long long)(now_us + 61 * minute_us));
+    int64_t confirmed_us = now_us + 61 * minute_us;
+    snprintf(sql, sizeof sql, "UPDATE on_bench SET confirmed_us = %lld", (long long)confirmed_us);
     assert_int_equal(database_run(&database, &error, NULL, sql, ""), 0);
     database_close(&database);
     assert_int_equal(store_read_absence(reader, "left", 20 * minute_us, &ended_us, &ask, &error),
