@@ -66,6 +66,7 @@ const struct route routes[] = {
     {METHOD_PUT, SMALL_BODY, "/api/v1/power-ups/{}/attachment", attachment_put, "", false, false},
     {METHOD_PUT, SMALL_BODY, "/api/v1/power-ups/{}/tag", tag_put, "", false, false},
     {METHOD_PUT, SMALL_BODY, "/api/v1/power-ups/{}/known-good", known_good_put, "", false, false},
+    {METHOD_GET, 0, "/api/v1/power-ups/{}/on-time", power_up_on_time_get, "", false, false},
     {METHOD_GET, 0, "/api/v1/power-ups/{}/trace.csv", power_up_trace_get, "", false, false},
     {METHOD_GET, 0, "/metrics", metrics_get, "", false, false},
 };

@@ -87,7 +87,7 @@ handler intake_post, confirm_post;
 handler work_order_put, work_order_close, work_order_reopen;
 handler note_post, note_strike, meter_reading_post, meter_reading_strike;
 handler photo_post, photo_get, photo_strike;
-handler attachment_put, tag_put, known_good_put;
+handler attachment_put, tag_put, known_good_put, power_up_on_time_get;
 
 handler check_post, checks_get;
 handler work_order_trend_get;

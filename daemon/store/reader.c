@@ -148,14 +148,16 @@ json_t *store_list(struct store_reader *reader, enum store_kind kind,
 
 /* --- one item --- */
 
-static int read_pieces(struct store_reader *reader, int64_t id, bool on_time_too,
-                       struct trace *trace, struct error *error)
+enum part { WHOLE_RECORD, WATCH_ALONE, ON_TIME_ALONE };
+
+static int read_pieces(struct store_reader *reader, int64_t id, enum part part, struct trace *trace,
+                       struct error *error)
 {
     sqlite3_stmt *statement =
         database_query(&reader->database, error,
-                       "SELECT packed FROM piece WHERE power_up_id = ? AND after_watch <= ?"
-                       " ORDER BY after_watch, id",
-                       "ii", id, (int64_t)on_time_too);
+                       "SELECT packed FROM piece WHERE power_up_id = ?"
+                       " AND after_watch BETWEEN ? AND ? ORDER BY after_watch, id",
+                       "iii", id, (int64_t)(part == ON_TIME_ALONE), (int64_t)(part != WATCH_ALONE));
     if (!statement)
         return -1;
     int status = 0;
@@ -172,8 +174,8 @@ static int read_pieces(struct store_reader *reader, int64_t id, bool on_time_too
     return status;
 }
 
-static int read_trace(struct store_reader *reader, int64_t id, bool on_time_too,
-                      struct trace *trace, struct error *error)
+static int read_trace(struct store_reader *reader, int64_t id, enum part part, struct trace *trace,
+                      struct error *error)
 {
     int found = database_run(&reader->database, error, NULL, "SELECT id FROM power_up WHERE id = ?",
                              "i", id);
@@ -182,7 +184,7 @@ static int read_trace(struct store_reader *reader, int64_t id, bool on_time_too,
     if (found == 0)
         return error_set(error, EXIT_NO_INPUT, NULL, 0, NULL, "there is no power-up %lld",
                          (long long)id);
-    if (read_pieces(reader, id, on_time_too, trace, error) == 0)
+    if (read_pieces(reader, id, part, trace, error) == 0)
         return 0;
     trace_clear(trace);
     return -1;
@@ -191,13 +193,19 @@ static int read_trace(struct store_reader *reader, int64_t id, bool on_time_too,
 int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trace,
                      struct error *error)
 {
-    return read_trace(reader, id, true, trace, error);
+    return read_trace(reader, id, WHOLE_RECORD, trace, error);
 }
 
 int store_read_watch(struct store_reader *reader, int64_t id, struct trace *trace,
                      struct error *error)
 {
-    return read_trace(reader, id, false, trace, error);
+    return read_trace(reader, id, WATCH_ALONE, trace, error);
+}
+
+int store_read_on_time(struct store_reader *reader, int64_t id, struct trace *trace,
+                       struct error *error)
+{
+    return read_trace(reader, id, ON_TIME_ALONE, trace, error);
 }
 
 static json_t *cell(bool valid, double number)
@@ -229,7 +237,7 @@ static json_t *trace_to_json(const struct trace *trace)
 static int add_trace(struct store_reader *reader, int64_t id, json_t *item, struct error *error)
 {
     struct trace trace = {0};
-    if (read_pieces(reader, id, true, &trace, error) != 0) {
+    if (read_pieces(reader, id, WHOLE_RECORD, &trace, error) != 0) {
         trace_clear(&trace);
         return -1;
     }

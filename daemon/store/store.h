@@ -151,6 +151,10 @@ int store_read_trace(struct store_reader *reader, int64_t id, struct trace *trac
 int store_read_watch(struct store_reader *reader, int64_t id, struct trace *trace,
                      struct error *error);
 
+/* Those of the on-time log alone, after the watch. */
+int store_read_on_time(struct store_reader *reader, int64_t id, struct trace *trace,
+                       struct error *error);
+
 /* The newest reference of a type: its text (malloc'd), or NULL (error status
  * EXIT_OK: there is none). */
 char *store_reference_text(struct store_reader *reader, const char *module_type, int *version,

@@ -11,6 +11,7 @@ import pathlib
 import re
 import signal
 import threading
+import time
 import unittest
 
 from bench_process import (PATIENCE_S, ROOT, Daemon, Supply, config_text, is_off, main, run,
@@ -343,6 +344,34 @@ class Repair(unittest.TestCase):
                      "unit")
         self.refused("PUT", f"power-ups/{good['id']}/tag", {"tag": "warm"}, "tag")
         self.refused("PUT", "power-ups/999999/tag", {"tag": "heat"}, "id", 404)
+
+    def test_a_soak_with_a_drop(self):
+        self.put_on(unit="HL-0001")
+        power_up = self.begin()
+
+        def wait_log(fits):
+            deadline = time.monotonic() + PATIENCE_S
+            while time.monotonic() < deadline:
+                log = self.ask("GET", f"power-ups/{power_up}/on-time")
+                if fits(log):
+                    return log
+                time.sleep(0.05)
+            raise AssertionError(log)
+
+        # It has booted, and draws what it draws; then it restarts, as by a brown-out.
+        before = wait_log(lambda log: len(log["time_s"]) >= 8)
+        self.supply.say("fault none")
+        wait_log(lambda log: log["drops"] and log["drops"][-1]["to_s"] < log["time_s"][-1])
+        self.finish(power_up)
+        log = self.ask("GET", f"power-ups/{power_up}/on-time")
+        drop = log["drops"][0]
+        self.assertGreater(drop["from_s"], before["time_s"][-1])
+        self.assertLess(drop["to_s"], log["time_s"][-1])
+        self.assertLess(drop["low_A"], 0.6 * drop["of_A"])
+        whole = self.ask("GET", "power-ups/" + power_up)
+        self.assertEqual(whole["trace"]["time_s"][-len(log["time_s"]):], log["time_s"])
+        self.assertGreater(whole["trace"]["time_s"][0] + 1e-9, 0)
+        self.assertEqual(self.send("GET", "power-ups/999999/on-time").status, 404)
 
     def test_photos(self):
         order = self.take_in("HL-0800", supply="right")["work_order"]["id"]
