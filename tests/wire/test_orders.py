@@ -92,6 +92,17 @@ class Repair(unittest.TestCase):
         self.assertEqual(faults, [], (method, path, answer.status, answer.body[:300]))
         return answer
 
+    def announce(self, path, length):
+        """The status where a photo is announced; what is refused by its length is not read."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.daemon.port, timeout=PATIENCE_S)
+        connection.putrequest("POST", "/api/v1/" + path)
+        connection.putheader("Content-Type", "image/jpeg")
+        connection.putheader("Content-Length", str(length))
+        connection.endheaders()
+        status = connection.getresponse().status
+        connection.close()
+        return status
+
     def ask(self, method, path, body=None, status=200):
         answer = self.send(method, path, body)
         self.assertEqual(answer.status, status, (method, path, answer.body[:600]))
@@ -392,7 +403,7 @@ class Repair(unittest.TestCase):
         path = f"work-orders/{order}/photos"
         largest = JPEG + bytes(2 * 1024 * 1024 - len(JPEG))
         self.assertEqual(self.send("POST", path, largest, "image/jpeg").status, 201)
-        self.assertEqual(self.send("POST", path, largest + b"x", "image/jpeg").status, 413)
+        self.assertEqual(self.announce(path, len(largest) + 1), 413)
         self.assertEqual(self.send("POST", path, JPEG, "image/gif").status, 415)
         self.assertEqual(self.send("POST", path, JPEG, "application/json").status, 415)
         self.assertEqual(self.send("POST", path, b"<svg/>" * 9, "image/png").status, 422)
