@@ -61,6 +61,7 @@ static void lay_nodes(struct joiner *j, const struct shape *levels, size_t count
     size_t end = levels[count - 1].end;
     size_t level = 0;
     size_t run_end = levels[0].first; /* of the run of misfits that i lies in */
+    size_t run_first = run_end;
     bool steep = false;
     j->count = 0;
     for (size_t i = levels[0].first; i < end; i++) {
@@ -69,7 +70,7 @@ static void lay_nodes(struct joiner *j, const struct shape *levels, size_t count
             level++;
         bool run_begins = series->masked[i] && i >= run_end;
         if (run_begins) {
-            run_end = i;
+            run_end = run_first = i;
             while (run_end < end && series->masked[run_end])
                 run_end++;
             size_t level_end = levels[level - 1].end;
@@ -82,8 +83,9 @@ static void lay_nodes(struct joiner *j, const struct shape *levels, size_t count
             continue;
         struct node *node = add_node(j, i);
         node->major = begins || behind || (in_run && run_begins);
-        node->opens = begins || behind;
-        node->closes = begins || (in_run && run_begins);
+        /* The first and the last of a run may be mixtures and not of the ramp. */
+        node->opens = begins || behind || (in_run && i + 1 == run_end);
+        node->closes = begins || (in_run && (run_begins || i == run_first + 1));
     }
     struct node *last = add_node(j, end);
     last->major = last->closes = true;
