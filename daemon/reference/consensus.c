@@ -16,23 +16,34 @@ static const double support_needed = 0.5;
 static const double time_share = 0.30; /* by which a change may be earlier or later */
 static const double level_share = 0.25;
 
-static bool alike(const struct change *a, const struct change *b, double gap_s)
+static bool alike_levels(const double a[2], const double b[2], double noise_A, bool pulses)
 {
-    double jump_a = a->to_A - a->from_A;
-    double jump_b = b->to_A - b->from_A;
-    /* Where both lead to or from pulses, that is what they share. */
-    bool pulses = (a->from_pulses && b->from_pulses) || (a->to_pulses && b->to_pulses);
+    double jump_a = a[1] - a[0];
+    double jump_b = b[1] - b[0];
     if (!pulses && jump_a * jump_b <= 0)
         return false;
+    double size = fmax(fmax(fabs(a[0]), fabs(a[1])), fmax(fabs(b[0]), fabs(b[1])));
+    return fabs(a[0] - b[0]) < level_share * size + noise_A &&
+           fabs(a[1] - b[1]) < level_share * size + noise_A &&
+           (pulses || fabs(jump_a - jump_b) < 0.5 * fmax(fabs(jump_a), fabs(jump_b)) + noise_A);
+}
+
+static bool alike(const struct change *a, const struct change *b, double gap_s)
+{
+    /* Where both lead to or from pulses, that is what they share. */
+    bool pulses = (a->from_pulses && b->from_pulses) || (a->to_pulses && b->to_pulses);
     double noise = 5 * fmax(a->noise_A, b->noise_A);
     double late = fabs(a->time_s - b->time_s);
     double longer = fmax(a->time_s, b->time_s);
     if (late > time_share * longer + 3 * gap_s)
         return false;
-    double size = fmax(fmax(fabs(a->from_A), fabs(a->to_A)), fmax(fabs(b->from_A), fabs(b->to_A)));
-    return fabs(a->from_A - b->from_A) < level_share * size + noise &&
-           fabs(a->to_A - b->to_A) < level_share * size + noise &&
-           (pulses || fabs(jump_a - jump_b) < 0.5 * fmax(fabs(jump_a), fabs(jump_b)) + noise);
+    /* At the change itself, or where something short stands there, by what it parts. */
+    const double edges_a[2] = {a->from_A, a->to_A};
+    const double edges_b[2] = {b->from_A, b->to_A};
+    const double levels_a[2] = {a->before_A, a->after_A};
+    const double levels_b[2] = {b->before_A, b->after_A};
+    return alike_levels(edges_a, edges_b, noise, pulses) ||
+           (!pulses && alike_levels(levels_a, levels_b, noise, false));
 }
 
 /* Longest common subsequence; partner[i] is the match of a's change i in b, or

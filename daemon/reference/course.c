@@ -173,9 +173,9 @@ bool courses_sleep(const struct course *courses, size_t course_count, double res
         latest = fmax(latest, c->off_s);
         above += c->rest_A - c->zero_A > rest_draws_A + 0.1 * resolution_A;
     }
-    double most = resting_share * (double)course_count;
-    bool timed = course_count >= FEWEST_TIMED && latest <= rest_timed * earliest;
-    return resting > 0 && resting >= most && (above >= most || timed);
+    bool timed = course_count >= FEWEST_TIMED && latest <= rest_timed * earliest &&
+                 resting >= resting_share * (double)course_count;
+    return resting > 0 && (above >= resting_share * resting || timed);
 }
 
 int courses_make(const struct known_good *units, size_t count, const struct accuracy *accuracy,
@@ -265,6 +265,8 @@ static bool is_sharp(const struct course *course, const struct phase *left,
     change->before_s = at > 0 ? course->readings[at - 1].time_s : change->time_s;
     change->from_A = pulses ? left->level_A : edge_level(course, left->first, at, true);
     change->to_A = pulses ? right->level_A : edge_level(course, head, right_end, false);
+    change->before_A = left->level_A;
+    change->after_A = right->level_A;
     change->noise_A = fmax(fmin(left->spread_A, right->spread_A), resolution_A / sqrt(12.0));
     change->from_pulses = left->kind == PHASE_PERIODIC;
     change->to_pulses = right->kind == PHASE_PERIODIC;

@@ -8,9 +8,10 @@
 #include "reference/reference_model.h"
 
 struct change {
-    size_t reading;          /* the first after it */
-    double time_s, before_s; /* of that reading and the one before it, from onset */
-    double from_A, to_A;     /* level at its foot and at its head */
+    size_t reading;           /* the first after it */
+    double time_s, before_s;  /* of that reading and the one before it, from onset */
+    double from_A, to_A;      /* level at its foot and at its head */
+    double before_A, after_A; /* level of the phases it parts */
     double noise_A;
     bool from_pulses, to_pulses; /* from_A or to_A is the mean of pulses */
 };
@@ -28,6 +29,8 @@ struct course {
     double rest_s, rest_A;  /* for how long it was read there, and its mean */
     struct change *changes; /* the sharp ones, in order */
     size_t change_count;
+    bool cut_by_itself;                      /* it shows every change by itself: */
+    size_t cut_at[REFERENCE_MOST_PHASES];    /* there its phases start */
     bool follows;                            /* the template, as built so far */
     size_t starts[REFERENCE_MOST_PHASES];    /* first reading of each phase */
     double log_ratio[REFERENCE_MOST_PHASES]; /* level to the template's; NAN */

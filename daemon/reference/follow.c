@@ -35,6 +35,7 @@ struct follow {
     size_t read;                              /* readings taken */
     double weight; /* of a reading, less than one where they come faster than was taught */
     double last_s;
+    size_t index; /* of the newest reading */
     struct path best;
     struct path died;    /* the best of those that died at this reading */
     struct path expired; /* the last that ran out of time while still alike */
@@ -230,6 +231,28 @@ static double since_start(const struct follow *follow, const struct path *path, 
     return time_s - 0.5 * (path->from_s + path->before_s + follow->options.interval_s);
 }
 
+/* Readings that do not fit any more but fit the next phase tell that it has begun,
+ * if a path goes there at last. */
+static void note_next(const struct follow *follow, struct path *path, double time_s,
+                      double current_A, double voltage_V, bool fits)
+{
+    size_t next = (size_t)path->phase + 1;
+    bool alike = false;
+    if (!fits && next < follow->phase_count && follow->phases[next].kind == PHASE_LEVEL) {
+        double y = at_nominal(follow, next, current_A, voltage_V);
+        struct shape_band band = follow_shape(&follow->phases[next], 0, time_s - path->from_s);
+        scale_band(&band, path->factor);
+        alike = misfit(follow, next, y, band.low_A, band.high_A) <= 3;
+    }
+    if (!alike) {
+        path->next_s = NAN;
+    } else if (isnan(path->next_s)) {
+        path->next_s = time_s;
+        path->before_next_s = follow->last_s;
+        path->next_index = follow->index;
+    }
+}
+
 /* The path goes on in its phase with this reading. */
 static void go_on(const struct follow *follow, struct path *path, double time_s, double current_A,
                   double voltage_V)
@@ -249,6 +272,7 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     if (phase->kind == PHASE_PERIODIC &&
         stays_too_long(follow, path, time_s, y > 0.5 * (band.low_A + band.high_A)))
         z = fmax(z, stuck_z);
+    note_next(follow, path, time_s, current_A, voltage_V, z <= 3);
     weigh(follow, path, z);
     path->score += score_of(follow, p, y, &band);
     /* Beyond the edge of the shape and outside the band nothing is learned. */
@@ -268,7 +292,8 @@ static struct path enter(const struct follow *follow, const struct path *from, s
                         .from_s = time_s,
                         .before_s = time_s - follow->options.interval_s,
                         .factor = 1,
-                        .crossed_s = NAN};
+                        .crossed_s = NAN,
+                        .next_s = NAN};
     double before_A = 0;
     double before_low = 0;
     double before_high = 0;
@@ -282,6 +307,12 @@ static struct path enter(const struct follow *follow, const struct path *from, s
         for (size_t p = (size_t)from->phase + 1; p < next; p++)
             path.starts[p] = (uint32_t)index;
         path.before_s = follow->last_s;
+        /* It may have been left late for want of time in the next. */
+        if (next == (size_t)from->phase + 1 && !isnan(from->next_s)) {
+            path.from_s = from->next_s;
+            path.before_s = from->before_next_s;
+            path.start = from->next_index;
+        }
         path.evidence = from->evidence;
         path.misses = from->misses;
         path.score = from->score;
@@ -293,7 +324,7 @@ static struct path enter(const struct follow *follow, const struct path *from, s
                 left->duration_s);
         path.score += fmin(most_score, 0.5 * square(log_ratio / follow->log_spread[from->phase]));
     }
-    path.starts[next] = (uint32_t)index;
+    path.starts[next] = (uint32_t)path.start;
     const struct reference_phase *phase = &follow->phases[next];
     double y = at_nominal(follow, next, current_A, voltage_V);
     struct shape_band band = follow_shape(phase, 0, time_s - path.before_s);
@@ -453,6 +484,7 @@ enum follow_end follow_read(struct follow *follow, size_t index, double time_s, 
     double usual_s = full_weight * follow->options.interval_s;
     double gap_s = time_s - follow->last_s;
     follow->weight = follow->read == 0 || !(gap_s < usual_s) ? 1 : gap_s / usual_s;
+    follow->index = index;
     struct path entries[REFERENCE_MOST_PHASES];
     bool entered[REFERENCE_MOST_PHASES] = {false};
     if (follow->read == 0) {

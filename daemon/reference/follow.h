@@ -43,9 +43,12 @@ struct path {
     double crossed_s;                    /* PHASE_PERIODIC: when it last crossed the middle */
     uint32_t starts[REFERENCE_MOST_PHASES];
     int phase;
-    int misses;  /* readings in a row that do not fit */
-    int counted; /* readings in drawn_A and shape_A */
-    bool above;  /* PHASE_PERIODIC: to which side it crossed */
+    double next_s;        /* since then, all of those fit the next phase; NAN */
+    double before_next_s; /* time of the reading before that */
+    size_t next_index;    /* of that reading */
+    int misses;           /* readings in a row that do not fit */
+    int counted;          /* readings in drawn_A and shape_A */
+    bool above;           /* PHASE_PERIODIC: to which side it crossed */
 };
 
 enum follow_end { FOLLOW_ALIVE, FOLLOW_TOO_LONG, FOLLOW_UNLIKE };

@@ -12,6 +12,7 @@
 
 #include <stdint.h>
 
+#define REFERENCE_SLEEP_SHARE 0.3
 enum { REFERENCE_MOST_PHASES = 16, REFERENCE_MOST_CELLS = 48 };
 
 /* A spread as learned: what was seen, with its degrees of freedom, and what is
@@ -89,7 +90,8 @@ struct reference {
     struct spread duration;             /* natural logarithm */
     double baseline_A, baseline_high_A; /* resting draw before onset; NAN: not seen */
     double limited_s;                   /* longest current limit of a known-good */
-    bool sleeps; /* its last phase is a sleep it goes to by itself: a draw at rest */
+    bool sleeps; /* it goes by itself to a draw that passes for rest: that is part of the power-up,
+                    mostly a sleep as its last phase */
     double final_expected_A, final_low_A, final_high_A;
     struct reference_phase *phases; /* none at n = 0 */
     size_t phase_count;
@@ -99,31 +101,35 @@ struct reference {
     size_t claim_count;
 };
 
+/* Phase p is a sleep: the last, and it draws little beside the one before. */
 static inline bool reference_is_sleep(const struct reference *reference, size_t p)
 {
-    return reference->sleeps && p + 1 == reference->phase_count;
+    return reference->sleeps && p > 0 && p + 1 == reference->phase_count &&
+           reference->phases[p].level_A < REFERENCE_SLEEP_SHARE * reference->phases[p - 1].level_A;
 }
 
 /* The phase it works in at the end: the last one, or the one before its sleep. */
 static inline size_t reference_working_phase(const struct reference *reference)
 {
     size_t last = reference->phase_count ? reference->phase_count - 1 : 0;
-    return reference->sleeps && last > 0 ? last - 1 : last;
+    return reference_is_sleep(reference, last) ? last - 1 : last;
 }
 
 /* What it draws there; without phases what is expected at the end. */
 static inline double reference_working_A(const struct reference *reference)
 {
-    return reference->sleeps ? reference->phases[reference_working_phase(reference)].level_A
-                             : reference->final_expected_A;
+    size_t p = reference_working_phase(reference);
+    return p + 1 < reference->phase_count ? reference->phases[p].level_A
+                                          : reference->final_expected_A;
 }
 
 static inline void reference_working_limits(const struct reference *reference, double *low_A,
                                             double *high_A)
 {
-    const struct reference_phase *phase = &reference->phases[reference_working_phase(reference)];
-    *low_A = reference->sleeps ? phase->low_A : reference->final_low_A;
-    *high_A = reference->sleeps ? phase->high_A : reference->final_high_A;
+    size_t p = reference_working_phase(reference);
+    bool sleep = p + 1 < reference->phase_count;
+    *low_A = sleep ? reference->phases[p].low_A : reference->final_low_A;
+    *high_A = sleep ? reference->phases[p].high_A : reference->final_high_A;
 }
 
 /* An empty reference with defaults; NULL when memory is out. */

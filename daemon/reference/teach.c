@@ -24,7 +24,6 @@ static const double duration_cap = 0.42; /* of a limit, on the logarithm */
 static const double window_u = 0.02;     /* what voltage may add to a level's doubt */
 static const double least_window = 0.015;
 static const double several_voltages_share = 0.03;
-static const double asleep_share = 0.3;     /* of the draw before it */
 static const double asleep_limit_cap = 1.5; /* on the logarithm */
 
 struct lesson {
@@ -108,6 +107,19 @@ static void set_follow(struct lesson *lesson, const struct course *central, cons
             course->starts[k] =
                 course_first_reading(course, course->starts[k], course->starts[k - 1],
                                      k < count ? course->starts[k + 1] : course->count, 0);
+        course->cut_by_itself = course->follows;
+        memcpy(course->cut_at, course->starts, sizeof course->cut_at);
+    }
+}
+
+/* A course that shows every change by itself keeps its own cut: what follows a
+ * template in the making must not move what made it. */
+static void keep_own_cuts(struct lesson *lesson, size_t count)
+{
+    for (size_t i = 0; i < lesson->course_count; i++) {
+        struct course *course = &lesson->courses[i];
+        if (course->follows && course->cut_by_itself)
+            memcpy(course->starts, course->cut_at, (count + 1) * sizeof *course->starts);
     }
 }
 
@@ -267,6 +279,7 @@ static int find_template(struct lesson *lesson)
                 return -1;
             if (following == 0)
                 break;
+            keep_own_cuts(lesson, count);
         }
         double share = (double)following / (double)lesson->course_count;
         size_t hungry = starved(lesson, count);
@@ -469,17 +482,15 @@ static int find_phases(struct lesson *lesson)
     return find_exponents(lesson);
 }
 
-/* The last phase is a draw at rest, and the known-goods follow to it. */
-static bool ends_asleep(const struct lesson *lesson)
+/* The known-goods follow through what is drawn at rest. */
+static bool follow_asleep(const struct lesson *lesson)
 {
     const struct reference *r = lesson->reference;
     size_t following = 0;
     for (size_t i = 0; i < lesson->course_count; i++)
         following += lesson->courses[i].follows;
-    if (r->phase_count < 2 || (double)following < following_needed * (double)lesson->course_count)
-        return false;
-    double asleep = r->phases[r->phase_count - 1].level_A;
-    return asleep < asleep_share * r->phases[r->phase_count - 2].level_A;
+    return r->phase_count >= 2 &&
+           (double)following >= following_needed * (double)lesson->course_count;
 }
 
 /* Where the known-goods go to sleep, the sleep is a phase like others: learned
@@ -492,7 +503,7 @@ static int find_phases_and_sleep(struct lesson *lesson)
         int status = courses_make(lesson->units, r->unit_count, lesson->request->accuracy, true,
                                   &lesson->courses, &lesson->course_count, lesson->error);
         status = status == 0 ? find_phases(lesson) : status;
-        r->sleeps = status == 0 && ends_asleep(lesson);
+        r->sleeps = status == 0 && follow_asleep(lesson);
         if (status != 0 || r->sleeps) {
             courses_free(awake, lesson->course_count);
             return status;
