@@ -112,13 +112,19 @@ static void set_follow(struct lesson *lesson, const struct course *central, cons
     }
 }
 
-/* A course that shows every change by itself keeps its own cut: what follows a
- * template in the making must not move what made it. */
+/* A course that shows every change by itself keeps its own cut where following
+ * moves it by more than an edge's readings: what follows a template in the making
+ * must not move what made it. */
 static void keep_own_cuts(struct lesson *lesson, size_t count)
 {
+    enum { EDGE = 3 };
     for (size_t i = 0; i < lesson->course_count; i++) {
         struct course *course = &lesson->courses[i];
-        if (course->follows && course->cut_by_itself)
+        bool moved = false;
+        for (size_t k = 1; k <= count; k++)
+            moved |= course->starts[k] > course->cut_at[k] + EDGE ||
+                     course->starts[k] + EDGE < course->cut_at[k];
+        if (moved && course->follows && course->cut_by_itself)
             memcpy(course->starts, course->cut_at, (count + 1) * sizeof *course->starts);
     }
 }
