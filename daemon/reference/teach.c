@@ -117,7 +117,7 @@ static void set_follow(struct lesson *lesson, const struct course *central, cons
  * must not move what made it. */
 static void keep_own_cuts(struct lesson *lesson, size_t count)
 {
-    enum { EDGE = 3 };
+    enum { EDGE = 1 };
     for (size_t i = 0; i < lesson->course_count; i++) {
         struct course *course = &lesson->courses[i];
         bool moved = false;
