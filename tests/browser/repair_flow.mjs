@@ -71,11 +71,8 @@ export const touchHand = (page) => {
   };
 };
 
-// Its record's address; record: false where it ends with the order closed.
 // seen(id, words): waits until the page shows them. off(): the output is off again.
-export async function repair(hand, page, {
-  serial, type, seen, off, on, record = true,
-}) {
+export async function repair(hand, page, { serial, type, seen, off, on }) {
   await hand.scan(serial);
   await until(() => page.locator('dialog[open]').count(), 'the intake slip');
   await hand.press(type);
@@ -104,7 +101,6 @@ export async function repair(hand, page, {
   await hand.write('Hand', 'MK');
   await hand.press('Close it');
   await seen('order', `${serial} closed today: repaired`);
-  if (!record) return null;
   await hand.press('Write the record');
   await hand.press('Write it');
   await until(() => page.locator('#order a', { hasText: 'See the record' }).count(), 'the record');

@@ -4,16 +4,13 @@
 // the mock bench; and what an accessibility engine finds on the page and its slips.
 
 import assert from 'node:assert/strict';
-import { readFile } from 'node:fs/promises';
-import { createRequire } from 'node:module';
 
+import { clean } from './accessibility.mjs';
 import { LANDSCAPE, PORTRAIT, closeBrowser } from './browser.mjs';
 import { finish, until } from './check.mjs';
 import { pageCheck, powerUp, shows } from './mock_page.mjs';
 import { keyboardHand, repair, touchHand } from './repair_flow.mjs';
 import { BAD, BAD_PHASES, TYPE, sendRun } from './scenes.mjs';
-
-const axe = await readFile(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 
 function repairOn(mock, page, hand, serial) {
   return repair(hand, page, {
@@ -51,13 +48,6 @@ for (const [name, size] of [['1280x800', LANDSCAPE], ['800x1280', PORTRAIT]]) {
 }
 
 // --- what the engine finds ---
-
-async function clean(page, what) {
-  await page.evaluate(axe);
-  const { violations } = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ['violations'] }));
-  assert.deepEqual(violations.map(({ id, nodes }) => `${what}: ${id}: ${nodes.map((node) => node.target).join(' ')} `
-    + nodes[0].any.concat(nodes[0].all, nodes[0].none).map(({ message }) => message).join('; ')), []);
-}
 
 for (const colorScheme of ['light', 'dark']) {
   for (const [name, size] of [['1280x800', LANDSCAPE], ['800x1280', PORTRAIT]]) {

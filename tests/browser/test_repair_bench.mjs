@@ -1,11 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 //
 // The repair on a real bench: the daemon, a simulated supply that it switches, the
-// page in Chromium; from intake to its close by keyboard alone and by touch alone, two
+// page in Chromium; from intake to record by keyboard alone and by touch alone, two
 // tablets, the daemon started again under an open page.
 
 import assert from 'node:assert/strict';
 
+import { clean } from './accessibility.mjs';
 import { RealBench } from './bench_process.mjs';
 import { LANDSCAPE, PORTRAIT, closeBrowser, openPage, theBrowser } from './browser.mjs';
 import { check, finish, until } from './check.mjs';
@@ -47,8 +48,8 @@ function benchCheck(name, scene, size = LANDSCAPE, options = {}) {
 }
 
 async function wholeRepair(page, hand, serial) {
-  await repair(hand, page, {
-    serial, type: TYPE, record: false, seen: (id, words) => shows(page, id, words),
+  const href = await repair(hand, page, {
+    serial, type: TYPE, seen: (id, words) => shows(page, id, words),
     on: () => until(async () => (await bench.supplyItem()).output_on, 'on went out'),
     off: () => until(async () => (await bench.supplyItem()).output_on === false, 'off went out'),
   });
@@ -58,12 +59,13 @@ async function wholeRepair(page, hand, serial) {
   assert.deepEqual(order.notes.map((note) => [note.stage, note.text]), [['intake', 'crack beside the inductor']]);
   assert.deepEqual(order.meter_readings.map((each) => [each.stage, each.what, each.value, each.unit]),
     [['after rework', 'core rail', 1.18, 'V']]);
+  assert.equal(href, `/record.html#${order.record}`);
   assert.equal((await bench.newest()).unit, serial);
 }
 
-benchCheck('intake to close by keyboard alone', (page) => wholeRepair(page, keyboardHand(page), 'HL-0101'));
+benchCheck('intake to record by keyboard alone', (page) => wholeRepair(page, keyboardHand(page), 'HL-0101'));
 
-benchCheck('intake to close by touch alone, upright', (page) => wholeRepair(page, touchHand(page), 'HL-0102'),
+benchCheck('intake to record by touch alone, upright', (page) => wholeRepair(page, touchHand(page), 'HL-0102'),
   PORTRAIT, { hasTouch: true });
 
 benchCheck('two tablets on one order, the daemon started again under both', async (page) => {
@@ -144,6 +146,31 @@ async function picture(page) {
     canvas.getContext('2d').fillRect(0, 0, 900, 900);
     return canvas.toDataURL('image/png').split(',')[1];
   }), 'base64');
+}
+
+// --- every page ---
+
+const PAGES_HERE = ['', 'folder.html', 'folder.html#HL-0101', 'record.html#1', 'references.html'];
+
+for (const colorScheme of ['light', 'dark']) {
+  for (const [name, size] of [['flat', LANDSCAPE], ['upright', PORTRAIT]]) {
+    benchCheck(`every page in ${colorScheme}, ${name}: Off in reach, nothing found against it`, async (page) => {
+      await bench.say('output on');
+      for (const path of PAGES_HERE) {
+        await page.goto('about:blank');
+        await page.goto(bench.url + path);
+        await until(() => page.locator('.spine .off').isVisible(), `Off on /${path}`);
+        await until(() => page.locator('main').innerText(), `something on /${path}`);
+        const [wide, there] = await page.evaluate(() => [document.documentElement.scrollWidth, innerWidth]);
+        assert.ok(wide <= there, `/${path} is ${wide} px wide in ${there}`);
+        await clean(page, `/${path}`);
+      }
+      const links = await page.evaluate(() => [...document.querySelectorAll('.spine-pages a')].map((each) => each.href));
+      for (const link of links) assert.equal((await fetch(link)).status, 200, link);
+      await page.locator('.spine .off').click();
+      await until(async () => (await bench.supplyItem()).output_on === false, 'off from there');
+    }, size, { colorScheme, reducedMotion: 'reduce' });
+  }
 }
 
 await finish(async () => {

@@ -40,7 +40,7 @@ function limitsOf(phases, limits, final) {
 function stageCard(stage, items, newest, together, limits, final, scale) {
   const phases = newest.signature?.phases ?? [];
   const verdict = newest.verdict?.verdict ?? null;
-  const card = element('article', 'stage', element('h3', '', stage));
+  const card = element('article', 'stage', element('h2', '', stage));
   card.append(element('div', 'stage-verdict',
     verdict ? mark(verdict, 'small') : element('span', 'quiet', 'no verdict'),
     element('span', 'stage-draw', amperes(newest.verdict?.final_draw_A))));

@@ -8,6 +8,7 @@ import { element } from '../lib/page.js';
 import { scaleOf, signatureDrawing } from '../lib/signature_drawing.js';
 import { amperes, ampereRange, clockTime, counted, day, instant } from '../lib/words.js';
 import { mark } from './mark.js';
+import { spine } from './spine.js';
 
 const MOST_READINGS = 6;
 const MOST_NOTES = 4;
@@ -15,6 +16,7 @@ const MOST_NOTES = 4;
 const place = document.getElementById('record');
 const id = decodeURIComponent(location.hash.slice(1));
 
+spine(document.getElementById('spine'), 'folders');
 show();
 window.addEventListener('hashchange', () => location.reload());
 document.getElementById('tool-print').addEventListener('click', () => window.print());
