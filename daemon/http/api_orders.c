@@ -255,9 +255,11 @@ void work_order_put(struct desk *desk, struct call *call)
         return;
     change.value = body;
     bool corrects = json_is_true(json_object_get(body, "correct_record"));
-    if (!corrects ||
-        (desk_reader(desk, call->answer) &&
-         corrections_for_order(desk, change.id, body, &change.corrections, call->answer)))
+    bool ready = !corrects ||
+                 (desk_reader(desk, call->answer) &&
+                  corrections_for_order(desk, change.id, body, &change.corrections, call->answer));
+    corrections_settle(&change.corrections, body);
+    if (ready)
         write_order(desk, call, &change, change_order, MHD_HTTP_OK);
     corrections_clear(&change.corrections);
     json_decref(body);

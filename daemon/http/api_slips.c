@@ -3,6 +3,7 @@
  * Notes, meter readings and photos of a work order; power-ups moved to another,
  * and tagged.
  */
+#include "base/clock.h"
 #include "http/corrections.h"
 #include "http/fields.h"
 #include "http/items.h"
@@ -23,7 +24,7 @@ struct change {
     enum slip kind;
     int64_t of; /* the work order's, or the id of what is changed */
     const json_t *value;
-    const char *text; /* a stage, or a tag */
+    const char *text; /* a stage */
     const void *bytes;
     size_t size;
     int64_t id;
@@ -49,10 +50,59 @@ static void answer_slip(struct desk *desk, struct call *call, unsigned status, e
                  (long long)id);
 }
 
-static int write_slip(struct store *store, void *context, struct error *error)
+/* What the order's item will say under this key: with the slip put, or struck. */
+static json_t *list_with(const json_t *order, const char *key, const struct change *change,
+                         bool strikes)
+{
+    char now[25];
+    json_t *list = json_deep_copy(json_object_get(order, key));
+    json_t *at = json_string(clock_rfc3339(clock_wall_us(), now));
+    if (!strikes) {
+        json_t *slip = json_deep_copy(change->value);
+        json_object_del(slip, "correct_record");
+        json_object_set(slip, "at", at);
+        json_array_append_new(list, slip);
+    }
+    for (size_t i = 0; strikes && i < json_array_size(list); i++) {
+        json_t *slip = json_array_get(list, i);
+        if (strtoll(fields_text(slip, "id"), NULL, 10) == change->of)
+            json_object_set(slip, "struck_at", at);
+    }
+    json_decref(at);
+    return list;
+}
+
+/* Where a record is to be corrected by it: false with the answer made. */
+static bool prepare_slip(struct desk *desk, struct call *call, struct change *change, json_t *asked,
+                         int64_t order, bool strikes)
+{
+    static const char *const keys[] = {"notes", "meter_readings", "photos"};
+    if (!json_is_true(json_object_get(asked, "correct_record")))
+        return true;
+    json_t *item = items_kept(desk, call, STORE_WORK_ORDERS, order);
+    if (!item)
+        return false;
+    json_t *changed = json_object();
+    const char *key = keys[change->kind];
+    bool ready = json_is_null(item);
+    if (!ready && json_object_set_new(changed, key, list_with(item, key, change, strikes)) == 0)
+        ready = corrections_for_order(desk, order, changed, &change->corrections, call->answer);
+    json_decref(changed);
+    json_decref(item);
+    corrections_settle(&change->corrections, asked);
+    return ready;
+}
+
+static int put_alone(struct store *store, void *context, struct error *error)
 {
     struct change *change = context;
     return store_put_slip(store, change->kind, change->of, change->value, &change->id, error);
+}
+
+static int write_slip(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return corrections_write(store, &change->corrections, put_alone, change, error);
 }
 
 static void post_slip(struct desk *desk, struct call *call, enum slip kind,
@@ -66,10 +116,13 @@ static void post_slip(struct desk *desk, struct call *call, enum slip kind,
     if (!body)
         return;
     change.value = body;
-    if (bench_write(desk->office->bench, write_slip, &change, &error) < 0)
-        answer_unchanged(call->answer, &error);
-    else
-        answer_slip(desk, call, MHD_HTTP_CREATED, kind, change.id);
+    if (prepare_slip(desk, call, &change, body, change.of, false)) {
+        if (bench_write(desk->office->bench, write_slip, &change, &error) < 0)
+            answer_unchanged(call->answer, &error);
+        else
+            answer_slip(desk, call, MHD_HTTP_CREATED, kind, change.id);
+    }
+    corrections_clear(&change.corrections);
     json_decref(body);
 }
 
@@ -141,10 +194,28 @@ void photo_get(struct desk *desk, struct call *call)
 
 /* --- striking --- */
 
-static int write_strike(struct store *store, void *context, struct error *error)
+static int strike_alone(struct store *store, void *context, struct error *error)
 {
     struct change *change = context;
     return store_strike(store, change->kind, change->of, change->value, error);
+}
+
+static int write_strike(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return corrections_write(store, &change->corrections, strike_alone, change, error);
+}
+
+/* The work order it is of; 0: there is no such slip. */
+static int64_t order_of(struct desk *desk, struct call *call, const struct change *change)
+{
+    struct error error = {0};
+    json_t *slip = desk_reader(desk, call->answer)
+                       ? store_slip(desk->reader, change->kind, change->of, &error)
+                       : NULL;
+    int64_t order = strtoll(fields_text(slip, "work_order"), NULL, 10);
+    json_decref(slip);
+    return order;
 }
 
 static void strike(struct desk *desk, struct call *call, enum slip kind)
@@ -161,10 +232,14 @@ static void strike(struct desk *desk, struct call *call, enum slip kind)
     if (!body)
         return;
     change.value = body;
-    if (bench_write(desk->office->bench, write_strike, &change, &error) < 0)
-        answer_unchanged(call->answer, &error);
-    else
-        answer_slip(desk, call, MHD_HTTP_OK, kind, change.of);
+    int64_t order = order_of(desk, call, &change);
+    if (call->answer->status == 0 && prepare_slip(desk, call, &change, body, order, true)) {
+        if (bench_write(desk->office->bench, write_strike, &change, &error) < 0)
+            answer_unchanged(call->answer, &error);
+        else
+            answer_slip(desk, call, MHD_HTTP_OK, kind, change.of);
+    }
+    corrections_clear(&change.corrections);
     json_decref(body);
 }
 
@@ -228,15 +303,20 @@ static int write_move(struct store *store, void *context, struct error *error)
     return corrections_write(store, &change->corrections, move_alone, change, error);
 }
 
-/* False with the answer made. */
-static bool prepare_corrections(struct desk *desk, struct call *call, struct change *change)
+/* False with the answer made. `tag` NULL: it is moved. */
+static bool prepare_corrections(struct desk *desk, struct call *call, struct change *change,
+                                json_t *asked, const char *tag)
 {
-    if (!json_is_true(json_object_get(change->value, "correct_record")))
+    if (!json_is_true(json_object_get(asked, "correct_record")))
         return true;
     json_t *item = items_kept(desk, call, STORE_POWER_UPS, change->of);
-    bool done =
-        item && corrections_for_move(desk, item, change->value, &change->corrections, call->answer);
+    bool done = item != NULL;
+    if (done && tag)
+        done = corrections_for_tag(desk, item, tag, &change->corrections, call->answer);
+    else if (done)
+        done = corrections_for_move(desk, item, asked, &change->corrections, call->answer);
     json_decref(item);
+    corrections_settle(&change->corrections, asked);
     return done;
 }
 
@@ -257,16 +337,22 @@ void attachment_put(struct desk *desk, struct call *call)
     if (!body)
         return;
     change.value = body;
-    if (prepare_corrections(desk, call, &change))
+    if (prepare_corrections(desk, call, &change, body, NULL))
         change_power_up(desk, call, &change, write_move);
     corrections_clear(&change.corrections);
     json_decref(body);
 }
 
+static int tag_alone(struct store *store, void *context, struct error *error)
+{
+    struct change *change = context;
+    return store_tag_power_up(store, change->of, change->value, error);
+}
+
 static int write_tag(struct store *store, void *context, struct error *error)
 {
     struct change *change = context;
-    return store_tag_power_up(store, change->of, change->text, error);
+    return corrections_write(store, &change->corrections, tag_alone, change, error);
 }
 
 void tag_put(struct desk *desk, struct call *call)
@@ -274,6 +360,7 @@ void tag_put(struct desk *desk, struct call *call)
     static const char *const tags[] = {"heat", "cold", NULL};
     static const struct field fields[] = {
         {.key = "tag", .kind = FIELD_CHOICE, .choices = tags},
+        {.key = "correct_record", .kind = FIELD_SWITCH},
     };
     struct change change = {0};
     if (!items_id(call, &change.of))
@@ -281,8 +368,10 @@ void tag_put(struct desk *desk, struct call *call)
     json_t *body = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
     if (!body)
         return;
-    change.text = fields_text(body, "tag");
-    change_power_up(desk, call, &change, write_tag);
+    change.value = body;
+    if (prepare_corrections(desk, call, &change, body, fields_text(body, "tag")))
+        change_power_up(desk, call, &change, write_tag);
+    corrections_clear(&change.corrections);
     json_decref(body);
 }
 

@@ -78,8 +78,8 @@ static bool add_moved(struct desk *desk, const char *order_id, const json_t *to,
     if (!order)
         return false;
     char why[600];
-    snprintf(why, sizeof why, "power-up %lld was moved: %.500s", (long long)move->id,
-             fields_text(to, "why"));
+    snprintf(why, sizeof why, "power-up %lld was %s: %.500s", (long long)move->id,
+             move->tag ? "tagged" : "moved", fields_text(to, "why"));
     struct record_wish wish = {.hand = hand_of(to, order), .why = why};
     /* One that is not there is refused by the change itself. */
     bool done = json_is_null(order) || add(desk, order, move, &wish, corrections, answer);
@@ -106,6 +106,23 @@ bool corrections_for_move(struct desk *desk, const json_t *power_up, const json_
     return done;
 }
 
+bool corrections_for_tag(struct desk *desk, const json_t *power_up, const char *tag,
+                         struct corrections *corrections, struct answer *answer)
+{
+    *corrections = (struct corrections){.count = 0};
+    struct power_up_move stays = {.id = strtoll(fields_text(power_up, "id"), NULL, 10),
+                                  .joining = power_up,
+                                  .stage = fields_text(power_up, "stage"),
+                                  .tag = tag};
+    json_t *to = json_pack("{s:s}", "why", tag[0] ? tag : "neither heat nor cold");
+    bool done =
+        add_moved(desk, fields_text(power_up, "work_order"), to, &stays, corrections, answer);
+    json_decref(to);
+    if (!done)
+        corrections_clear(corrections);
+    return done;
+}
+
 bool corrections_for_order(struct desk *desk, int64_t order, const json_t *keys,
                            struct corrections *corrections, struct answer *answer)
 {
@@ -127,6 +144,12 @@ bool corrections_for_order(struct desk *desk, int64_t order, const json_t *keys,
     }
     json_decref(item);
     return done;
+}
+
+void corrections_settle(const struct corrections *corrections, json_t *asked)
+{
+    if (corrections->count == 0)
+        json_object_del(asked, "correct_record");
 }
 
 int corrections_write(struct store *store, const struct corrections *corrections,

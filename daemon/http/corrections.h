@@ -24,9 +24,17 @@ struct corrections {
 bool corrections_for_move(struct desk *desk, const json_t *power_up, const json_t *to,
                           struct corrections *corrections, struct answer *answer);
 
-/* A work order (its id) is about to be changed by these keys. */
+/* A power-up is about to be tagged. */
+bool corrections_for_tag(struct desk *desk, const json_t *power_up, const char *tag,
+                         struct corrections *corrections, struct answer *answer);
+
+/* A work order (its id) is about to be changed by these keys of its item. */
 bool corrections_for_order(struct desk *desk, int64_t order, const json_t *keys,
                            struct corrections *corrections, struct answer *answer);
+
+/* Where there is nothing to correct, takes "correct_record" out of what was asked, so
+ * that a record written meanwhile is not passed over. */
+void corrections_settle(const struct corrections *corrections, json_t *asked);
 
 /* In the writer's thread: `change` and the corrections in one commit. */
 int corrections_write(struct store *store, const struct corrections *corrections,

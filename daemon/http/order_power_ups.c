@@ -99,6 +99,11 @@ static int join(struct store_reader *reader, const struct power_up_move *move,
     if (!whole)
         return -1;
     json_object_set_new(whole, "stage", move->stage[0] ? json_string(move->stage) : json_null());
+    if (move->tag)
+        json_object_set_new(whole, "tag", move->tag[0] ? json_string(move->tag) : json_null());
+    json_t *verdict = json_object_get(whole, "verdict");
+    if (verdict && is_under_heat(text_of(whole, "tag"), text_of(whole, "stage")))
+        json_object_set_new(whole, "verdict", under_heat_json(verdict));
     return json_array_insert_new(power_ups->items, at, whole) == 0 ? 0 : out_of_memory(error);
 }
 

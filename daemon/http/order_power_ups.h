@@ -38,6 +38,7 @@ struct power_up_move {
     int64_t id;
     const json_t *joining; /* its item; NULL: it leaves */
     const char *stage;     /* at which it joins */
+    const char *tag;       /* which it gets; NULL: as it is */
 };
 /* The same; `move` NULL: as they are. */
 int order_power_ups_read_moved(struct store_reader *reader, const struct bench *bench,

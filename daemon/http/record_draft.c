@@ -15,16 +15,17 @@ static const char *text_of(const json_t *object, const char *key)
     return text ? text : "";
 }
 
+/* The one that was the newest when the order was read: one written since then is found
+ * out when the draft is to be kept. */
 static int find_corrected(struct desk *desk, const json_t *order, json_t **corrected,
                           struct error *error)
 {
-    struct store_filter filter = {.work_order = text_of(order, "id"), .limit = 1};
-    json_t *list = store_list_records(desk->reader, &filter, error);
-    if (!list)
-        return -1;
-    *corrected = json_incref(json_array_get(json_object_get(list, "items"), 0));
-    json_decref(list);
-    return 0;
+    const char *record = text_of(order, "record");
+    *corrected = NULL;
+    if (!record[0])
+        return 0;
+    *corrected = store_record(desk->reader, strtoll(record, NULL, 10), false, error);
+    return *corrected ? 0 : -1;
 }
 
 /* The first of a list; JSON null where it is empty, NULL with the error filled. */

@@ -116,25 +116,28 @@ int store_move_power_up(struct store *store, int64_t id, const json_t *to, struc
     return store_end_transaction(store, move(store, id, to, error), error);
 }
 
-static int tag_one(struct store *store, int64_t id, const char *tag, struct error *error)
+static int tag_one(struct store *store, int64_t id, const json_t *asked, struct error *error)
 {
     struct place place = {0};
     if (read_place(store, id, &place, error) != 0 ||
-        (place.work_order && order_allow_change(store, place.work_order, NULL, error) != 0) ||
+        (place.work_order && order_allow_change(store, place.work_order, asked, error) != 0) ||
         database_run(&store->database, error, NULL, "UPDATE power_up SET tag = ? WHERE id = ?",
-                     "ei", tag, id) < 0)
+                     "ei", json_text(asked, "tag"), id) < 0)
         return -1;
     return power_up_keep_heat(store, id, error);
 }
 
-int store_tag_power_up(struct store *store, int64_t id, const char *tag, struct error *error)
+int store_tag_power_up(struct store *store, int64_t id, const json_t *asked, struct error *error)
 {
+    const char *tag = NULL;
+    if (json_text_field(asked, "tag", false, LONGEST_STAGE, &tag, error) != 0)
+        return -1;
     if (tag[0] && strcmp(tag, "heat") != 0 && strcmp(tag, "cold") != 0)
         return error_set(error, EXIT_BAD_DATA, "tag", 0, "\"heat\", \"cold\" or null",
                          "found \"%.60s\"", tag);
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
-    return store_end_transaction(store, tag_one(store, id, tag, error), error);
+    return store_end_transaction(store, tag_one(store, id, asked, error), error);
 }
 
 static int check_trusted(struct store *store, int64_t id, struct error *error)

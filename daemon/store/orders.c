@@ -197,7 +197,7 @@ int store_put_work_order(struct store *store, const json_t *order, int64_t *id, 
     const char *serial = NULL;
     if (json_check_keys(order, "a work order", known, error) != 0 ||
         json_text_field(order, "unit", true, LONGEST_NAME, &serial, error) != 0 ||
-        database_begin(&store->database, error) != 0)
+        store_begin_transaction(store, error) != 0)
         return -1;
     int64_t made = 0;
     int status = make_of_serial(store, order, serial, &made, error);
@@ -317,7 +317,7 @@ static int close_order(struct store *store, int64_t id, const json_t *closing, s
 int store_close_work_order(struct store *store, int64_t id, const json_t *closing,
                            struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     return store_end_transaction(store, close_order(store, id, closing, error), error);
 }
@@ -349,7 +349,7 @@ int store_reopen_work_order(struct store *store, int64_t id, const char *why, st
 {
     if (!why[0])
         return error_set(error, EXIT_BAD_DATA, "why", 0, "why it is opened again", "is missing");
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     return store_end_transaction(store, reopen(store, id, why, error), error);
 }

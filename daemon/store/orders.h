@@ -69,8 +69,8 @@ int store_strike(struct store *store, enum slip kind, int64_t id, const json_t *
  * it was judged as stays. */
 int store_move_power_up(struct store *store, int64_t id, const json_t *to, struct error *error);
 
-/* "heat", "cold" or empty. */
-int store_tag_power_up(struct store *store, int64_t id, const char *tag, struct error *error);
+/* {"tag": "heat", "cold" or null}. */
+int store_tag_power_up(struct store *store, int64_t id, const json_t *asked, struct error *error);
 
 /* Trusted to teach a reference, and why; `why` empty: no longer. EXIT_USAGE: under
  * heat, or its watch was not completed. */

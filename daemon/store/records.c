@@ -28,13 +28,31 @@ static int read_last(struct store *store, int64_t *number, char hash[RECORD_HASH
     return status < 0 ? -1 : 0;
 }
 
+/* It was composed from what was kept before; what another hand wrote meanwhile
+ * would be left out of it. */
+static int check_newest(struct store *store, int64_t work_order, int64_t corrects,
+                        struct error *error)
+{
+    int64_t newest = 0;
+    if (database_run(&store->database, error, &newest,
+                     "SELECT coalesce(max(id), 0) FROM record WHERE work_order_id = ?", "i",
+                     work_order) < 0)
+        return -1;
+    if (newest == corrects)
+        return 0;
+    return error_set(error, EXIT_USAGE, NULL, 0, "it to be asked for again",
+                     "another record of work order %lld was written meanwhile",
+                     (long long)work_order);
+}
+
 int store_add_record(struct store *store, int64_t work_order, int64_t corrects, json_t *content,
                      int64_t *id, struct error *error)
 {
     int64_t number = 0;
     char previous[RECORD_HASH_ROOM];
     char hash[RECORD_HASH_ROOM];
-    if (read_last(store, &number, previous, error) != 0)
+    if (check_newest(store, work_order, corrects, error) != 0 ||
+        read_last(store, &number, previous, error) != 0)
         return -1;
     number++;
     char *text = json_object_set_new(content, "number", json_integer(number)) == 0

@@ -9,7 +9,8 @@
 
 /* Puts a record of a work order at the end of the chain, in one commit, or, within a
  * transaction that the caller began, in that. `content` gets its "number" and is
- * kept in canonical form. `corrects`: the record it takes the place of, 0: none. */
+ * kept in canonical form. `corrects`: the record it takes the place of, the newest of
+ * this order (EXIT_USAGE: it is not); 0: there is none. */
 int store_put_record(struct store *store, int64_t work_order, int64_t corrects, json_t *content,
                      int64_t *id, struct error *error);
 int store_add_record(struct store *store, int64_t work_order, int64_t corrects, json_t *content,

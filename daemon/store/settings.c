@@ -165,7 +165,7 @@ static int write_one(struct store *store, const char *name, const json_t *value,
 
 int store_put_settings(struct store *store, const json_t *given, struct error *error)
 {
-    if (check(given, error) != 0 || database_begin(&store->database, error) != 0)
+    if (check(given, error) != 0 || store_begin_transaction(store, error) != 0)
         return -1;
     int status = 0;
     for (int i = 0; i < SETTINGS && status == 0; i++) {

@@ -77,7 +77,7 @@ static int put_slip(struct store *store, enum slip kind, int64_t order, const js
 int store_put_slip(struct store *store, enum slip kind, int64_t order, const json_t *slip,
                    int64_t *id, struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     int64_t made = 0;
     int status =
@@ -151,7 +151,7 @@ int store_put_photo(struct store *store, int64_t order, const char *stage, const
     if (!media_type)
         return error_set(error, EXIT_BAD_DATA, "photo", 0, "a JPEG, PNG or WebP image",
                          "found something else");
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     int status = put_photo(store, order, stage, media_type, bytes, size, error);
     int64_t made = sqlite3_last_insert_rowid(store->database.connection);
@@ -198,7 +198,7 @@ int store_strike(struct store *store, enum slip kind, int64_t id, const json_t *
 {
     const char *why = NULL;
     if (json_text_field(asked, "why", true, LONGEST_TEXT, &why, error) != 0 ||
-        database_begin(&store->database, error) != 0)
+        store_begin_transaction(store, error) != 0)
         return -1;
     return store_end_transaction(store, strike(store, kind, id, asked, error), error);
 }

@@ -58,7 +58,7 @@ int store_change_unit(struct store *store, int64_t id, const json_t *unit, struc
 {
     static const char *const known[] = {"module_type", "revision", "set_up", NULL};
     if (json_check_keys(unit, "a unit", known, error) != 0 ||
-        database_begin(&store->database, error) != 0)
+        store_begin_transaction(store, error) != 0)
         return -1;
     return store_end_transaction(store, change(store, id, unit, error), error);
 }
@@ -172,7 +172,7 @@ int store_take_in(struct store *store, const char *supply, const json_t *what,
 {
     char serial[LONGEST_NAME + 1];
     struct intake made = {0};
-    if (trim(what, serial, error) != 0 || database_begin(&store->database, error) != 0)
+    if (trim(what, serial, error) != 0 || store_begin_transaction(store, error) != 0)
         return -1;
     int status = take_in(store, supply, serial, what, &made, error);
     status = store_end_transaction(store, status, error);
@@ -183,7 +183,7 @@ int store_take_in(struct store *store, const char *supply, const json_t *what,
 
 int store_confirm_unit(struct store *store, const char *supply, struct error *error)
 {
-    if (database_begin(&store->database, error) != 0)
+    if (store_begin_transaction(store, error) != 0)
         return -1;
     int status = database_run(&store->database, error, NULL,
                               "UPDATE on_bench SET confirmed_us = ? WHERE supply = ?", "it",

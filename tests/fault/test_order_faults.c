@@ -121,7 +121,7 @@ static int with(struct store *store, enum step step, int64_t id, const char *tex
         status = store_move_power_up(store, id, value, error);
         break;
     case TAG:
-        status = store_tag_power_up(store, id, "heat", error);
+        status = store_tag_power_up(store, id, value, error);
         break;
     case STRIKE:
         status = store_strike(store, SLIP_NOTE, id, value, error);
@@ -156,7 +156,7 @@ static const struct {
     [CHANGE] = {"{\"complaint\": \"dark\", \"parts\": \"relay\", \"cells\": \"none\"}", INTAKE},
     [CAUGHT] = {"{}", INTAKE},
     [MOVE] = {"{\"unit\": \"AL-9\", \"why\": \"not of this order\"}", CAUGHT},
-    [TAG] = {"{}", CAUGHT},
+    [TAG] = {"{\"tag\": \"heat\"}", CAUGHT},
     [STRIKE] = {"{\"why\": \"wrong board\"}", NOTE},
     [CONFIRM] = {"{}", INTAKE},
     [CLOSE] = {"{\"outcome\": \"repaired\", \"hand\": \"ab\", \"found_cause\": \"relay\"}", INTAKE},

@@ -136,6 +136,11 @@ static int on_order(int (*function)(struct store *, int64_t, const json_t *, str
     return status;
 }
 
+static int tag(int64_t id, const char *text)
+{
+    return on_order(store_tag_power_up, id, text);
+}
+
 static int put(enum slip kind, int64_t order, const char *text, int64_t *id)
 {
     json_t *slip = json(text);
@@ -554,7 +559,7 @@ static void test_a_record_holds_its_work_order(void **state)
     refused(on_order(store_change_work_order, in.work_order, "{\"parts\": \"none\"}"), EXIT_USAGE,
             NULL);
     refused(on_order(store_move_power_up, id, "{\"why\": \"x\"}"), EXIT_USAGE, NULL);
-    refused(store_tag_power_up(store, id, "heat", &error), EXIT_USAGE, NULL);
+    refused(tag(id, "{\"tag\": \"heat\"}"), EXIT_USAGE, NULL);
     refused(put(SLIP_NOTE, in.work_order, "{\"text\": \"x\"}", &slip), EXIT_USAGE, NULL);
     refused(store_reopen_work_order(store, in.work_order, "x", &error), EXIT_USAGE, NULL);
     assert_int_equal(rows(), before);
@@ -599,10 +604,10 @@ static void test_under_heat_nothing_is_good(void **state)
     item = get(STORE_POWER_UPS, cold);
     assert_at(item, "verdict/verdict", "\"good\"");
     json_decref(item);
-    refused(store_tag_power_up(store, cold, "warm", &error), EXIT_BAD_DATA, "tag");
-    assert_int_equal(store_tag_power_up(store, cold, "heat", &error), 0);
+    refused(tag(cold, "{\"tag\": \"warm\"}"), EXIT_BAD_DATA, "tag");
+    assert_int_equal(tag(cold, "{\"tag\": \"heat\"}"), 0);
     assert_never_good(cold);
-    assert_int_equal(store_tag_power_up(store, cold, "", &error), 0);
+    assert_int_equal(tag(cold, "{\"tag\": null}"), 0);
     assert_never_good(cold);
     snprintf(on_bench.stage, sizeof on_bench.stage, "final");
     assert_int_equal(store_put_on_bench(store, "left", &on_bench, &error), 0);

@@ -7,6 +7,7 @@ import json
 import pathlib
 import shutil
 import sqlite3
+import threading
 import unittest
 
 from bench_process import Daemon, config_text, main, run, temporary_folder
@@ -142,6 +143,66 @@ class Records(unittest.TestCase):
         self.write(order, 409)
         self.assertEqual(self.write(order, why="customer's name was wrong")["number"], 4)
         self.verify(0, "4 records")
+
+    def newest(self):
+        item = self.daemon.get("records?limit=1")["items"][0]
+        return self.daemon.get(f"records/{item['id']}")
+
+    def test_corrected_by_slips_and_tags(self):
+        order = self.take_in("HL-0200")
+        reading = {"stage": "intake", "what": "feed", "value": 3.1, "unit": "ohm"}
+        wrong = self.ask("POST", f"work-orders/{order}/meter-readings", reading, 201)["id"]
+        self.close(order)
+        self.write(order)
+        right = {**reading, "value": 31.0}
+        for change in (("POST", f"work-orders/{order}/meter-readings", right, 201),
+                       ("POST", f"meter-readings/{wrong}/strike", {"why": "misread"}, 200)):
+            method, path, body, status = change
+            before = self.newest()["number"]
+            self.ask(method, path, body, 409)
+            self.assertEqual(self.newest()["number"], before)
+            self.ask(method, path, {**body, "correct_record": True}, status)
+            self.assertEqual(self.newest()["number"], before + 1)
+        said = [item["value"] for item in self.newest()["content"]["meter_readings"]]
+        self.assertEqual(said, [31.0])
+        # A good one was under heat: the record says so, too.
+        content = self.newest()["content"]
+        self.assertEqual(content["after"]["verdict"], "good")
+        for item in self.items("HL-0200"):
+            if item["stage"] == "final":
+                self.ask("PUT", f"power-ups/{item['id']}/tag", {"tag": "heat"}, 409)
+                self.ask("PUT", f"power-ups/{item['id']}/tag", {"tag": "heat",
+                                                                "correct_record": True})
+        content = self.newest()["content"]
+        self.assertNotIn("good", [item["verdict"] for item in content["power_ups"]
+                                  if item["stage"] == "final"])
+        self.assertEqual(self.newest()["number"], 6)
+        self.verify(0, "6 records")
+
+    def test_two_corrections_at_once(self):
+        order = self.take_in("HL-0200")
+        self.close(order)
+        self.write(order)
+        statuses = []
+
+        def correct(key):
+            for i in range(12):
+                statuses.append(self.daemon.ask("PUT", f"work-orders/{order}", {
+                    key: f"{key} {i}", "correct_record": True})[0])
+
+        threads = [threading.Thread(target=correct, args=(key,)) for key in ("parts", "cells")]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        # Each was kept with its record, or refused: none was composed past another.
+        self.assertEqual(set(statuses) - {200, 409}, set())
+        newest = self.newest()
+        self.assertEqual(newest["number"], 1 + statuses.count(200))
+        kept = self.daemon.get(f"work-orders/{order}")
+        for key in ("parts", "cells"):
+            self.assertEqual(newest["content"]["work_order"][key], kept[key])
+        self.verify(0, f"{newest['number']} records")
 
     def test_trusted_to_teach(self):
         order = self.take_in("HL-0200")
