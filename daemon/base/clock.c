@@ -4,6 +4,8 @@
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
 #include <time.h>
 
 double clock_monotonic_s(void)
@@ -51,6 +53,50 @@ bool clock_parse_rfc3339(const char *text, int64_t *wall_us)
         return false;
     *wall_us = (int64_t)timegm(&utc) * 1000000 + fraction_us;
     return true;
+}
+
+static void local_time(int64_t wall_us, struct tm *local)
+{
+    time_t seconds = (time_t)(wall_us / 1000000 - (wall_us % 1000000 < 0));
+    localtime_r(&seconds, local);
+}
+
+/* mktime makes another day of one that is not there. */
+static bool midnight(const struct tm *day, int days_on, int64_t *wall_us)
+{
+    struct tm at = {.tm_year = day->tm_year,
+                    .tm_mon = day->tm_mon,
+                    .tm_mday = day->tm_mday + days_on,
+                    .tm_isdst = -1};
+    time_t seconds = mktime(&at);
+    *wall_us = (int64_t)seconds * 1000000;
+    return seconds != (time_t)-1 && (days_on > 0 || at.tm_mday == day->tm_mday);
+}
+
+bool clock_local_day(const char *day, int64_t *from_us, int64_t *to_us)
+{
+    struct tm asked = {0};
+    const char *end = strptime(day, "%Y-%m-%d", &asked);
+    return end && *end == '\0' && strlen(day) == strlen("2026-01-31") &&
+           midnight(&asked, 0, from_us) && midnight(&asked, 1, to_us);
+}
+
+char *clock_day_of(int64_t wall_us, char text[11])
+{
+    struct tm local;
+    local_time(wall_us, &local);
+    strftime(text, 11, "%Y-%m-%d", &local);
+    return text;
+}
+
+char *clock_utc_offset(int64_t wall_us, char text[7])
+{
+    struct tm local;
+    local_time(wall_us, &local);
+    long minutes = local.tm_gmtoff / 60;
+    snprintf(text, 7, "%c%02d:%02d", minutes < 0 ? '-' : '+', (int)(labs(minutes) / 60 % 24),
+             (int)(labs(minutes) % 60));
+    return text;
 }
 
 void clock_sleep_until(double monotonic_s)

@@ -23,6 +23,15 @@ char *clock_rfc3339(int64_t wall_us, char text[25]);
  * second's point; false where it is none. */
 bool clock_parse_rfc3339(const char *text, int64_t *wall_us);
 
+/* A day of the calendar where the machine stands ("2026-01-31"), from its midnight
+ * to the next; false where it is none. */
+bool clock_local_day(const char *day, int64_t *from_us, int64_t *to_us);
+
+/* The day of an instant there, "2026-01-31", into text of at least 11 bytes; and how
+ * far its clocks are from UTC, "+10:00". Both return text. */
+char *clock_day_of(int64_t wall_us, char text[11]);
+char *clock_utc_offset(int64_t wall_us, char text[7]);
+
 /* Sleeps until the monotonic instant; returns at once if it has passed. */
 void clock_sleep_until(double monotonic_s);
 

@@ -40,21 +40,31 @@ static bool read_verdict(const struct path *path, struct store_filter *filter,
     return false;
 }
 
-/* A day of the calendar, in UTC. */
-static bool read_day(const struct path *path, struct store_filter *filter, struct answer *answer)
+bool items_day(const struct path *path, const char *key, int64_t *from_us, int64_t *to_us,
+               struct answer *answer)
 {
-    static const int64_t day_us = (int64_t)86400 * 1000000;
-    const char *day = path_parameter(path, "day");
-    char midnight[40];
-    if (!day)
+    const char *day = path_parameter(path, key);
+    if (!day || clock_local_day(day, from_us, to_us))
         return true;
-    snprintf(midnight, sizeof midnight, "%.20sT00:00:00Z", day);
-    if (!clock_parse_rfc3339(midnight, &filter->from_us)) {
-        answer_problem(answer, MHD_HTTP_BAD_REQUEST, "day",
-                       "\"day\" must be a day like 2026-01-31, found \"%s\"", day);
+    answer_problem(answer, MHD_HTTP_BAD_REQUEST, key,
+                   "\"%s\" must be a day like 2026-01-31, found \"%.20s\"", key, day);
+    return false;
+}
+
+/* One day, or the days from one to another; both: what they have in common. */
+static bool read_days(const struct path *path, struct store_filter *filter, struct answer *answer)
+{
+    int64_t first_us = 0;
+    int64_t last_us = 0;
+    int64_t ignored_us = 0;
+    if (!items_day(path, "day", &filter->from_us, &filter->to_us, answer) ||
+        !items_day(path, "from", &first_us, &ignored_us, answer) ||
+        !items_day(path, "to", &ignored_us, &last_us, answer))
         return false;
-    }
-    filter->to_us = filter->from_us + day_us;
+    if (first_us > filter->from_us)
+        filter->from_us = first_us;
+    if (last_us && (!filter->to_us || last_us < filter->to_us))
+        filter->to_us = last_us;
     return true;
 }
 
@@ -92,7 +102,7 @@ bool items_filter(const struct path *path, struct store_filter *filter, struct a
     filter->stage = path_parameter(path, "stage");
     filter->reason = path_parameter(path, "reason");
     filter->run = path_parameter(path, "run");
-    return read_verdict(path, filter, answer) && read_day(path, filter, answer);
+    return read_verdict(path, filter, answer) && read_days(path, filter, answer);
 }
 
 static void list(struct desk *desk, struct call *call, enum store_kind kind)

@@ -19,6 +19,11 @@ bool items_id(struct call *call, int64_t *id);
 /* What the query asks for; false with the answer made. */
 bool items_filter(const struct path *path, struct store_filter *filter, struct answer *answer);
 
+/* The day that a query parameter names (clock_local_day); left alone where it is not
+ * given; false with the answer made. */
+bool items_day(const struct path *path, const char *key, int64_t *from_us, int64_t *to_us,
+               struct answer *answer);
+
 /* The item as it is now kept, without its trace; NULL with the answer made. */
 json_t *items_kept(struct desk *desk, struct call *call, enum store_kind kind, int64_t id);
 

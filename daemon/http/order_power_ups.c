@@ -12,6 +12,8 @@
 #include <string.h>
 
 static const char no_stage[] = "no stage";
+const char stage_when_it_left[] = "when it left";
+const char stage_today[] = "today";
 
 static const char *text_of(const json_t *item, const char *key)
 {
@@ -54,14 +56,21 @@ static size_t place_of(struct order_power_ups *power_ups, const json_t *item)
 
 /* --- the store --- */
 
-static int append_whole(struct store_reader *reader, const json_t *item,
+/* `stage` NULL: its own. */
+static int append_whole(struct store_reader *reader, int64_t id, const char *stage,
                         struct order_power_ups *power_ups, struct error *error)
 {
-    int64_t id = strtoll(text_of(item, "id"), NULL, 10);
     json_t *whole = store_get(reader, STORE_POWER_UPS, id, false, error);
     if (!whole)
         return -1;
+    if (stage)
+        json_object_set_new(whole, "stage", json_string(stage));
     return json_array_append_new(power_ups->items, whole) == 0 ? 0 : out_of_memory(error);
+}
+
+static int64_t id_of(const json_t *item)
+{
+    return strtoll(text_of(item, "id"), NULL, 10);
 }
 
 static int list_items(struct store_reader *reader, const char *order,
@@ -77,9 +86,9 @@ static int list_items(struct store_reader *reader, const char *order,
     int status = 0;
     for (size_t i = json_array_size(items); status == 0 && i-- > 0;) {
         const json_t *item = json_array_get(items, i);
-        bool is_moving = move && strtoll(text_of(item, "id"), NULL, 10) == move->id;
+        bool is_moving = move && id_of(item) == move->id;
         if (strcmp(text_of(item, "state"), "open") != 0 && !is_moving)
-            status = append_whole(reader, item, power_ups, error);
+            status = append_whole(reader, id_of(item), NULL, power_ups, error);
     }
     json_decref(list);
     return status;
@@ -93,7 +102,7 @@ static int join(struct store_reader *reader, const struct power_up_move *move,
         return 0;
     size_t at = 0;
     while (at < json_array_size(power_ups->items) &&
-           strtoll(text_of(json_array_get(power_ups->items, at), "id"), NULL, 10) < move->id)
+           id_of(json_array_get(power_ups->items, at)) < move->id)
         at++;
     json_t *whole = store_get(reader, STORE_POWER_UPS, move->id, false, error);
     if (!whole)
@@ -143,7 +152,7 @@ static int judge_item(struct store_reader *reader, const struct bench *bench, co
     place->stage = place_of(power_ups, item);
     if (place->stage == SIZE_MAX)
         return out_of_memory(error);
-    if (store_read_trace(reader, strtoll(text_of(item, "id"), NULL, 10), &trace, error) != 0)
+    if (store_read_trace(reader, id_of(item), &trace, error) != 0)
         return -1;
     int status =
         repeated_judge_trace_under(&power_ups->conditions, power_ups->reference, accuracy,
@@ -158,17 +167,10 @@ static int judge_item(struct store_reader *reader, const struct bench *bench, co
     return 0;
 }
 
-static int read_all(struct store_reader *reader, const struct bench *bench, const json_t *order,
-                    const struct power_up_move *move, struct order_power_ups *power_ups,
-                    struct error *error)
+/* What is listed, each at its stage. */
+static int judge_all(struct store_reader *reader, const struct bench *bench,
+                     struct order_power_ups *power_ups, struct error *error)
 {
-    const json_t *stages = json_object_get(order, "stages");
-    for (size_t i = 0; i < json_array_size(stages); i++)
-        if (stage_index(power_ups, json_string_value(json_array_get(stages, i))) == SIZE_MAX)
-            return out_of_memory(error);
-    if (list_items(reader, text_of(order, "id"), move, power_ups, error) != 0 ||
-        join(reader, move, power_ups, error) != 0)
-        return -1;
     size_t count = json_array_size(power_ups->items);
     const json_t *newest = json_array_get(power_ups->items, count - 1);
     if (count > 0 && read_reference(reader, text_of(newest, "module_type"), text_of(newest, "unit"),
@@ -181,6 +183,20 @@ static int read_all(struct store_reader *reader, const struct bench *bench, cons
         if (judge_item(reader, bench, json_array_get(power_ups->items, i), power_ups, error) != 0)
             return -1;
     return 0;
+}
+
+static int read_all(struct store_reader *reader, const struct bench *bench, const json_t *order,
+                    const struct power_up_move *move, struct order_power_ups *power_ups,
+                    struct error *error)
+{
+    const json_t *stages = json_object_get(order, "stages");
+    for (size_t i = 0; i < json_array_size(stages); i++)
+        if (stage_index(power_ups, json_string_value(json_array_get(stages, i))) == SIZE_MAX)
+            return out_of_memory(error);
+    if (list_items(reader, text_of(order, "id"), move, power_ups, error) != 0 ||
+        join(reader, move, power_ups, error) != 0)
+        return -1;
+    return judge_all(reader, bench, power_ups, error);
 }
 
 int order_power_ups_read(struct store_reader *reader, const struct bench *bench,
@@ -196,6 +212,36 @@ int order_power_ups_read_moved(struct store_reader *reader, const struct bench *
 {
     *power_ups = (struct order_power_ups){.items = json_array(), .names = json_array()};
     if (read_all(reader, bench, order, move, power_ups, error) == 0)
+        return 0;
+    order_power_ups_clear(power_ups);
+    return -1;
+}
+
+static int read_shipped(struct store_reader *reader, const struct bench *bench,
+                        const json_t *shipped, int64_t today, struct order_power_ups *power_ups,
+                        struct error *error)
+{
+    if (stage_index(power_ups, stage_when_it_left) == SIZE_MAX ||
+        stage_index(power_ups, stage_today) == SIZE_MAX)
+        return out_of_memory(error);
+    size_t count = json_array_size(shipped);
+    for (size_t i = count > ORDER_MOST_SHIPPED ? count - ORDER_MOST_SHIPPED : 0; i < count; i++) {
+        int64_t id = strtoll(json_string_value(json_array_get(shipped, i)), NULL, 10);
+        if (append_whole(reader, id, stage_when_it_left, power_ups, error) != 0)
+            return -1;
+    }
+    power_ups->more = count > ORDER_MOST_SHIPPED;
+    return append_whole(reader, today, stage_today, power_ups, error) == 0
+               ? judge_all(reader, bench, power_ups, error)
+               : -1;
+}
+
+int order_power_ups_read_shipped(struct store_reader *reader, const struct bench *bench,
+                                 const json_t *shipped, int64_t today,
+                                 struct order_power_ups *power_ups, struct error *error)
+{
+    *power_ups = (struct order_power_ups){.items = json_array(), .names = json_array()};
+    if (read_shipped(reader, bench, shipped, today, power_ups, error) == 0)
         return 0;
     order_power_ups_clear(power_ups);
     return -1;

@@ -44,6 +44,15 @@ struct power_up_move {
 int order_power_ups_read_moved(struct store_reader *reader, const struct bench *bench,
                                const json_t *order, const struct power_up_move *move,
                                struct order_power_ups *power_ups, struct error *error);
+
+/* A power-up of today and those with which the unit left (`shipped`: their ids, the
+ * newest ORDER_MOST_SHIPPED are taken), as if they were two stages of one order. */
+enum { ORDER_MOST_SHIPPED = 50 };
+extern const char stage_when_it_left[], stage_today[];
+int order_power_ups_read_shipped(struct store_reader *reader, const struct bench *bench,
+                                 const json_t *shipped, int64_t today,
+                                 struct order_power_ups *power_ups, struct error *error);
+
 void order_power_ups_clear(struct order_power_ups *power_ups);
 
 /* {"STAGE": a unit's verdict by the power-ups of that stage}. NULL: memory is out. */

@@ -2,8 +2,10 @@
 #include "http/record_draft.h"
 
 #include "base/clock.h"
+#include "http/order_trend.h"
 #include "record/record_content.h"
 #include "reference/reference.h"
+#include "store/orders.h"
 #include "store/records.h"
 
 #include <stdlib.h>
@@ -78,6 +80,53 @@ static json_t *unit_item(struct desk *desk, const json_t *order, struct error *e
     return NULL;
 }
 
+/* The first that was decided, neither under heat nor cold: as it came in. 0: none. */
+static int64_t came_in_as(const struct order_power_ups *power_ups)
+{
+    for (size_t i = 0; i < power_ups->count; i++) {
+        const json_t *item = json_array_get(power_ups->items, i);
+        const char *verdict = text_of(json_object_get(item, "verdict"), "verdict");
+        if (!text_of(item, "tag")[0] &&
+            (strcmp(verdict, "good") == 0 || strcmp(verdict, "bad") == 0))
+            return strtoll(text_of(item, "id"), NULL, 10);
+    }
+    return 0;
+}
+
+static json_t *compare_with(struct desk *desk, const json_t *shipped, int64_t power_up,
+                            struct error *error)
+{
+    struct order_power_ups both;
+    if (order_power_ups_read_shipped(desk->reader, desk->office->bench,
+                                     json_object_get(shipped, "power_ups"), power_up, &both,
+                                     error) != 0)
+        return NULL;
+    json_t *compared = shipped_comparison(&both, shipped, power_up);
+    order_power_ups_clear(&both);
+    static const char *const told[] = {"work_order", "power_up", "changed", "said"};
+    json_t *kept = json_object();
+    for (size_t i = 0; compared && i < sizeof told / sizeof *told; i++)
+        json_object_set(kept, told[i], json_object_get(compared, told[i]));
+    json_decref(compared);
+    return kept;
+}
+
+/* JSON null where it never left repaired before. */
+static json_t *against_shipped(struct desk *desk, const json_t *order, const json_t *unit,
+                               const struct order_power_ups *power_ups, struct error *error)
+{
+    int64_t power_up = came_in_as(power_ups);
+    if (power_up == 0)
+        return json_null();
+    json_t *shipped = store_shipped(desk->reader, strtoll(text_of(unit, "id"), NULL, 10),
+                                    strtoll(text_of(order, "id"), NULL, 10), error);
+    if (!shipped || json_is_null(shipped))
+        return shipped;
+    json_t *compared = compare_with(desk, shipped, power_up, error);
+    json_decref(shipped);
+    return compared;
+}
+
 static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
                     const struct order_power_ups *power_ups, const struct record_wish *wish,
                     const json_t *corrects, struct error *error)
@@ -101,15 +150,18 @@ static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
     /* As it was when the last power-up began. */
     const json_t *newest = json_array_get(power_ups->items, power_ups->count - 1);
     source.bench_check = json_object_get(newest, "bench");
+    json_t *against = against_shipped(desk, order, unit, power_ups, error);
     source.rows = rows;
     source.together = together;
     source.reference = json_is_null(reference) ? NULL : reference;
-    json_t *content = rows && together && reference ? record_content(&source) : NULL;
+    source.against_shipped = json_is_null(against) ? NULL : against;
+    json_t *content = rows && together && reference && against ? record_content(&source) : NULL;
     if (!content && error->status == EXIT_OK)
         error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
     json_decref(rows);
     json_decref(together);
     json_decref(reference);
+    json_decref(against);
     return content;
 }
 

@@ -90,7 +90,7 @@ handler photo_post, photo_get, photo_strike;
 handler attachment_put, tag_put, known_good_put, power_up_on_time_get;
 
 handler check_post, checks_get;
-handler work_order_trend_get;
+handler work_order_trend_get, shipped_comparison_get, ledger_get;
 handler record_post, records_get, record_get, record_file_get, record_csv_get;
 handler reference_trial_post, reference_restore_post, reference_file_get;
 

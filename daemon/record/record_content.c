@@ -235,6 +235,7 @@ json_t *record_content(const struct record_source *source)
         {"method", json_string(source->method)},
         {"reference", copy_of(source->reference)},
         {"bench_check", copy_of(source->bench_check)},
+        {"against_shipped", copy_of(source->against_shipped)},
         {"meter_readings", standing(json_object_get(source->work_order, "meter_readings"))},
         {"notes", standing(json_object_get(source->work_order, "notes"))},
         {"photos", standing(json_object_get(source->work_order, "photos"))},

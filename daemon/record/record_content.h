@@ -16,22 +16,24 @@ struct record_source {
     const char *bench;      /* its name */
     const char *written_at; /* RFC 3339 */
     const char *hand;
-    const json_t *corrects;    /* {"number", "why"}; NULL: none */
-    const json_t *unit;        /* its item */
-    const json_t *work_order;  /* its item with "notes", "meter_readings", "photos" */
-    const json_t *power_ups;   /* array, oldest first, each with its signature */
-    const json_t *rows;        /* stage_rows_to_json */
-    const json_t *together;    /* {"STAGE": unit verdict} */
-    const json_t *reference;   /* {"module_type", "version", "units", "power_ups",
-                                  "range_only", "claims"}; NULL: none */
-    const json_t *bench_check; /* {"state", "checked_at"}; NULL: not known */
-    const char *method;        /* of the rows */
-    bool simulated;            /* what it tells of was made up */
+    const json_t *corrects;        /* {"number", "why"}; NULL: none */
+    const json_t *unit;            /* its item */
+    const json_t *work_order;      /* its item with "notes", "meter_readings", "photos" */
+    const json_t *power_ups;       /* array, oldest first, each with its signature */
+    const json_t *rows;            /* stage_rows_to_json */
+    const json_t *together;        /* {"STAGE": unit verdict} */
+    const json_t *reference;       /* {"module_type", "version", "units", "power_ups",
+                                      "range_only", "claims"}; NULL: none */
+    const json_t *bench_check;     /* {"state", "checked_at"}; NULL: not known */
+    const json_t *against_shipped; /* {"work_order", "power_up", "changed", "said"}; NULL:
+                                      it never left repaired before */
+    const char *method;            /* of the rows */
+    bool simulated;                /* what it tells of was made up */
 };
 
 /* {"form": 1, "bench", "written_at", "hand", "simulated", "corrects", "unit",
  * "work_order", "before", "after", "stages", "power_ups", "supports", "rows",
- * "method", "reference", "bench_check", "meter_readings", "notes", "photos",
+ * "method", "reference", "bench_check", "against_shipped", "meter_readings", "notes", "photos",
  * "not_tested", "cautions"}. "before" is the first power-up that was decided, or
  * the first; "after" the last one of the order's last stage that has any; null
  * where there is none. What was struck is left out. NULL: memory is out. */

@@ -119,33 +119,42 @@ static int add_order(struct store_reader *reader, int64_t id, json_t *item, stru
                     id, error);
 }
 
-/* The first of the rows, or null. */
-static int keep_first(json_t *item, const char *key, struct error *error)
+json_t *store_shipped(struct store_reader *reader, int64_t unit, int64_t before,
+                      struct error *error)
 {
-    json_t *first = json_array_get(json_object_get(item, key), 0);
-    json_t *value = first ? json_incref(first) : json_null();
-    if (json_object_set_new(item, key, value) == 0)
-        return 0;
-    return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
+    json_t *rows =
+        shape_rows(&reader->database,
+                   database_query(&reader->database, error,
+                                  "SELECT w.id, json_group_array(CAST(p.id AS TEXT))"
+                                  " FROM work_order w"
+                                  " JOIN power_up p ON p.work_order_id = w.id WHERE w.unit_id = ?"
+                                  " AND w.id < ? AND w.closed_us IS NOT NULL"
+                                  " AND w.outcome = 'repaired' AND p.verdict_word = 'good'"
+                                  " AND p.stage = json_extract(w.stages, '$[#-1]')"
+                                  " AND p.tag IS NULL"
+                                  " GROUP BY w.id ORDER BY w.closed_us DESC LIMIT 1",
+                                  "ii", unit, before ? before : INT64_MAX),
+                   shipped_shape, error);
+    json_t *first = json_array_get(rows, 0);
+    json_t *shipped = !rows ? NULL : first ? json_incref(first) : json_null();
+    json_decref(rows);
+    return shipped;
 }
 
-/* The good power-ups of the last stage, of the order closed last that has such. */
 static int add_unit(struct store_reader *reader, int64_t id, json_t *item, struct error *error)
 {
     char sql[3000];
     snprintf(sql, sizeof sql, "%s WHERE p.unit_id = ? ORDER BY p.id DESC",
              listings[STORE_WORK_ORDERS].select);
     if (add_rows(reader, item, "work_orders", listings[STORE_WORK_ORDERS].shape, sql, id, error) !=
-            0 ||
-        add_rows(reader, item, "shipped", shipped_shape,
-                 "SELECT w.id, json_group_array(CAST(p.id AS TEXT)) FROM work_order w"
-                 " JOIN power_up p ON p.work_order_id = w.id WHERE w.unit_id = ?"
-                 " AND w.closed_us IS NOT NULL AND p.verdict_word = 'good'"
-                 " AND p.stage = json_extract(w.stages, '$[#-1]')"
-                 " GROUP BY w.id ORDER BY w.closed_us DESC LIMIT 1",
-                 id, error) != 0)
+        0)
         return -1;
-    return keep_first(item, "shipped", error);
+    json_t *shipped = store_shipped(reader, id, 0, error);
+    if (!shipped)
+        return -1;
+    if (json_object_set_new(item, "shipped", shipped) == 0)
+        return 0;
+    return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
 }
 
 static const char moves_select[] =

@@ -82,6 +82,13 @@ int store_trust_power_up(struct store *store, int64_t id, const char *why, const
 /* One of them, with its "work_order"; JSON null where there is none. */
 json_t *store_slip(struct store_reader *reader, enum slip kind, int64_t id, struct error *error);
 
+/* How a unit left: {"work_order", "power_ups"}, the good power-ups of the last
+ * stage, neither under heat nor cold, of the repaired order closed last that has
+ * such; `before`: of those before that work order (0: of all). JSON null where it
+ * never left so. */
+json_t *store_shipped(struct store_reader *reader, int64_t unit, int64_t before,
+                      struct error *error);
+
 struct photo {
     char media_type[16], sha256[65];
     void *bytes; /* malloc'd */

@@ -51,19 +51,20 @@ enum {
     OF_ALL = OF_TYPES | OF_REFERENCES | OF_UNITS | OF_ORDERS | OF_POWER_UPS,
 };
 
-/* What narrows a list; number i is bound as parameter i + 3. */
+/* What narrows a list; number i is bound as parameter i + 3. An empty type or stage
+ * asks for what has none. */
 static const struct {
     int kinds;
     const char *sql;
 } conditions[] = {
-    {OF_ALL, "t.name = ?3"},
+    {OF_ALL, "t.name IS nullif(?3, '')"},
     {OF_UNITS | OF_ORDERS | OF_POWER_UPS, "u.serial = ?4"},
     {OF_ORDERS | OF_POWER_UPS, "w.id = CAST(?5 AS INTEGER) AND CAST(w.id AS TEXT) = ?5"},
     {OF_POWER_UPS, "p.supply = ?6"},
     {OF_UNITS, "p.serial = trim(?7, ' ' || char(9))"},
     {OF_UNITS, "(instr(lower(p.serial), lower(?8)) OR EXISTS (SELECT 1 FROM work_order"
                " WHERE unit_id = p.id AND instr(lower(customer_reference), lower(?8))))"},
-    {OF_POWER_UPS, "p.stage = ?9"},
+    {OF_POWER_UPS, "p.stage IS nullif(?9, '')"},
     {OF_POWER_UPS, "p.verdict_word = ?10"},
     {OF_POWER_UPS, "json_extract(p.verdict, '$.reasons[0].code') = ?11"},
     {OF_POWER_UPS, "CAST(p.run_id AS TEXT) = ?12"},

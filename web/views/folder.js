@@ -6,7 +6,7 @@
 import { Problem, get } from '../lib/api.js';
 import { element, setHidden, setText } from '../lib/page.js';
 import { clockTime, counted, day } from '../lib/words.js';
-import { trendPart } from './folder_trend.js';
+import { chartsPart, trendPart } from './folder_trend.js';
 import { stagesPart } from './folder_stages.js';
 import { spine } from './spine.js';
 
@@ -147,13 +147,18 @@ function factsPart(order) {
 
 // A unit that came back: what it draws now against what it drew when it left.
 async function comparisonPart(unit, order, power_ups) {
-  const { shipped } = unit;
-  const newest = power_ups[0];
-  if (!shipped || !newest || shipped.work_order === order.id) return [];
+  const newest = power_ups.find((item) => item.state !== 'open' && !item.tag);
+  if (!newest || !unit.work_orders.some((each) => leftRepaired(each, order))) return [];
   const compared = await get(`units/${unit.id}/shipped-comparison?power_up=${newest.id}`);
-  return [element('section', '', element('h2', '', `Against its own signature when it left (work order ${shipped.work_order})`),
-    ...trendPart(compared, false))];
+  return [element('section', '',
+    element('h2', '', `Power-up ${newest.id} against its own signature when it left`),
+    element('p', 'quiet', `Work order ${compared.work_order}, ${counted(compared.shipped.length, 'good power-up')} of its last stage.`),
+    element('ul', 'changes', ...compared.said.map((text) => element('li', '', text))),
+    ...chartsPart(compared))];
 }
+
+const leftRepaired = (each, order) => Number(each.id) < Number(order.id)
+  && each.outcome === 'repaired' && (each.verdicts[each.stages.at(-1)]?.good ?? 0) > 0;
 
 function logPart(order) {
   const lines = [

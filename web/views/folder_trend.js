@@ -13,8 +13,15 @@ const LEFT = 52;
 const BELOW = 30;
 const TOP = 10;
 
-// trend: as work-orders/ID/trend tells it. all: what did not change is told, too.
-export function trendPart(trend, all = true) {
+// The rows as small charts, and by what they are tested.
+export function chartsPart(trend) {
+  const rows = trend.rows.filter((row) => row.of !== 'level_A' && row.points.length > 1);
+  return rows.length ? [element('div', 'trends', ...rows.map(chart)),
+    element('p', 'trend-method', trend.method)] : [];
+}
+
+// trend: as work-orders/ID/trend tells it.
+export function trendPart(trend) {
   const rows = trend.rows.filter((row) => row.of !== 'level_A' && row.points.length > 1);
   const changes = trend.rows.flatMap((row) => row.changes.map((change) => ({ row, change })));
   const told = changes.filter(({ change }) => change.more_than_own_spread);
@@ -23,14 +30,19 @@ export function trendPart(trend, all = true) {
   if (changes.length) {
     parts.push(element('ul', 'changes', ...told.map(({ row, change }) => element('li', '',
       changeSentence(row, change)))));
-    if (told.length < changes.length && all) {
-      parts.push(element('p', 'quiet', told.length
-        ? 'Nothing else changed by more than the unit\'s own spread.'
-        : 'Nothing changed by more than the unit\'s own spread.'));
-    }
+    if (told.length < changes.length) parts.push(element('p', 'quiet', restSentence(changes, told)));
     parts.push(element('p', 'trend-method', trend.method));
   }
   return parts.length ? [element('section', 'trend', element('h2', '', 'Across the stages'), ...parts)] : [];
+}
+
+// What no spread is known of was not tested.
+function restSentence(changes, told) {
+  if (changes.every(({ change }) => change.p === null)) {
+    return 'Whether anything changed cannot be told yet: no spread is known to compare with. '
+      + 'Power the unit up some more at a stage.';
+  }
+  return `Nothing ${told.length ? 'else ' : ''}changed by more than the unit's own spread.`;
 }
 
 function rowName(row) {

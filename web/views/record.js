@@ -191,6 +191,11 @@ function supportsPart(content) {
       + `${reference.range_only ? 'a stated range alone'
         : `${counted(reference.units, 'known-good unit')}, ${counted(reference.power_ups, 'power-up')}`}.`);
   }
+  const against = content.against_shipped;
+  if (against) {
+    lines.push(`Against its own signature when it left (work order ${against.work_order}), `
+      + `power-up ${against.power_up}: ${against.said.join(' ')}`);
+  }
   return [element('section', 'record-supports', element('h2', '', 'What the power-ups support'),
     ...lines.map((text) => element('p', '', text)))];
 }
