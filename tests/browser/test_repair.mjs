@@ -146,6 +146,7 @@ pageCheck('under warranty: the days left and the earlier orders, at once', async
 pageCheck('one tap changes the stage, undo takes it back, Ctrl+Z too', async (page, mock) => {
   await button(page, 'after rework').click();
   await until(() => mock.supplies.get('left').stage === 'after rework', 'the stage on the bench');
+  await until(async () => await page.evaluate(() => document.activeElement.textContent) === 'after rework', 'the focus stays');
   assert.equal(mock.puts.at(-1).said.work_order, '2291');
   await shows(page, 'undo', 'stage: after rework');
   await button(page, 'Undo').click();
@@ -287,13 +288,18 @@ pageCheck('a tablet is bound to one output: scans go there whatever it looks at'
   mock.orders.addOrder(mock.orders.addUnit('RC4-0500', { module_type: TYPE.name }));
   mock.addSupply('right', { output: 2 });
   mock.tell('right');
+  mock.orders.addOrder(mock.orders.addUnit('RC4-0501', { module_type: TYPE.name }));
   await page.locator('.tab[data-supply="left"]').click();
-  await page.evaluate(() => localStorage.setItem('bench.bound', 'left'));
+  await scan(page, 'RC4-0501');
+  await shows(page, 'entry-unit', 'RC4-0501');
   await page.locator('.tab[data-supply="right"]').click();
   await shows(page, 'scan-note', 'goes to left');
   await scan(page, 'RC4-0500');
   await until(() => mock.supplies.get('left').unit === 'RC4-0500', 'on the bound output');
   await shows(page, 'entry-unit', 'RC4-0500');
+  await page.locator('.counterfoil').first().click();
+  await scan(page, 'RC4-0501');
+  await until(async () => !await page.locator('#copy-band').isVisible(), 'the bench, not the copy');
   await page.locator('.tab[data-supply="right"]').click();
   await button(page, 'Let it go to right').click();
   await shows(page, 'scan-note', 'goes to right');

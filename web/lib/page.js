@@ -32,10 +32,19 @@ export function setData(place, name, value) {
   if (place.dataset[name] !== value) place.dataset[name] = value;
 }
 
-// Rebuilds the children only when what they are made from has changed.
+// Rebuilds the children only when what they are made from has changed; what had the
+// focus has it again.
 export function rebuilt(place, from, build) {
   const text = JSON.stringify(from);
   if (place.madeFrom === text) return;
   place.madeFrom = text;
+  const held = place.contains(document.activeElement) ? keyOf(document.activeElement) : null;
   place.replaceChildren(...build());
+  if (held === null) return;
+  [...place.querySelectorAll('button, a')].find((each) => keyOf(each) === held)
+    ?.focus({ preventScroll: true });
+}
+
+function keyOf({ id, dataset, textContent }) {
+  return id || dataset.supply || dataset.powerUp || textContent;
 }

@@ -17,10 +17,18 @@ export class Tones {
   constructor() {
     this.on = localStorage.getItem(KEY) === 'on';
     this.context = null;
-    this.played = []; // what was sounded, newest last
+    // A browser lets a page sound only once it has been touched.
+    for (const name of ['pointerdown', 'keydown']) {
+      document.addEventListener(name, () => this.wake(), { passive: true });
+    }
   }
 
-  // A browser lets a page sound only after a touch: the one that turns it on.
+  wake() {
+    if (!this.on) return;
+    this.context ??= new AudioContext();
+    if (this.context.state === 'suspended') this.context.resume();
+  }
+
   toggle() {
     this.on = !this.on;
     localStorage.setItem(KEY, this.on ? 'on' : 'off');
@@ -29,13 +37,11 @@ export class Tones {
 
   play(verdict) {
     if (!this.on || !NOTES[verdict]) return;
-    this.context ??= new AudioContext();
-    this.context.resume();
+    this.wake();
     const loud = this.context.createGain();
     loud.gain.value = 0.3;
     loud.connect(this.context.destination);
     for (const note of NOTES[verdict]) this.sound(note, loud);
-    this.played.push(verdict);
   }
 
   sound([from_s, length_s, start_hz, end_hz], into) {

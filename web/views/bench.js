@@ -78,7 +78,7 @@ const repair = repairDesk({
   still: at('still'), stillText: at('still-text'), stillYes: at('still-yes'), stillNo: at('still-no'),
   order: at('order'), undo: at('undo'), move: at('copy-move'),
 }, {
-  chosen: () => watches.get(chosen) ?? null, bound: boundSupply, choose, told, moved, render,
+  chosen: () => watches.get(chosen) ?? null, bound: boundSupply, scanTo, told, moved, render,
 });
 const tones = new Tones();
 let picture = null;
@@ -233,6 +233,13 @@ function choose(name) {
 function boundSupply() {
   const bound = localStorage.getItem(BOUND_KEY);
   return watches.has(bound) ? bound : chosen;
+}
+
+// A scan: the bench as it is, on the sheet it goes to; the first one binds the tablet.
+function scanTo(name) {
+  if (!watches.has(localStorage.getItem(BOUND_KEY))) bind(name);
+  copy.clear();
+  choose(name);
 }
 
 function bind(name) {

@@ -20,7 +20,7 @@ const CLOSED_KEY = 'bench.closed'; // the order this tablet closed last, by supp
 const KEYS = ['module_type', 'unit', 'work_order', 'stage', 'tag'];
 
 // bench: {chosen(): a supply's watch or null, bound(): a supply's name or null,
-// choose(name), told(item): a supply's item after a write, moved(item): a power-up's,
+// scanTo(name): lays its sheet, told(item): a supply's item after a write, moved(item): a power-up's,
 // render()}
 export function repairDesk(places, bench) {
   const orders = new OrderWatch(get, bench.render);
@@ -56,7 +56,7 @@ export function repairDesk(places, bench) {
       strip.offer('No supply is configured, so there is nothing to put the unit on.', null, { tone: 'trouble' });
       return;
     }
-    bench.choose(name);
+    bench.scanTo(name);
     const before = item();
     await strip.tried(() => takeIn(name, serial, (answer) => taken(before, answer)), `${serial} is not taken in`);
   }
