@@ -1,13 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "bench/bench.h"
+#include "bench/bench_private.h"
 
 #include "base/clock.h"
 #include "base/log.h"
 #include "bench/bench_conditions.h"
-#include "bench/chain.h"
-#include "bench/poller.h"
-#include "bench/waiting.h"
-#include "bench/writer.h"
 #include "reference/reference_json.h"
 
 #include <math.h>
@@ -20,22 +16,6 @@ static const double CHAIN_BEAT_S = 10;
 
 /* Two seconds of 8 outputs at 500 readings/s. */
 enum { QUEUE_READINGS = 8192 };
-
-struct bench {
-    const struct config *config;
-    struct store *store;
-    struct bench_listener listener;
-    double zero_s;
-    struct reading_queue *queue;
-    struct status_board board;
-    struct writer *writer;
-    struct chain *chain;
-    struct poller **pollers;
-    int *poller_of; /* by supply */
-    int poller_count;
-    pthread_mutex_t change_mutex; /* one change of what is on the bench at a time */
-    bool running;
-};
 
 static bool shares_connection(const struct supply_config *a, const struct supply_config *b)
 {
@@ -89,7 +69,8 @@ static bool make_parts(struct bench *bench, const struct config *config)
         return false;
     bench->chain = chain_create(config, bench->queue, bench->writer, &bench->board,
                                 &bench->listener, bench->zero_s);
-    return bench->chain != NULL;
+    bench->runs = runs_create(bench);
+    return bench->chain && bench->runs;
 }
 
 struct bench *bench_create(const struct config *config, struct store *store,
@@ -249,11 +230,14 @@ int bench_start(struct bench *bench, struct error *error)
     for (int i = 0; i < bench->poller_count; i++)
         if (poller_start(bench->pollers[i]) != 0)
             return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
+    if (runs_start(bench->runs) != 0)
+        return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
     return 0;
 }
 
 void bench_stop(struct bench *bench)
 {
+    runs_stop(bench->runs);
     for (int i = 0; i < bench->poller_count; i++)
         poller_stop(bench->pollers[i]);
     if (!bench->running)
@@ -269,6 +253,7 @@ void bench_destroy(struct bench *bench)
     if (!bench)
         return;
     writer_destroy(bench->writer);
+    runs_destroy(bench->runs);
     for (int i = 0; bench->pollers && i < bench->poller_count; i++)
         poller_destroy(bench->pollers[i]);
     chain_destroy(bench->chain);
@@ -306,7 +291,7 @@ bool bench_is_well(struct bench *bench, char *problem, size_t size)
     return !problem[0];
 }
 
-static int find_supply(const struct bench *bench, const char *name, struct error *error)
+int bench_find_supply(const struct bench *bench, const char *name, struct error *error)
 {
     for (int i = 0; i < bench->config->supply_count; i++)
         if (strcmp(bench->config->supplies[i].name, name) == 0)
@@ -316,7 +301,7 @@ static int find_supply(const struct bench *bench, const char *name, struct error
 
 const struct accuracy *bench_accuracy(const struct bench *bench, const char *supply)
 {
-    int index = find_supply(bench, supply, NULL);
+    int index = bench_find_supply(bench, supply, NULL);
     return index < 0 ? NULL : poller_accuracy(bench->pollers[bench->poller_of[index]]);
 }
 
@@ -355,19 +340,24 @@ static int read_again(struct bench *bench, int supply, struct error *error)
                : -1;
 }
 
+int bench_write_on_bench(struct bench *bench, int supply,
+                         int (*write)(struct store *store, void *context, struct error *error),
+                         void *context, struct error *error)
+{
+    pthread_mutex_lock(&bench->change_mutex);
+    int status = bench_write(bench, write, context, error);
+    if (status == 0)
+        status = read_again(bench, supply, error);
+    pthread_mutex_unlock(&bench->change_mutex);
+    return status;
+}
+
 static int change_on_bench(struct bench *bench,
                            int (*function)(struct store *, void *, struct error *),
                            struct on_bench_write *write, struct error *error)
 {
-    int index = find_supply(bench, write->supply, error);
-    if (index < 0)
-        return -1;
-    pthread_mutex_lock(&bench->change_mutex);
-    int status = bench_write(bench, function, write, error);
-    if (status == 0)
-        status = read_again(bench, index, error);
-    pthread_mutex_unlock(&bench->change_mutex);
-    return status;
+    int index = bench_find_supply(bench, write->supply, error);
+    return index < 0 ? -1 : bench_write_on_bench(bench, index, function, write, error);
 }
 
 int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
@@ -495,110 +485,33 @@ static int stated_settings(struct bench *bench, int supply, double *voltage_V, d
     return 0;
 }
 
-int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error)
+int bench_drive_output(struct bench *bench, int supply, bool on, const char *who,
+                       struct error *error)
 {
-    int index = find_supply(bench, supply, error);
-    if (index < 0)
-        return -1;
-    if (!bench->config->supplies[index].control)
+    const struct supply_config *config = &bench->config->supplies[supply];
+    if (!config->control)
         return error_set(error, EXIT_USAGE, bench->config->path, 0, NULL,
-                         "[supply %s] control is off: use the switch on the supply", supply);
+                         "[supply %s] control is off: use the switch on the supply", config->name);
     double voltage_V = NAN;
     double limit_A = NAN;
-    if (on && stated_settings(bench, index, &voltage_V, &limit_A, error) != 0)
+    if (on && stated_settings(bench, supply, &voltage_V, &limit_A, error) != 0)
         return -1;
-    int status = poller_switch(bench->pollers[bench->poller_of[index]], index, on, voltage_V,
+    int status = poller_switch(bench->pollers[bench->poller_of[supply]], supply, on, voltage_V,
                                limit_A, error);
     if (status == 0)
-        log_info("%s: output switched %s by the page", supply, on ? "on" : "off");
+        log_info("%s: output switched %s by %s", config->name, on ? "on" : "off", who);
     return status;
 }
 
-/* --- writes from other threads --- */
-
-static const double FLUSH_PATIENCE_S = 1.0;
-static const double FLUSH_LOOK_S = 0.002;
-
-/* The output whose power-up this is, one flush more wanted of it; -1: none. */
-static int want_flush(struct bench *bench, int64_t power_up, uint64_t *wanted)
+int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error)
 {
-    int found = -1;
-    pthread_mutex_lock(&bench->board.mutex);
-    for (int i = 0; i < bench->config->supply_count && found < 0; i++) {
-        struct chain_status *status = &bench->board.supplies[i].chain;
-        if (status->open_id != power_up)
-            continue;
-        *wanted = ++status->flushes_wanted;
-        found = i;
-    }
-    pthread_mutex_unlock(&bench->board.mutex);
-    return found;
+    int index = bench_find_supply(bench, supply, error);
+    if (index < 0 || runs_give_way(bench->runs, index, on, error) != 0)
+        return -1;
+    return bench_drive_output(bench, index, on, "the page", error);
 }
 
-void bench_flush(struct bench *bench, int64_t power_up)
+struct runs *bench_runs(const struct bench *bench)
 {
-    uint64_t wanted = 0;
-    int supply = want_flush(bench, power_up, &wanted);
-    if (supply < 0)
-        return;
-    struct queue_item item = {.kind = ITEM_FLUSH, .supply = supply};
-    reading_queue_push_waiting(bench->queue, &item);
-    double now_s = clock_monotonic_s();
-    bool done = false;
-    for (double until_s = now_s + FLUSH_PATIENCE_S; !done && now_s < until_s;
-         now_s = clock_monotonic_s()) {
-        clock_sleep_until(now_s + FLUSH_LOOK_S);
-        pthread_mutex_lock(&bench->board.mutex);
-        done = bench->board.supplies[supply].chain.flushes_done >= wanted;
-        pthread_mutex_unlock(&bench->board.mutex);
-        done = done && writer_is_idle(bench->writer);
-    }
-}
-
-struct call_job {
-    struct writer_job base;
-    int (*write)(struct store *store, void *context, struct error *error);
-    void *context;
-    struct error *error;
-    int status;
-    bool done;
-    pthread_mutex_t mutex;
-    pthread_cond_t finished;
-};
-
-static bool run_call(struct writer_job *base, struct store *store, bool grouped)
-{
-    (void)grouped;
-    struct call_job *job = (struct call_job *)base;
-    int status = job->write(store, job->context, job->error);
-    pthread_mutex_lock(&job->mutex);
-    job->status = status;
-    job->done = true;
-    pthread_cond_signal(&job->finished);
-    pthread_mutex_unlock(&job->mutex);
-    return status == 0;
-}
-
-int bench_write(struct bench *bench,
-                int (*write)(struct store *store, void *context, struct error *error),
-                void *context, struct error *error)
-{
-    /* It lives on the waiting thread's stack, so run_call frees nothing. */
-    struct call_job job = {
-        .base = {.run = run_call}, .write = write, .context = context, .error = error};
-    pthread_mutex_init(&job.mutex, NULL);
-    waiting_init(&job.finished);
-    int status = -1;
-    if (writer_push(bench->writer, &job.base)) {
-        pthread_mutex_lock(&job.mutex);
-        while (!job.done)
-            pthread_cond_wait(&job.finished, &job.mutex);
-        status = job.status;
-        pthread_mutex_unlock(&job.mutex);
-    } else {
-        error_set(error, EXIT_IO, "", 0, NULL, "the disk does not keep up; nothing was changed");
-    }
-    pthread_cond_destroy(&job.finished);
-    pthread_mutex_destroy(&job.mutex);
-    return status;
+    return bench->runs;
 }

@@ -16,8 +16,9 @@
 #include <jansson.h>
 
 struct bench;
+struct runs;
 
-/* Is told what happens: name is "reading", "power-up", "verdict" or "supply",
+/* Is told what happens: name is "reading", "power-up", "verdict", "supply" or "run",
  * data one line of JSON. Called from the bench's threads; must not block. */
 struct bench_listener {
     void (*happened)(void *context, const char *name, const char *data);
@@ -38,7 +39,8 @@ void bench_destroy(struct bench *bench);
 /* [{"name", "link", "profile", "output", "control", "state": "reading" |
  * "opening" | "gone", "problem": text or null, "identity", "module_type",
  * "unit", "work_order", "stage", "tag" (null where not said),
- * "on_bench_confirmed_at", "ask_unit" (it may be another by now), "voltage_V",
+ * "on_bench_confirmed_at", "ask_unit" (it may be another by now),
+ * "run": the open one's id or null, "voltage_V",
  * "current_A", "output_on", "limited" (null: not known), "last_reading_at",
  * "age_s", "rate_hz", "limit_hz", "limit_why", "conversion_hz", "jitter_s",
  * "longest_gap_s", "gaps", "repeats", "timeouts", "garbled", "resynchronised",
@@ -76,11 +78,14 @@ void bench_settings_changed(struct bench *bench);
  * (the API's) says. */
 void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *item);
 
-/* Switches an output; on sets the type's voltage and current limit first where
- * it states them. -1: EXIT_NO_INPUT (no such supply), EXIT_USAGE (its control is
- * off), EXIT_BAD_DATA (the type's values do not fit), EXIT_UNAVAILABLE (it cannot
- * be reached: the switch on its front is what is left). */
+/* A hand switches an output: off ends a run that switches it; on sets the type's voltage and
+ * current limit first where it states them. -1: EXIT_NO_INPUT (no such supply), EXIT_USAGE (its
+ * control is off, or a run switches it on and off), EXIT_BAD_DATA (the type's values do not fit),
+ * EXIT_UNAVAILABLE (it cannot be reached: the switch on its front is what is left). */
 int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error);
+
+/* Its runs (runs.h). */
+struct runs *bench_runs(const struct bench *bench);
 
 /* How well a supply reads back; lives as long as the bench. NULL: no such supply. */
 const struct accuracy *bench_accuracy(const struct bench *bench, const char *supply);

@@ -4,6 +4,7 @@
 #include "base/clock.h"
 #include "base/log.h"
 #include "store/checks.h"
+#include "store/runs.h"
 #include "verdict/under_heat.h"
 
 #include <math.h>
@@ -135,7 +136,7 @@ static json_t *power_up_item(const struct kept *kept)
     json_object_set_new(item, "set_up", text_or_null(kept->on_bench.set_up));
     json_object_set_new(item, "stage", text_or_null(kept->on_bench.stage));
     json_object_set_new(item, "tag", text_or_null(kept->on_bench.tag));
-    json_object_set_new(item, "run", json_null());
+    json_object_set_new(item, "run", id_or_null(kept->run));
     json_object_set_new(item, "known_good", json_null());
     json_object_set_new(item, "bench", shared_or_null(kept->bench));
     json_object_set_new(item, "verdict", shared_or_null(kept->verdict));
@@ -241,10 +242,12 @@ static void note_commit(const struct kept *kept, bool done, double commit_s)
 {
     pthread_mutex_lock(&kept->place.board->mutex);
     struct chain_status *status = &kept->place.board->supplies[kept->place.supply].chain;
-    if (done)
+    if (done) {
         status->commit_s = commit_s;
-    else
+        status->commits++;
+    } else {
         status->not_kept++;
+    }
     pthread_mutex_unlock(&kept->place.board->mutex);
 }
 
@@ -254,7 +257,9 @@ static int begin(struct kept_job *job, struct store *store, struct error *error)
     int64_t id = 0;
     kept->written_id = 0;
     if (store_begin_power_up(store, kept->place.supply_name, kept->started_wall_us, &kept->on_bench,
-                             kept->place.profile_name, job->readings, job->count, &id, error) != 0)
+                             kept->place.profile_name, job->readings, job->count, &id,
+                             error) != 0 ||
+        store_run_of_power_up(store, id, &kept->written_run, error) != 0)
         return -1;
     kept->written_id = id;
     struct error unknown = {0};
@@ -271,6 +276,7 @@ static void publish_id(struct kept *kept)
 {
     pthread_mutex_lock(&kept->mutex);
     kept->id = kept->written_id;
+    kept->run = kept->written_run;
     pthread_mutex_unlock(&kept->mutex);
     pthread_mutex_lock(&kept->place.board->mutex);
     kept->place.board->supplies[kept->place.supply].chain.open_id = kept->written_id;

@@ -19,7 +19,9 @@ struct kept {
     struct capture_place place;
     struct on_bench on_bench;
     int64_t id;         /* 0: its beginning is not on the disk */
+    int64_t run;        /* it belongs to; 0: none */
     int64_t written_id; /* the writer's thread alone: before it is committed, too */
+    int64_t written_run;
     int64_t started_wall_us;
     int reference_version;
     double watch_s;

@@ -7,11 +7,13 @@
 static const double obey_s = 5;
 /* From the output reading on until a power-up is caught. */
 static const double wake_s = 15;
+/* What could not be carried out is asked again after this. */
+static const double refused_s = 1;
 
 void run_plan_begin(struct run_plan *plan, const struct run_wish *wish)
 {
-    *plan =
-        (struct run_plan){.wish = *wish, .asked_s = NAN, .off_since_s = NAN, .lost_since_s = NAN};
+    *plan = (struct run_plan){
+        .wish = *wish, .asked_s = NAN, .again_s = NAN, .off_since_s = NAN, .lost_since_s = NAN};
 }
 
 static enum run_action ask(struct run_plan *plan, const struct run_view *view, bool on)
@@ -69,7 +71,7 @@ static enum run_action while_off(struct run_plan *plan, const struct run_view *v
 
 static enum run_action switch_next(struct run_plan *plan, const struct run_view *view)
 {
-    if (view->is_held)
+    if (view->is_held || view->now_s < plan->again_s)
         return RUN_WAIT;
     if (!plan->asked)
         return view->output_on ? ask(plan, view, false) : while_off(plan, view);
@@ -100,6 +102,16 @@ enum run_action run_plan_step(struct run_plan *plan, const struct run_view *view
     return plan->wish.switched_by_us ? switch_next(plan, view) : RUN_WAIT;
 }
 
+void run_plan_refused(struct run_plan *plan, const struct run_view *view)
+{
+    if (plan->end != RUN_GOES_ON)
+        return;
+    plan->again_s = view->now_s + refused_s;
+    /* As it still is; what it is to be is found anew. */
+    plan->wants_on = !plan->wants_on;
+    plan->asked = false;
+}
+
 double run_left_s(const struct run_plan *plan, const struct run_view *view, double elapsed_s)
 {
     if (plan->end != RUN_GOES_ON || view->done >= plan->wish.wanted)
@@ -115,7 +127,7 @@ const char *run_end_text(enum run_end end)
         [RUN_BAD] = "stopped on the first bad one",
         [RUN_NO_POWER_UP] = "switched on, and nothing woke",
         [RUN_LOST] = "the supply did not answer",
-        [RUN_BY_HAND] = "somebody switched at the supply",
+        [RUN_BY_HAND] = "the output was switched at the supply, or by the supply itself",
     };
     return texts[end];
 }

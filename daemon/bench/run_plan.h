@@ -44,7 +44,7 @@ enum run_end {
     RUN_BAD,         /* stopped on the first bad one */
     RUN_NO_POWER_UP, /* switched on, and nothing woke or was caught */
     RUN_LOST,        /* the supply did not answer for RUN_PATIENCE_S */
-    RUN_BY_HAND,     /* a hand switched where we were to switch */
+    RUN_BY_HAND,     /* a hand switched where we were to switch, or the supply itself did */
 };
 
 #define RUN_PATIENCE_S 30.0
@@ -54,6 +54,7 @@ struct run_plan {
     bool wants_on; /* what we last asked of the output */
     bool asked;    /* anything was asked yet */
     double asked_s;
+    double again_s;       /* not asked before this; NAN */
     double off_since_s;   /* output seen off without a break since; NAN: on */
     double lost_since_s;  /* NAN: it answers */
     int begun_when_asked; /* view.begun when we switched on */
@@ -65,6 +66,10 @@ void run_plan_begin(struct run_plan *plan, const struct run_wish *wish);
 /* What to do now. After RUN_END it stays so. A run that ends, or loses its supply,
  * with the output on by us asks for RUN_SWITCH_OFF before RUN_END. */
 enum run_action run_plan_step(struct run_plan *plan, const struct run_view *view);
+
+/* What was asked last could not be carried out, the supply not being reached: it is
+ * asked again, a second later at the earliest. */
+void run_plan_refused(struct run_plan *plan, const struct run_view *view);
 
 /* What is left, s, by the pace so far (`elapsed_s` since the start); NAN: not known
  * yet. */

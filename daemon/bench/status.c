@@ -118,6 +118,8 @@ static void add_chain(json_t *item, const struct chain_status *chain)
                             ? json_string(clock_rfc3339(on_bench->confirmed_us, confirmed))
                             : json_null());
     json_object_set_new(item, "ask_unit", json_boolean(chain->ask_unit));
+    json_object_set_new(
+        item, "run", chain->run_id ? json_sprintf("%lld", (long long)chain->run_id) : json_null());
     json_object_set_new(item, "voltage_V", fresh ? number_or_null(last->voltage_V) : json_null());
     json_object_set_new(item, "current_A",
                         fresh && last->valid ? number_or_null(last->current_A) : json_null());

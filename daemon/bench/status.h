@@ -37,6 +37,8 @@ struct chain_status {
     int reference_version; /* 0: none */
     struct on_bench on_bench;
     int64_t last_ended_us; /* the last power-up's end, wall time; 0: none */
+    int64_t run_id;        /* the open run; 0: none */
+    uint64_t commits;      /* jobs of power-ups that are on the disk */
     bool ask_unit;         /* after a longer off: is it still this unit? */
     uint64_t flushes_wanted, flushes_done;
     double judging_s; /* reading's receipt to verdict, of the last verdict */

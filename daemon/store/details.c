@@ -57,22 +57,6 @@ static const struct shape record_shape[] = {
     {"at", time_column}, {"corrects", id_column},  {NULL, NULL},
 };
 
-static const struct shape run_shape[] = {
-    {"id", id_column},
-    {"supply", text_column},
-    {"stage", text_column},
-    {"tag", text_column},
-    {"wanted", whole_column},
-    {"off_s", number_column},
-    {"on_s", number_column},
-    {"stop_on", text_column},
-    {"switched", text_column},
-    {"started_at", time_column},
-    {"ended_at", time_column},
-    {"ended_why", text_column},
-    {NULL, NULL},
-};
-
 static const struct shape place_shape[] = {
     {"unit", text_column},
     {"work_order", id_column},
@@ -112,11 +96,9 @@ static int add_order(struct store_reader *reader, int64_t id, json_t *item, stru
                  " WHERE work_order_id = ? ORDER BY number",
                  id, error) != 0)
         return -1;
-    return add_rows(reader, item, "runs", run_shape,
-                    "SELECT id, supply, stage, tag, wanted, off_s, on_s, stop_on, switched,"
-                    " started_us, ended_us, ended_why FROM run WHERE work_order_id = ?"
-                    " ORDER BY id",
-                    id, error);
+    char runs[2000];
+    snprintf(runs, sizeof runs, "%s WHERE r.work_order_id = ? ORDER BY r.id", run_select);
+    return add_rows(reader, item, "runs", run_shape, runs, id, error);
 }
 
 json_t *store_shipped(struct store_reader *reader, int64_t unit, int64_t before,

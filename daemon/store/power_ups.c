@@ -214,6 +214,8 @@ int store_begin_power_up(struct store *store, const char *supply, int64_t starte
     if (status == 0)
         status = power_up_note_bench(store, made, supply, started_wall_us, error);
     if (status == 0)
+        status = run_take_in(store, made, error);
+    if (status == 0)
         status = append(store, made, false, readings, count, error);
     status = store_end_transaction(store, status, error);
     if (status == 0)

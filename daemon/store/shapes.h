@@ -35,6 +35,10 @@ struct listing {
 };
 extern const struct listing listings[]; /* by enum store_kind */
 
+/* A run's, "r", likewise. */
+extern const struct shape run_shape[];
+extern const char run_select[];
+
 /* -1 with the error naming the row and the key that cannot be read. */
 int shape_item(struct database *database, sqlite3_stmt *row, const struct shape *shape,
                json_t **item, struct error *error);

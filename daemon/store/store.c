@@ -89,7 +89,7 @@ static int open_all(struct store *store, const char *directory, struct error *er
         schema_bring_up(&store->database, &store_schema, error) != 0 ||
         sync_directory(directory, error) != 0 || count_packed(store, error) != 0)
         return -1;
-    return power_ups_recover(store, error);
+    return power_ups_recover(store, error) == 0 ? runs_recover(store, error) : -1;
 }
 
 struct store *store_open(const char *directory, struct error *error)

@@ -65,6 +65,12 @@ int power_up_note_bench(struct store *store, int64_t id, const char *supply, int
 
 /* What a process that was killed left open becomes incomplete. */
 int power_ups_recover(struct store *store, struct error *error);
+/* And its runs are over; after the power-ups. */
+int runs_recover(struct store *store, struct error *error);
+
+/* A power-up that has just begun belongs to the run of its unit that is open on its
+ * supply. */
+int run_take_in(struct store *store, int64_t power_up, struct error *error);
 
 /* The verdict of a power-up; null: left as it is. */
 int verdict_put(struct store *store, int64_t id, const json_t *verdict, int reference_version,

@@ -1,0 +1,46 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The inside of the bench, for its own files.
+ */
+#ifndef WAKEDRAW_BENCH_BENCH_PRIVATE_H
+#define WAKEDRAW_BENCH_BENCH_PRIVATE_H
+
+#include "bench/bench.h"
+#include "bench/chain.h"
+#include "bench/poller.h"
+#include "bench/runs.h"
+#include "bench/status.h"
+#include "bench/writer.h"
+
+#include <pthread.h>
+
+struct bench {
+    const struct config *config;
+    struct store *store;
+    struct bench_listener listener;
+    double zero_s;
+    struct reading_queue *queue;
+    struct status_board board;
+    struct writer *writer;
+    struct chain *chain;
+    struct runs *runs;
+    struct poller **pollers;
+    int *poller_of; /* by supply */
+    int poller_count;
+    pthread_mutex_t change_mutex; /* one change of what is on the bench at a time */
+    bool running;
+};
+
+/* The index of a supply; -1 with the error filled (EXIT_NO_INPUT): there is none. */
+int bench_find_supply(const struct bench *bench, const char *name, struct error *error);
+
+/* A write that changes what is on an output with this index; then it is read again. */
+int bench_write_on_bench(struct bench *bench, int supply,
+                         int (*write)(struct store *store, void *context, struct error *error),
+                         void *context, struct error *error);
+
+/* bench_switch_output without asking whether a run minds; `who` goes into the log. */
+int bench_drive_output(struct bench *bench, int supply, bool on, const char *who,
+                       struct error *error);
+
+#endif
