@@ -247,6 +247,36 @@ int order_power_ups_read_shipped(struct store_reader *reader, const struct bench
     return -1;
 }
 
+static int read_run(struct store_reader *reader, const struct bench *bench, const json_t *run,
+                    struct order_power_ups *power_ups, struct error *error)
+{
+    const struct store_filter filter = {.run = text_of(run, "id"),
+                                        .unit = json_string_value(json_object_get(run, "unit")),
+                                        .limit = ORDER_MOST_POWER_UPS};
+    json_t *list = store_list(reader, STORE_POWER_UPS, &filter, error);
+    const json_t *items = json_object_get(list, "items");
+    power_ups->more = !json_is_null(json_object_get(list, "next"));
+    int status = list ? 0 : -1;
+    for (size_t i = json_array_size(items); status == 0 && i-- > 0;) {
+        const json_t *item = json_array_get(items, i);
+        if (strcmp(text_of(item, "state"), "open") != 0)
+            status = append_whole(reader, id_of(item), text_of(run, "stage"), power_ups, error);
+    }
+    json_decref(list);
+    return status == 0 ? judge_all(reader, bench, power_ups, error) : -1;
+}
+
+int order_power_ups_read_run(struct store_reader *reader, const struct bench *bench,
+                             const json_t *run, struct order_power_ups *power_ups,
+                             struct error *error)
+{
+    *power_ups = (struct order_power_ups){.items = json_array(), .names = json_array()};
+    if (read_run(reader, bench, run, power_ups, error) == 0)
+        return 0;
+    order_power_ups_clear(power_ups);
+    return -1;
+}
+
 void order_power_ups_clear(struct order_power_ups *power_ups)
 {
     reference_destroy(power_ups->reference);

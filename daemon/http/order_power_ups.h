@@ -53,6 +53,11 @@ int order_power_ups_read_shipped(struct store_reader *reader, const struct bench
                                  const json_t *shipped, int64_t today,
                                  struct order_power_ups *power_ups, struct error *error);
 
+/* Those of a run (`run`: its item), the newest ORDER_MOST_POWER_UPS. */
+int order_power_ups_read_run(struct store_reader *reader, const struct bench *bench,
+                             const json_t *run, struct order_power_ups *power_ups,
+                             struct error *error);
+
 void order_power_ups_clear(struct order_power_ups *power_ups);
 
 /* {"STAGE": a unit's verdict by the power-ups of that stage}. NULL: memory is out. */

@@ -92,6 +92,7 @@ handler attachment_put, tag_put, known_good_put, power_up_on_time_get;
 handler check_post, checks_get;
 handler work_order_trend_get, shipped_comparison_get, ledger_get;
 handler record_post, records_get, record_get, record_file_get, record_csv_get;
+handler run_post, run_get, run_end_post;
 handler reference_trial_post, reference_restore_post, reference_file_get;
 
 /* The item whose id is the path's first {}; NULL with the answer made. */

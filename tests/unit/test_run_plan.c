@@ -23,8 +23,10 @@ struct play {
     bool command_on;
     double on_at_s; /* NAN: off */
     double shortest_off_s, off_at_s;
-    int switched_on, bad_one; /* the number of the one that is bad; 0: none */
-    bool dead;                /* nothing wakes */
+    int switched_on, bad_one;            /* the number of the one that is bad; 0: none */
+    bool dead;                           /* nothing wakes */
+    double refuses_from_s, refuses_to_s; /* no command is taken */
+    int refused;
 };
 
 static void play_begin(struct play *play, const struct run_wish *wish)
@@ -86,7 +88,12 @@ static enum run_action play_until(struct play *play, double seconds)
     while (play->view.now_s < until_s && action != RUN_END) {
         play_world(play);
         action = run_plan_step(&play->plan, &play->view);
-        if (action == RUN_SWITCH_ON || action == RUN_SWITCH_OFF) {
+        bool switches = action == RUN_SWITCH_ON || action == RUN_SWITCH_OFF;
+        if (switches && play->view.now_s >= play->refuses_from_s &&
+            play->view.now_s < play->refuses_to_s) {
+            run_plan_refused(&play->plan, &play->view);
+            play->refused++;
+        } else if (switches) {
             play->command_s = play->view.now_s;
             play->command_on = action == RUN_SWITCH_ON;
             play->switched_on += action == RUN_SWITCH_ON;
@@ -225,6 +232,23 @@ static void test_switched_by_hand_it_counts(void **state)
     assert_int_equal(play.plan.end, RUN_COMPLETE);
 }
 
+/* The supply takes no command for a while: the run goes on when it does again. */
+static void test_what_is_refused_is_asked_again(void **state)
+{
+    (void)state;
+    struct play play;
+    play_begin(&play, &ours);
+    play.refuses_from_s = 4;
+    play.refuses_to_s = 24;
+    assert_int_equal(play_until(&play, 23), RUN_WAIT);
+    assert_true(play.refused > 10);
+    assert_true(play.refused < 25);
+    assert_int_equal(play_until(&play, 200), RUN_END);
+    assert_int_equal(play.plan.end, RUN_COMPLETE);
+    assert_int_equal(play.view.done, 5);
+    assert_true(play.shortest_off_s >= 3);
+}
+
 static void test_what_is_left(void **state)
 {
     (void)state;
@@ -250,6 +274,7 @@ int main(void)
         cmocka_unit_test(test_a_supply_that_is_gone),
         cmocka_unit_test(test_a_hold_stops_every_switch),
         cmocka_unit_test(test_switched_by_hand_it_counts),
+        cmocka_unit_test(test_what_is_refused_is_asked_again),
         cmocka_unit_test(test_what_is_left),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
