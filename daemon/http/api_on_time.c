@@ -8,6 +8,7 @@
 
 #include <math.h>
 #include <microhttpd.h>
+#include <stdlib.h>
 
 enum { MOST_DROPS = 500 };
 
@@ -49,17 +50,31 @@ static json_t *log_json(const struct trace *trace)
     return log;
 }
 
+/* What was read when it was over is none of it: the fall that ends it is no drop. */
+static void leave_end_out(const json_t *item, struct trace *trace)
+{
+    const json_t *on_time_s = json_object_get(item, "on_time_s");
+    double ended_s = json_number_value(json_object_get(item, "onset_s")) +
+                     json_number_value(on_time_s) - READING_TIME_STEP_S / 2;
+    while (json_is_number(on_time_s) && trace->count > 0 &&
+           trace->readings[trace->count - 1].time_s >= ended_s)
+        trace->count--;
+}
+
 void power_up_on_time_get(struct desk *desk, struct call *call)
 {
     struct trace trace = {0};
     struct error error = {0};
-    int64_t id = 0;
-    if (!items_id(call, &id) || !desk_reader(desk, call->answer))
+    json_t *item = desk_item(desk, call, STORE_POWER_UPS);
+    if (!item)
         return;
-    bench_flush(desk->office->bench, id);
-    if (store_read_on_time(desk->reader, id, &trace, &error) == 0)
+    int64_t id = strtoll(call->parameters[0], NULL, 10);
+    if (store_read_on_time(desk->reader, id, &trace, &error) == 0) {
+        leave_end_out(item, &trace);
         answer_json(call->answer, MHD_HTTP_OK, log_json(&trace));
-    else
+    } else {
         answer_error(call->answer, &error);
+    }
     trace_clear(&trace);
+    json_decref(item);
 }

@@ -171,11 +171,11 @@ class Runs(unittest.TestCase):
         def at_hand(data):
             return data["supply"] == "hand"
 
-        read_on(1)
+        read_on(4.5)
         hand.say("temperature 60")
         read_on(0.2, lambda current_A: current_A < 0.03)
         hand.say("temperature 23")
-        read_on(2.5, lambda current_A: current_A > 0.06)
+        read_on(1, lambda current_A: current_A > 0.06)
         hand.say("output off")
         self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
                          data["power_up"]["on_time_s"] is not None)
