@@ -369,8 +369,12 @@ class Repair(unittest.TestCase):
                 time.sleep(0.05)
             raise AssertionError(log)
 
+        def is_settled(log):
+            last = log["current_A"][-8:]
+            return len(last) == 8 and max(last) - min(last) < 0.05 * max(last)
+
         # It has booted, and draws what it draws; then it restarts, as by a brown-out.
-        before = wait_log(lambda log: len(log["time_s"]) >= 8)
+        before = wait_log(is_settled)
         self.supply.say("fault none")
         wait_log(lambda log: log["drops"] and log["drops"][-1]["to_s"] < log["time_s"][-1])
         self.finish(power_up)
