@@ -15,6 +15,10 @@ double clock_monotonic_s(void);
 /* Microseconds of wall time since 1970 UTC. */
 int64_t clock_wall_us(void);
 
+/* A simulated bench's: wall time is this now, and goes on from there. Once, before
+ * any thread starts. */
+void clock_set_wall(int64_t wall_us);
+
 /* "2026-01-31T08:05:09.123Z" (RFC 3339, UTC, milliseconds) into text of at
  * least 25 bytes; returns text. */
 char *clock_rfc3339(int64_t wall_us, char text[25]);

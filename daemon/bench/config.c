@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/config.h"
 
+#include "base/clock.h"
 #include "base/ini_file.h"
 
 #include <libgen.h>
@@ -11,7 +12,7 @@
 
 enum { MOST_SUPPLIES = 64 };
 
-enum key_kind { KEY_TEXT, KEY_PATH, KEY_NUMBER, KEY_WHOLE, KEY_SWITCH, KEY_LINK };
+enum key_kind { KEY_TEXT, KEY_PATH, KEY_NUMBER, KEY_WHOLE, KEY_SWITCH, KEY_LINK, KEY_INSTANT };
 
 /* One table a section: what may stand there, where it goes, its bounds. */
 struct key {
@@ -34,6 +35,7 @@ static const struct key bench_keys[] = {
     {PATH_KEY(config, access_code_file)},
     {PATH_KEY(config, tls_certificate)},
     {PATH_KEY(config, tls_key)},
+    {"simulated_from", KEY_INSTANT, offsetof(struct config, simulated_from_us), 0, 0, 0, ""},
 };
 
 static const struct key supply_keys[] = {
@@ -93,6 +95,15 @@ static int put_link(const struct ini_pair *pair, struct link_spec *link, struct 
                      inner.found);
 }
 
+static int put_instant(const struct ini_pair *pair, int64_t *wall_us, struct error *error)
+{
+    if (clock_parse_rfc3339(pair->value, wall_us) && *wall_us > 0)
+        return 0;
+    return error_set(error, EXIT_BAD_DATA, pair->file, pair->line,
+                     "an instant in UTC as 2026-01-31T08:00:00Z", "%s: found \"%s\"", pair->key,
+                     pair->value);
+}
+
 static int put_value(const struct key *key, void *base, const struct ini_pair *pair,
                      struct error *error)
 {
@@ -105,6 +116,8 @@ static int put_value(const struct key *key, void *base, const struct ini_pair *p
         return put_path(pair, target, key->size, error);
     case KEY_LINK:
         return put_link(pair, target, error);
+    case KEY_INSTANT:
+        return put_instant(pair, target, error);
     case KEY_SWITCH:
         if (strcmp(pair->value, "on") != 0 && strcmp(pair->value, "off") != 0)
             return error_set(error, EXIT_BAD_DATA, pair->file, pair->line, "on or off",

@@ -9,6 +9,7 @@
 #include "link/link.h"
 
 #include <stdbool.h>
+#include <stdint.h>
 
 struct supply_config {
     char name[64];
@@ -27,6 +28,8 @@ struct config {
     char data[512];
     char listen[128]; /* ADDRESS:PORT */
     char access_code_file[512], tls_certificate[512], tls_key[512];
+    /* The bench is simulated, and its wall time at start; 0: it is none. */
+    int64_t simulated_from_us;
     struct supply_config *supplies;
     int supply_count;
 };

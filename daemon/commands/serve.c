@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "base/clock.h"
 #include "base/error.h"
 #include "base/log.h"
 #include "base/options.h"
@@ -122,6 +123,8 @@ static int serve(const char *config_path, const char *web_given)
     int status = find_web(web_given, web, sizeof web, &error);
     if (status == 0)
         status = config_read(config_path, &daemon.config, &error);
+    if (status == 0 && daemon.config.simulated_from_us)
+        clock_set_wall(daemon.config.simulated_from_us);
     if (status == 0)
         status = bring_up(&daemon, web, &error);
     if (status == 0) {
@@ -161,7 +164,9 @@ int command_serve(int argc, char **argv)
         .details =
             "The configuration has [bench] with name, data (a directory), listen\n"
             "(ADDRESS:PORT, 127.0.0.1:8460 if left out), access_code_file, tls_certificate,\n"
-            "tls_key; and one [supply NAME] an output with link, profile, output (1), control\n"
+            "tls_key, simulated_from (the supplies are simulated, which the page and records\n"
+            "say, and wall time begins there, as 2026-01-31T08:00:00Z); and one [supply NAME] an "
+            "output with link, profile, output (1), control\n"
             "(off unless on: may wakedraw switch the output), rate_hz (as fast as the link\n"
             "allows), module_type (what is on it at start, if always the same).\n"
             "An address other than loopback needs an access code.\n"

@@ -45,13 +45,15 @@ void health_get(struct desk *desk, struct call *call)
     error_text(&error, why, sizeof why);
     if (well)
         well = bench_is_well(office->bench, why, sizeof why);
-    json_t *answer = json_pack("{s:s, s:s, s:s, s:s, s:s, s:f, s:i, s:i, s:o?, s:o}", "status",
-                               well ? "ok" : "failing", "version", WAKEDRAW_VERSION, "name",
-                               office->config->name, "at", clock_rfc3339(clock_wall_us(), now),
-                               "started_at", clock_rfc3339(office->started_wall_us, started),
-                               "uptime_s", clock_monotonic_s() - office->started_s, "supplies",
-                               (int)json_array_size(supplies), "supplies_reading", reading, "store",
-                               health.store, "problem", well ? json_null() : json_string(why));
+    json_t *answer =
+        json_pack("{s:s, s:s, s:s, s:b, s:s, s:s, s:f, s:i, s:i, s:o?, s:o}", "status",
+                  well ? "ok" : "failing", "version", WAKEDRAW_VERSION, "name",
+                  office->config->name, "simulated", office->config->simulated_from_us != 0, "at",
+                  clock_rfc3339(clock_wall_us(), now), "started_at",
+                  clock_rfc3339(office->started_wall_us, started), "uptime_s",
+                  clock_monotonic_s() - office->started_s, "supplies",
+                  (int)json_array_size(supplies), "supplies_reading", reading, "store",
+                  health.store, "problem", well ? json_null() : json_string(why));
     json_decref(supplies);
     answer_json(call->answer, well ? MHD_HTTP_OK : MHD_HTTP_SERVICE_UNAVAILABLE, answer);
 }

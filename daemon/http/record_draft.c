@@ -141,6 +141,7 @@ static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
         .work_order = order,
         .power_ups = power_ups->items,
         .method = stage_rows_method,
+        .simulated = desk->office->config->simulated_from_us != 0,
     };
     json_t *rows =
         stage_rows_to_json(power_ups->reference, power_ups->accuracy, power_ups->stages,

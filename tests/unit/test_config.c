@@ -28,6 +28,7 @@ static void test_all_keys_are_read(void **state)
 {
     (void)state;
     write_config("[bench]\nname = Harbour Lane\ndata = data\nlisten = 127.0.0.1:9000\n"
+                 "simulated_from = 2026-01-31T08:00:00Z\n"
                  "[supply left]\nlink = serial:/dev/ttyUSB0?baud=9600\nprofile = scpi\n"
                  "output = 2\ncontrol = on\nrate_hz = 20\nmodule_type = hatch\n"
                  "[supply right]\nlink = modbus-tcp:10.0.0.7:502?address=3\nprofile = ./r.ini\n");
@@ -37,6 +38,7 @@ static void test_all_keys_are_read(void **state)
     assert_string_equal(config.name, "Harbour Lane");
     assert_string_equal(config.data, "/tmp/data");
     assert_string_equal(config.listen, "127.0.0.1:9000");
+    assert_int_equal(config.simulated_from_us, 1769846400000000);
     assert_int_equal(config.supply_count, 2);
     assert_string_equal(config.supplies[0].name, "left");
     assert_int_equal(config.supplies[0].link.baud, 9600);
@@ -62,6 +64,7 @@ static void test_defaults(void **state)
     assert_string_equal(config.listen, "127.0.0.1:8460");
     assert_string_equal(config.data, "/srv/bench");
     assert_int_equal(config.supply_count, 0);
+    assert_int_equal(config.simulated_from_us, 0);
     config_clear(&config);
     unlink(path);
 }
@@ -73,6 +76,7 @@ static const struct {
     const char *word;
 } wrong[] = {
     {"[bench]\ndata = d\ncolour = red\n", 3, "colour"},
+    {"[bench]\ndata = d\nsimulated_from = yesterday\n", 3, "yesterday"},
     {"[bench]\ndata = d\n[benches]\nname = x\n", 4, "benches"},
     {"[bench]\ndata = d\ndata = e\n", 3, "second time"},
     {"[bench]\nname = x\n", 0, "data"},

@@ -7,6 +7,7 @@
 //   spine(document.getElementById('spine'), 'folders');
 
 import '../lib/light.js';
+import { Problem, get } from '../lib/api.js';
 import { LiveStream } from '../lib/live_stream.js';
 import { element, rebuilt, setText } from '../lib/page.js';
 import { amperes } from '../lib/words.js';
@@ -33,6 +34,7 @@ export function spine(place, page, { live = true } = {}) {
   place.prepend(pages(page));
   place.append(...(live ? [supplies] : []), off, light);
   mountOff(off);
+  markSimulated(off);
 
   function show(items, heard = true) {
     hearOutputs(items);
@@ -48,6 +50,17 @@ export function spine(place, page, { live = true } = {}) {
 
   if (live) hear(show);
   return { show };
+}
+
+// A simulated bench says so on every page.
+async function markSimulated(before) {
+  try {
+    const { simulated } = await get('health');
+    if (simulated) before.before(element('p', 'spine-simulated', 'Simulated'));
+  } catch (problem) {
+    // A daemon that is away is told where its supplies stand.
+    if (!(problem instanceof Problem)) throw problem;
+  }
 }
 
 function pages(current) {
