@@ -1,10 +1,11 @@
 #!/bin/bash
 # SPDX-License-Identifier: GPL-3.0-or-later
 #
-# The Harbour Lane bench, simulated: two supplies, a hand that wakes a module on
-# each every few seconds, the daemon. usage: demo.sh BUILD [PORT]
-# What it keeps lies in BUILD/demo. Ends, with all it started, on Ctrl-C, and with
-# the make that started it.
+# The Harbour Lane bench, simulated, in the middle of a week (week.py makes it, once,
+# in BUILD/demo-week): two supplies, a hand that wakes a module on each every few
+# seconds, a third that lies idle, the daemon. usage: demo.sh BUILD [PORT]
+# What it keeps lies in BUILD/demo. WAKEDRAW_DEMO_WEEK=small takes a handful of units.
+# Ends, with all it started, on Ctrl-C, and with the make that started it.
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 build=$(cd "$1" && pwd)
@@ -73,36 +74,82 @@ put_on() {
     exec {http}>&-
 }
 
-# hand SUPPLY TYPE ON_S UNIT/FAULT...: connects unit after unit, for ever.
+# What somebody has chosen to be on a supply (put-on writes it); "" where nobody has.
+chosen() {
+    local line=
+    [ ! -e "$demo/$1.chosen" ] || read -r line <"$demo/$1.chosen" || :
+    echo "$line"
+}
+
+# wake SUPPLY ON_S TYPE UNIT FAULT: connects that and powers it once; ends early where
+# another is chosen meanwhile.
+wake() {
+    local name=$1 on_s=$2 now
+    now=$(chosen "$name")
+    say "$name" "module $3"
+    say "$name" "unit $4"
+    say "$name" "fault $5"
+    put_on "$name" "$3" "$4"
+    pause 2
+    say "$name" "output on"
+    for ((; on_s > 0; on_s--)); do
+        pause 1
+        [ "$(chosen "$name")" = "$now" ] || break
+    done
+    say "$name" "output off"
+    pause 3
+}
+
+# hand SUPPLY TYPE ON_S UNIT/FAULT...: connects unit after unit, for ever, or the
+# chosen one.
 hand() {
-    local name=$1 type=$2 on_s=$3 each
+    local name=$1 type=$2 on_s=$3 each line
     shift 3
     trap 'exit 0' INT TERM
     while :; do
         for each in "$@"; do
-            say "$name" "unit ${each%%/*}"
-            say "$name" "fault ${each#*/}"
-            put_on "$name" "$type" "${each%%/*}"
-            pause 2
-            say "$name" "output on"
-            pause "$on_s"
-            say "$name" "output off"
-            pause 3
+            line=$(chosen "$name")
+            # Of words of its own.
+            # shellcheck disable=SC2086
+            wake "$name" "$on_s" ${line:-$type ${each%%/*} ${each#*/}}
         done
     done
 }
 
+# The week, made where there is none or by another program than this.
+"$here/week.py" "$build" ${WAKEDRAW_DEMO_WEEK:+"--$WAKEDRAW_DEMO_WEEK"} &
+children+=($!)
+while kill -0 "${children[-1]}" 2>/dev/null; do
+    pause 0.2
+    ! parent_ends || end 0
+done
+wait "${children[-1]}"
+unset 'children[-1]'
+# Ours goes on from it; an older one is laid aside.
+if ! cmp -s "$build/demo-week/made-by" "$demo/made-by"; then
+    rm -rf "$demo/data.before"
+    [ ! -e "$demo/data" ] || mv "$demo/data" "$demo/data.before"
+    cp -r "$build/demo-week/data" "$demo/data"
+    cp "$build/demo-week/made-by" "$demo/made-by"
+fi
+rm -f "$demo"/*.chosen
+simulated_from=$("$here/week.py" "$build" --goes-on-at "$demo/data")
+
 supply left tcp:127.0.0.1:0 --profile scpi --module reefer-controller --conversion-hz 50 --seed 11
 left=$link
+supply rear tcp:127.0.0.1:0 --profile scpi --module bilge-pump-controller --unit HL-1611 \
+    --conversion-hz 50 --gain 0.042 --seed 13
+rear=$link
 supply right modbus-tcp:127.0.0.1:0?address=1 --profile modbus-input-f32 \
     --module crane-joystick-node --conversion-hz 50 --seed 12
 right=$link
 
 cat >"$demo/wakedraw.ini" <<END
 [bench]
-name = Harbour Lane (simulated)
+name = Harbour Lane
 data = $demo/data
 listen = 127.0.0.1:$port
+simulated_from = $simulated_from
 
 [supply left]
 link = $left
@@ -111,11 +158,13 @@ profile = scpi
 [supply right]
 link = $right
 profile = modbus-input-f32
+
+[supply rear]
+link = $rear
+profile = scpi
 END
 
-if [ ! -e "$demo/data/wakedraw.db" ]; then
-    "$wakedraw" import --data "$demo/data" "$here"/references/*.json >/dev/null
-fi
+echo "$port" >"$demo/port"
 : >"$demo/daemon.ready"
 "$wakedraw" serve --config "$demo/wakedraw.ini" >"$demo/daemon.ready" 2>"$demo/daemon.log" &
 children+=($!)
@@ -125,6 +174,7 @@ until grep -q listening "$demo/daemon.ready" 2>/dev/null; do
     pause 0.05
 done
 echo "The Harbour Lane bench (simulated) is at http://127.0.0.1:$port/ - Ctrl-C ends it"
+echo "To choose the unit and its fault: $here/put-on --help"
 
 hand left reefer-controller 14 HL-2041/none HL-2042/none HL-2043/stall:2 HL-2044/none \
     HL-2045/low:15 HL-2046/none HL-2047/restart:1.2 &

@@ -1,18 +1,42 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The demo ends with all it started, whoever is told to end: itself, as by Ctrl-C,
-or the make that started it, alone."""
+"""The demo: a week of the bench, a small one here, lived by the real path; served with
+modules that wake on it; ended with all that was started, whoever is told to end: itself,
+as by Ctrl-C, or the make that started it, alone."""
+import json
 import os
 import pathlib
+import shutil
 import signal
 import socket
 import subprocess
 import time
 import unittest
+import urllib.request
 
-from bench_process import PATIENCE_S, ROOT, WAKEDRAW, main, temporary_folder
+from bench_process import (PATIENCE_S, ROOT, WAKEDRAW, Daemon, config_text, main, run,
+                           temporary_folder)
 
-SCRIPT = ROOT / "signatures" / "harbour-lane" / "demo.sh"
+LANE = ROOT / "signatures" / "harbour-lane"
+SCRIPT = LANE / "demo.sh"
+# Not how fast it must be: how slow it may.
+WEEK_S = 300
+week_folder = temporary_folder()
+WEEK = pathlib.Path(week_folder.name) / "build"
+
+
+def setUpModule():
+    WEEK.mkdir()
+    (WEEK / "wakedraw").symlink_to(WAKEDRAW)
+    made = subprocess.run([LANE / "week.py", WEEK, "--small"], capture_output=True, text=True,
+                          timeout=WEEK_S)
+    if made.returncode != 0:
+        raise RuntimeError(f"no week: {made.stdout}{made.stderr}")
+    print(made.stdout.splitlines()[-1], flush=True)
+
+
+def tearDownModule():
+    week_folder.cleanup()
 
 
 def free_port():
@@ -33,11 +57,99 @@ def processes_of(session):
     return found
 
 
+class Week(unittest.TestCase):
+    """What the small week left behind."""
+
+    @classmethod
+    def setUpClass(cls):
+        folder = temporary_folder()
+        cls.addClassCleanup(folder.cleanup)
+        cls.folder = pathlib.Path(folder.name)
+        shutil.copytree(WEEK / "demo-week" / "data", cls.folder / "data")
+        cls.daemon = Daemon(cls.folder, config_text(
+            cls.folder, {}, extra="simulated_from = 2026-11-25T12:00:00Z\n"))
+        cls.addClassCleanup(cls.daemon.stop)
+
+    def orders(self, serial):
+        """The unit's, oldest first."""
+        unit = self.daemon.get(f"units?serial={serial}")["items"][0]
+        return self.daemon.get(f"units/{unit['id']}")["work_orders"][::-1]
+
+    def test_every_verdict_fits_what_was_put_on(self):
+        meant = json.loads((WEEK / "demo-week" / "meant.json").read_text())
+        items = self.daemon.get("power-ups?limit=100")["items"]
+        self.assertEqual({item["id"] for item in items}, set(meant))
+        for item in items:
+            fault = meant[item["id"]]["fault"]
+            self.assertEqual(item["verdict"]["verdict"], "good" if fault == "none" else "bad",
+                             (item["unit"], fault, item["verdict"]))
+            self.assertEqual(item["bench"]["state"], "verified")
+
+    def test_closed_orders_have_a_chain_of_records(self):
+        records = self.daemon.get("records")["items"]
+        self.assertEqual([item["number"] for item in records], [3, 2, 1])
+        closed = [item for item in self.daemon.get("work-orders?limit=100")["items"]
+                  if item["closed_at"]]
+        self.assertEqual({item["record"] for item in closed}, {item["id"] for item in records})
+        for item in records:
+            content = self.daemon.get(f"records/{item['id']}")["content"]
+            self.assertTrue(content["simulated"])
+            self.assertEqual(content["after"]["verdict"], "good")
+        verified = run("verify-records", self.folder / "data")
+        self.assertEqual(verified.returncode, 0, verified.stdout + verified.stderr)
+        self.assertIn("3 records", verified.stdout)
+
+    def test_a_return_is_seen_against_what_was_shipped(self):
+        first, again = self.orders("HL-3318")
+        self.assertEqual((first["outcome"], again["outcome"]), ("repaired", None))
+        days = (self.instant(again["created_at"]) - self.instant(first["closed_at"])) / 86400
+        self.assertAlmostEqual(days, 15, delta=1)
+        newest = self.daemon.get("power-ups?unit=HL-3318&limit=1")["items"][0]
+        self.assertEqual((newest["work_order"], newest["verdict"]["verdict"]), (again["id"], "bad"))
+        told = self.daemon.get(f"units/{self.unit_id('HL-3318')}/shipped-comparison"
+                               f"?power_up={newest['id']}")
+        self.assertTrue(told["rows"], told)
+
+    def unit_id(self, serial):
+        return self.daemon.get(f"units?serial={serial}")["items"][0]["id"]
+
+    @staticmethod
+    def instant(text):
+        return time.mktime(time.strptime(text[:19], "%Y-%m-%dT%H:%M:%S"))
+
+    def test_it_says_that_it_is_simulated(self):
+        health = self.daemon.get("health")
+        self.assertTrue(health["simulated"])
+        self.assertTrue(health["at"].startswith("2026-11-25T12:0"), health["at"])
+
+    def test_a_whole_week_is_left_alone(self):
+        before = (WEEK / "demo-week" / "data" / "wakedraw.db").stat().st_mtime_ns
+        made = subprocess.run([LANE / "week.py", WEEK, "--small"], capture_output=True, text=True,
+                              timeout=WEEK_S, check=True)
+        self.assertEqual(made.stdout, "")
+        after = (WEEK / "demo-week" / "data" / "wakedraw.db").stat().st_mtime_ns
+        self.assertEqual(before, after)
+
+    def test_an_interrupted_one_is_not_taken_for_a_week(self):
+        build = self.folder / "build"
+        build.mkdir()
+        (build / "wakedraw").symlink_to(WAKEDRAW)
+        made = subprocess.Popen([LANE / "week.py", build, "--small"], stdout=subprocess.PIPE,
+                                text=True, start_new_session=True)
+        self.assertIn("left", made.stdout.readline())
+        made.terminate()
+        made.communicate(timeout=PATIENCE_S)
+        self.assertNotEqual(made.returncode, 0)
+        self.assertEqual(os.listdir(build), ["wakedraw"])
+        self.assertEqual(processes_of(made.pid), [])
+
+
 class Demo(unittest.TestCase):
     def setUp(self):
         folder = temporary_folder()
         self.addCleanup(folder.cleanup)
         self.folder = pathlib.Path(folder.name)
+        shutil.copytree(WEEK / "demo-week", self.folder / "demo-week")
         (self.folder / "wakedraw").symlink_to(WAKEDRAW)
         # The recipe of the Makefile's own, on a build directory of the test's.
         (self.folder / "Makefile").write_text(f"demo:\n\t@exec {SCRIPT} {self.folder}\n")
@@ -49,14 +161,24 @@ class Demo(unittest.TestCase):
             made = subprocess.Popen(
                 ["make", "-s", "-C", self.folder, "demo"], stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE, text=True, start_new_session=True,
-                env=dict(environment, WAKEDRAW_DEMO_PORT=str(free_port())))
+                env=dict(environment, WAKEDRAW_DEMO_PORT=str(free_port()),
+                         WAKEDRAW_DEMO_WEEK="small"))
             line = made.stdout.readline()
             if "http://127.0.0.1:" in line:
                 break
             made.wait()
         self.assertIn("http://127.0.0.1:", line)
+        self.page = line.split(" is at ")[1].split()[0]
         self.addCleanup(self.end, made)
         return made
+
+    def get(self, path):
+        with urllib.request.urlopen(f"{self.page}api/v1/{path}", timeout=PATIENCE_S) as answer:
+            return json.load(answer)
+
+    def put_on(self, *words):
+        return subprocess.run([LANE / "put-on", "--build", self.folder, *words],
+                              capture_output=True, text=True, timeout=PATIENCE_S)
 
     def end(self, made):
         for pid in processes_of(made.pid):
@@ -75,7 +197,25 @@ class Demo(unittest.TestCase):
         made = self.start()
         time.sleep(2)
         self.assertIsNone(made.poll())
-        self.assertGreaterEqual(len(processes_of(made.pid)), 5)
+        self.assertGreaterEqual(len(processes_of(made.pid)), 6)
+        os.killpg(made.pid, signal.SIGINT)
+        self.check_ends(made)
+
+    def test_a_module_and_its_fault_are_chosen(self):
+        made = self.start()
+        self.assertTrue(self.get("health")["simulated"])
+        self.assertEqual(len(self.get("records")["items"]), 3)
+        wrong = self.put_on("left", "winch-brake-controller", "late:9:2")
+        self.assertEqual(wrong.returncode, 65, wrong.stderr)
+        self.assertIn("phase", wrong.stderr)
+        chosen = self.put_on("left", "winch-brake-controller", "short", "--unit", "HL-9044")
+        self.assertEqual(chosen.returncode, 0, chosen.stderr)
+        deadline, items = time.monotonic() + PATIENCE_S, []
+        while time.monotonic() < deadline and not (items and items[0]["verdict"]):
+            items = self.get("power-ups?unit=HL-9044&limit=1")["items"]
+            time.sleep(0.2)
+        self.assertEqual(items[0]["module_type"], "winch-brake-controller")
+        self.assertEqual(items[0]["verdict"]["reasons"][0]["code"], "at_limit")
         os.killpg(made.pid, signal.SIGINT)
         self.check_ends(made)
 
