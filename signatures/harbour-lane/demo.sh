@@ -3,7 +3,7 @@
 #
 # The Harbour Lane bench, simulated, in the middle of a week (week.py makes it, once,
 # in BUILD/demo-week): two supplies, a hand that wakes a module on each every few
-# seconds, a third that lies idle, the daemon. usage: demo.sh BUILD [PORT]
+# seconds, a third for the visitor to switch, the daemon. usage: demo.sh BUILD [PORT]
 # What it keeps lies in BUILD/demo. WAKEDRAW_DEMO_WEEK=small takes a handful of units.
 # Ends, with all it started, on Ctrl-C, and with the make that started it.
 set -euo pipefail
@@ -162,6 +162,7 @@ profile = modbus-input-f32
 [supply rear]
 link = $rear
 profile = scpi
+control = on
 END
 
 echo "$port" >"$demo/port"
