@@ -9,7 +9,7 @@
 
 #include <microhttpd.h>
 
-enum { DAYS_DEFAULT = 28, DAYS_MOST = 1100 };
+enum { DAYS_DEFAULT = 14, DAYS_MOST = 1100 };
 
 static const int64_t day_us = (int64_t)86400 * 1000000;
 

@@ -224,7 +224,7 @@ class ComesBack(unittest.TestCase):
         self.assertEqual(self.ledger("2026-03-25", "2026-03-25")["outcomes"][0]["count"], 1)
         nothing = self.ledger("2025-01-01", "2025-01-31")
         self.assertEqual((nothing["verdicts_by_day"], nothing["work_orders"]), ([], []))
-        # Without days: the last four weeks, up to today.
+        # Without days: the last two weeks, up to today.
         self.assertEqual(len(self.daemon.get("ledger")["verdicts_by_day"]), 0)
         for query, field in (("from=2026-02-30", "from"), ("to=today", "to"),
                              ("from=2026-3-1", "from"), ("from=2026-03-02&to=2026-03-01", "from"),

@@ -88,7 +88,10 @@ async function unitParts(serial) {
   const unit = await get(`units/${items[0].id}`);
   const orders = unit.work_orders ?? [];
   const parts = [titlePart(unit)];
-  for (const [i, order] of orders.entries()) parts.push(orderPart(unit, order, i === 0));
+  // The one that is asked for, or the newest.
+  const asked = new URLSearchParams(location.search).get('order');
+  const open = orders.find(({ id }) => id === asked) ?? orders[0];
+  for (const order of orders) parts.push(orderPart(unit, order, order === open));
   if (orders.length === 0) parts.push(element('p', 'folder-empty', 'No work order yet.'));
   return parts;
 }

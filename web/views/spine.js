@@ -19,6 +19,7 @@ export const PAGES = [
   { page: 'folders', href: '/folder.html', words: 'Folders' },
   { page: 'references', href: '/references.html', words: 'References' },
   { page: 'check', href: '/check.html', words: 'Bench check' },
+  { page: 'ledger', href: '/ledger.html', words: 'Ledger' },
 ];
 
 const LIGHTS = { room: 'By the room', paper: 'Paper', night: 'Night' };
