@@ -17,8 +17,9 @@ LONG = ("Stops on the quay when the compressor of the next container starts, com
         "was found loose and the board damp on the side of the connector. ") * 8
 
 
-def stamp(days_ago, minutes=0):
-    at = NOW - datetime.timedelta(days=days_ago) + datetime.timedelta(minutes=minutes)
+def stamp(days_ago, minutes=0, seconds=0):
+    at = NOW - datetime.timedelta(days=days_ago) + datetime.timedelta(minutes=minutes,
+                                                                      seconds=seconds)
     return at.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
@@ -34,7 +35,7 @@ class Week:
         for at, (stage, last, times) in enumerate(draws):
             day = came - at * (came - (closed or 0)) / max(1, len(draws))
             for k in range(times):
-                self.bench.add(unit, stage, stamp(day, 2 * k + 1), 1 + (hash_of(unit) - 5) * 0.0008,
+                self.bench.add(unit, stage, stamp(day, 2 * k + 1, last_digit(unit)), 1 + (last_digit(unit) - 5) * 0.0008,
                                last)
         self.plan.append((unit, came, closed, closing))
 
@@ -110,7 +111,7 @@ class Week:
         self.daemon.stop()
 
 
-def hash_of(unit):
+def last_digit(unit):
     return int(unit[-1])
 
 

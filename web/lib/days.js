@@ -28,9 +28,10 @@ export function dayCount(from, to) {
   return Math.round((at(to) - at(from)) / DAY_MS) + 1;
 }
 
-// "Mon 2 March"
+// "Mon 2 Mar"
 export function dayWords(day) {
-  return `${WEEKDAYS[new Date(at(day)).getUTCDay()]} ${dateWords(day)}`;
+  const [, month, date] = day.split('-').map(Number);
+  return `${WEEKDAYS[new Date(at(day)).getUTCDay()]} ${date} ${MONTHS[month - 1].slice(0, 3)}`;
 }
 
 // "2 March", with the year where it is not `year`.
@@ -57,7 +58,7 @@ export function periods(rows, from, to) {
     const last = count <= 190 ? daysOn(first, 6) : lastOfMonth(first);
     return {
       from: first < from ? from : first, to: last > to ? to : last,
-      words: count <= 190 ? `week of ${dateWords(first)}` : `${MONTHS[Number(first.slice(5, 7)) - 1]} ${first.slice(0, 4)}`,
+      words: count <= 190 ? `from ${dayWords(first)}` : `${MONTHS[Number(first.slice(5, 7)) - 1]} ${first.slice(0, 4)}`,
       rows: inside,
     };
   });

@@ -7,11 +7,16 @@ import { Problem, get } from '../lib/api.js';
 import { element, setHidden, setText } from '../lib/page.js';
 import { clockTime, counted, day } from '../lib/words.js';
 import { chartsPart, trendPart } from './folder_trend.js';
+import { powerUpsPart } from './folder_power_ups.js';
 import { stagesPart } from './folder_stages.js';
+import { closeSlip } from './order_slips.js';
+import { recordSlip } from './record_slip.js';
 import { spine } from './spine.js';
+import { undoStrip } from './undo.js';
 
 const at = (id) => document.getElementById(id);
 const place = at('folder');
+const strip = undoStrip(at('undo'));
 let asking = 0; // only the newest of two answers is laid out
 
 spine(at('spine'), 'folders');
@@ -70,14 +75,21 @@ function unitLine(unit) {
 }
 
 function unitState(unit) {
-  if (unit.open_work_order) return `on the bench's list, work order ${unit.open_work_order}`;
-  return unit.warranty ? warrantyText(unit.warranty) : 'no open work order';
+  if (unit.open_work_order) return `open, work order ${unit.open_work_order}`;
+  return unit.warranty ? `under warranty, ${counted(unit.warranty.days_left, 'day')} left` : 'no open work order';
 }
 
 export function warrantyText(warranty) {
-  return warranty.days_left >= 0
-    ? `under warranty, ${counted(warranty.days_left, 'day')} left (work order ${warranty.work_order})`
-    : `warranty over since ${day(warranty.until)}`;
+  return `Under warranty, ${counted(warranty.days_left, 'day')} left (work order ${warranty.work_order})`;
+}
+
+// Something was written: the folder is laid out anew, with the same orders open.
+async function changed(words, undo) {
+  await show();
+  strip.offer(words, undo && (async () => {
+    await undo();
+    await show();
+  }));
 }
 
 // --- one unit ---
@@ -90,10 +102,17 @@ async function unitParts(serial) {
   const parts = [titlePart(unit)];
   // The one that is asked for, or the newest.
   const asked = new URLSearchParams(location.search).get('order');
-  const open = orders.find(({ id }) => id === asked) ?? orders[0];
-  for (const order of orders) parts.push(orderPart(unit, order, order === open));
+  const newest = orders.find(({ id }) => id === asked) ?? orders[0];
+  const open = openOrders(serial) ?? [newest?.id];
+  for (const order of orders) parts.push(orderPart(unit, order, open.includes(order.id)));
   if (orders.length === 0) parts.push(element('p', 'folder-empty', 'No work order yet.'));
   return parts;
+}
+
+// Those that lie open now; null where it is another unit's folder.
+function openOrders(serial) {
+  const folds = [...place.querySelectorAll('.order')].filter((fold) => fold.dataset.unit === serial);
+  return folds.length ? folds.filter((fold) => fold.open).map((fold) => fold.dataset.order) : null;
 }
 
 function titlePart(unit) {
@@ -108,6 +127,8 @@ function titlePart(unit) {
 // Folded until opened, save the newest; what it holds is fetched then.
 function orderPart(unit, order, open) {
   const fold = element('details', 'order');
+  fold.dataset.unit = unit.serial;
+  fold.dataset.order = order.id;
   const state = order.closed_at ? `${order.outcome}, closed ${day(order.closed_at)}` : 'open';
   fold.append(element('summary', '', element('b', '', `Work order ${order.id}`),
     element('span', '', `came in ${day(order.created_at)}`), element('span', '', state)));
@@ -125,12 +146,12 @@ function orderPart(unit, order, open) {
 
 async function fill(inside, unit, id) {
   try {
-    const [order, trend, power_ups] = await Promise.all([get(`work-orders/${id}`),
-      get(`work-orders/${id}/trend`), get(`power-ups?work_order=${id}&limit=200`)]);
+    const [order, trend, power_ups, supplies] = await Promise.all([get(`work-orders/${id}`),
+      get(`work-orders/${id}/trend`), get(`power-ups?work_order=${id}&limit=200`), get('supplies')]);
     const stages = await stagesPart(order, trend, power_ups.items);
-    inside.replaceChildren(...factsPart(order), ...stages, ...trendPart(trend),
-      ...await comparisonPart(unit, order, power_ups.items), ...logPart(order),
-      recordsPart(order));
+    inside.replaceChildren(...factsPart(order), deedsPart(order, supplies.items, changed), ...stages,
+      ...await comparisonPart(unit, order, power_ups.items), ...trendPart(trend),
+      ...powerUpsPart(order, power_ups.items, changed), ...logPart(order));
   } catch (problem) {
     if (!(problem instanceof Problem)) throw problem;
     inside.replaceChildren(element('p', 'folder-problem', problem.message));
@@ -143,7 +164,7 @@ function factsPart(order) {
     ['Found', order.found_cause], ['Parts', order.parts], ['By', order.hand]];
   const list = element('dl', 'order-facts');
   for (const [label, value] of facts) {
-    if (value) list.append(element('div', '', element('dt', '', label), element('dd', '', value)));
+    if (value) list.append(element('div', value.length > 100 ? 'order-fact-long' : '', element('dt', '', label), element('dd', '', value)));
   }
   return list.children.length ? [list] : [];
 }
@@ -192,17 +213,28 @@ function logPart(order) {
     ...(photos.length ? [pictures] : []))];
 }
 
-function recordsPart(order) {
-  const records = order.records ?? [];
-  if (records.length === 0) {
-    return element('p', 'quiet', order.closed_at
-      ? 'Closed without a record so far: write it on the bench page.'
-      : 'The record is written once the order is closed, on the bench page.');
-  }
-  return element('p', 'order-records', ...records.map((record) => {
+// What is still to do with the order, and what was written of it.
+function deedsPart(order, supplies, refill) {
+  const deeds = element('div', 'folder-deeds');
+  for (const record of order.records ?? []) {
     const link = element('a', 'tool', `Record ${record.number}, ${day(record.at)}`);
     link.href = `/record.html#${record.id}`;
-    return link;
-  }));
+    deeds.append(link);
+  }
+  if (!order.closed_at) {
+    const on = supplies.find((each) => each.work_order === order.id);
+    const link = element('a', 'tool', on ? `On the bench at ${on.name}: go on there` : 'Go on with it on the bench page');
+    link.href = on ? `/#${encodeURIComponent(on.name)}` : '/';
+    deeds.append(link, deed('Close the order', () => closeSlip(order, refill)));
+  } else if (!order.records?.length) {
+    deeds.append(deed('Write the record', () => recordSlip(order, (record) => refill(`Record ${record.number} written.`, null)), 'firm'));
+  }
+  return deeds;
 }
 
+function deed(words, act, className = '') {
+  const button = element('button', className, words);
+  button.type = 'button';
+  button.addEventListener('click', act);
+  return button;
+}

@@ -73,7 +73,7 @@ function chart(row) {
   marks.push(drawing('path', {
     d: row.points.map((point, i) => `${i ? 'L' : 'M'}${x(i)} ${y(point.mean)}`).join(' '), class: 'trend-line',
   }));
-  row.points.forEach((point, i) => marks.push(...pointMarks(point, x(i), y, i % 2)));
+  row.points.forEach((point, i) => marks.push(...pointMarks(point, x(i), y, row.points.length > 3 ? i % 2 : 0)));
   return element('figure', 'trend-chart', element('figcaption', '', rowName(row)),
     drawing('svg', { viewBox: `0 0 ${WIDE} ${HIGH}`, role: 'img', 'aria-label': label }, ...marks));
 }
@@ -104,8 +104,8 @@ function axisMarks(row, low, high, y) {
   return marks;
 }
 
-// A cross with its uncertainty as a bar; names in two lines so that neighbours do
-// not touch.
+// A cross with its uncertainty as a bar; many names go in two lines so that neighbours
+// do not touch.
 function pointMarks(point, x, y, line) {
   const at = y(point.mean);
   const marks = [drawing('path', { d: `M${x - 5} ${at - 5} l10 10 m0 -10 l-10 10`, class: 'trend-point' })];

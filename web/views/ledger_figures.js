@@ -88,7 +88,7 @@ function row(ledger, label, cells, most) {
 }
 
 function bar(ledger, label, { words, count, ink, parts }, most) {
-  if (count === 0) return element('span', 'ledger-bar quiet', element('span', 'ledger-count', `no ${words}`));
+  if (count === 0) return element('span', 'ledger-bar quiet', element('span', 'ledger-count', `0 ${words}`));
   const made = element('a', 'ledger-bar', element('span', 'ledger-count', element('b', '', String(count)), ` ${words}`),
     drawing('svg', { class: 'ledger-ink', 'aria-hidden': 'true' }, drawing('rect', {
       x: 1, y: 1, width: `${(98 * count / most).toFixed(1)}%`, height: 20, class: `bar bar-${ink}`, fill: `url(#bar-${ink})`,
@@ -132,11 +132,11 @@ function reasonsPart(ledger) {
 
 function stagesPart(ledger) {
   const most = largest(ledger.stages.flatMap((each) => [each.passed.count, each.failed.count, each.undecided.count]));
-  const kinds = [['passed', 'good'], ['failed', 'bad'], ['undecided', 'unsure']];
+  const kinds = [['passed', 'passed', 'good'], ['failed', 'failed', 'bad'], ['unsure', 'undecided', 'unsure']];
   return section('Where repairs fail', 'Work orders by their last verdict at each stage. At the first '
     + 'stage a unit is as it came in; after that, what fails goes back to the stage before.',
-  element('ul', 'ledger-rows', ...ledger.stages.map((each) => row(ledger, each.stage, kinds.map(([words, ink]) => ({
-    words, count: each[words].count, ink, parts: { show: 'orders', of: words, stage: each.stage },
+  element('ul', 'ledger-rows', ...ledger.stages.map((each) => row(ledger, each.stage, kinds.map(([words, of, ink]) => ({
+    words, count: each[of].count, ink, parts: { show: 'orders', of, stage: each.stage },
   })), most))));
 }
 

@@ -4,13 +4,14 @@
 // the question whether it is still this unit, moving a power-up.
 
 import { Problem, get, post, put } from '../lib/api.js';
-import { hand, handField } from '../lib/hand.js';
+import { hand } from '../lib/hand.js';
 import { OrderWatch, hasCell, isHeat } from '../lib/orders.js';
 import { setHidden, setText } from '../lib/page.js';
 import { CELL_CAUTION, takeIn } from './intake.js';
 import { moveSlip } from './move_slip.js';
 import { orderLine } from './order_line.js';
 import { closeSlip, noteSlip, orderSlip, photoSlip, readingSlip } from './order_slips.js';
+import { recordSlip } from './record_slip.js';
 import { scanField } from './scan.js';
 import { field, slip } from './slip.js';
 import { stagesView } from './stages.js';
@@ -149,23 +150,10 @@ export function repairDesk(places, bench) {
   }
 
   function writeRecord() {
-    const { order } = orders;
-    const earlier = (order.records ?? []).length > 0;
-    const whose = handField();
-    const why = field('Why another one', { maxLength: 500 });
-    slip({
-      title: 'Write the record', body: [...(earlier ? [why.row] : []), whose.row],
-      fields: { hand: whose.input, why: why.input }, save: 'Write it', leave: 'Not yet',
-      act: async () => {
-        if (whose.value === '') throw new Problem('Whose hand writes it is not said.', 0, 'hand');
-        const said = { hand: whose.value, ...(earlier ? { why: why.input.value.trim() } : {}) };
-        const record = await post(`work-orders/${encodeURIComponent(order.id)}/record`, said);
-        await orders.touch();
-        strip.offer(`Record ${record.number} written.`);
-      },
+    recordSlip(orders.order, async (record) => {
+      strip.offer(`Record ${record.number} written.`);
+      await orders.touch();
     });
-    if (earlier) why.input.focus();
-    else whose.input.focus();
   }
 
   function reopenSlip() {
