@@ -14,6 +14,8 @@ import { recordSlip } from './record_slip.js';
 import { spine } from './spine.js';
 import { undoStrip } from './undo.js';
 
+const LONG_TEXT = 110;
+
 const at = (id) => document.getElementById(id);
 const place = at('folder');
 const strip = undoStrip(at('undo'));
@@ -164,9 +166,16 @@ function factsPart(order) {
     ['Found', order.found_cause], ['Parts', order.parts], ['By', order.hand]];
   const list = element('dl', 'order-facts');
   for (const [label, value] of facts) {
-    if (value) list.append(element('div', value.length > 100 ? 'order-fact-long' : '', element('dt', '', label), element('dd', '', value)));
+    if (value) list.append(factPart(label, value));
   }
   return list.children.length ? [list] : [];
+}
+
+// A long text is folded behind its beginning.
+function factPart(label, value) {
+  const long = value.length > LONG_TEXT;
+  const text = long ? element('details', '', element('summary', '', `${value.slice(0, LONG_TEXT)} …`), value) : value;
+  return element('div', long ? 'order-fact-long' : '', element('dt', '', label), element('dd', '', text));
 }
 
 // A unit that came back: what it draws now against what it drew when it left.

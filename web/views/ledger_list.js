@@ -18,7 +18,7 @@ export async function listParts(ledger, parts) {
   const back = element('a', 'tool', 'Back to the ledger');
   back.href = link(ledger, {});
   const laid = parts.get('show') === 'orders' ? ordersPart(ledger, parts) : await powerUpsPart(ledger, parts);
-  return [element('p', '', back), ...laid];
+  return [element('p', 'ledger-back', back), ...laid];
 }
 
 const title = (text) => element('h2', 'ledger-list-title', text);

@@ -12,6 +12,7 @@ import { spine } from './spine.js';
 
 const MOST_READINGS = 6;
 const MOST_NOTES = 4;
+const MOST_STAGES = 8;
 
 const place = document.getElementById('record');
 const id = decodeURIComponent(location.hash.slice(1));
@@ -155,8 +156,8 @@ function stagesPart(content) {
     return cell;
   }))));
   const body = element('tbody', '');
-  for (const stage of content.stages ?? []) {
-    if (stage.power_ups === 0) continue;
+  const stages = (content.stages ?? []).filter((stage) => stage.power_ups > 0);
+  for (const stage of stages.slice(-MOST_STAGES)) {
     const point = final?.points.find((each) => each.stage === stage.stage);
     const change = final?.changes.find((each) => each.to === stage.stage);
     body.append(element('tr', '', ...rowCells([stage.stage, String(stage.power_ups),
@@ -164,6 +165,7 @@ function stagesPart(content) {
       changeText(change)])));
   }
   table.append(body);
+  if (stages.length > MOST_STAGES) table.caption.append(`; ${stages.length - MOST_STAGES} earlier stages are in the file`);
   return table;
 }
 
