@@ -21,18 +21,22 @@ static void add(struct before *before, double current_A)
         before->count++;
 }
 
-/* The median, and how far below it a reading must lie to be a drop. */
-static double level_of(const struct before *before, double *depth_A)
+struct level {
+    double median_A, lowest_A;
+};
+
+static struct level level_of(const struct before *before)
 {
     double sorted[ON_TIME_BEFORE];
-    double apart[ON_TIME_BEFORE];
     memcpy(sorted, before->current_A, before->count * sizeof *sorted);
     gsl_sort(sorted, 1, before->count);
-    double median = gsl_stats_median_from_sorted_data(sorted, 1, before->count);
-    /* 1.4826 times the median deviation is a normal scatter's. */
-    double scatter = gsl_stats_mad(sorted, 1, before->count, apart);
-    *depth_A = fmax(ON_TIME_DROP_SHARE * fabs(median), ON_TIME_DROP_SCATTERS * scatter);
-    return median;
+    return (struct level){gsl_stats_median_from_sorted_data(sorted, 1, before->count), sorted[0]};
+}
+
+/* Low by so large a share of the draw. */
+static bool is_below(const struct level *level, double share, double current_A)
+{
+    return current_A < level->lowest_A - share * fabs(level->median_A);
 }
 
 /* Half the usual voltage and less is the output going off, whoever switched it. */
@@ -58,7 +62,7 @@ size_t on_time_drops(const struct reading *readings, size_t count, struct drop *
 {
     struct before before = {.count = 0};
     struct drop now = {0};
-    double depth_A = 0;
+    struct level level = {0};
     double last_s = 0;
     bool is_low = false;
     size_t found = 0;
@@ -69,7 +73,7 @@ size_t on_time_drops(const struct reading *readings, size_t count, struct drop *
             continue;
         double current_A = reading->current_A;
         last_s = reading->time_s;
-        if (is_low && current_A < now.of_A - depth_A / 2) {
+        if (is_low && is_below(&level, ON_TIME_DROP_SHARE / 2, current_A)) {
             now.low_A = fmin(now.low_A, current_A);
             continue;
         }
@@ -78,10 +82,11 @@ size_t on_time_drops(const struct reading *readings, size_t count, struct drop *
             if (found++ < most)
                 drops[found - 1] = now;
         }
-        double of_A = before.count >= ON_TIME_FEWEST ? level_of(&before, &depth_A) : -(double)INFINITY;
-        is_low = current_A < of_A - depth_A;
+        if (before.count >= ON_TIME_FEWEST)
+            level = level_of(&before);
+        is_low = before.count >= ON_TIME_FEWEST && is_below(&level, ON_TIME_DROP_SHARE, current_A);
         if (is_low)
-            now = (struct drop){.from_s = last_s, .low_A = current_A, .of_A = of_A};
+            now = (struct drop){.from_s = last_s, .low_A = current_A, .of_A = level.median_A};
         else
             add(&before, current_A);
     }

@@ -2,9 +2,10 @@
  *
  * Drops in the log of an on-time: where a unit that soaks draws suddenly less than
  * it did just before, and for how long. What creeps (warming up) is no drop, nor is
- * the output going off. By how much less is a choice of ours (a tenth, or six times
- * the log's own scatter where that is more); that falling off with heat or time
- * points to a cracked joint or a poor contact is common practice, no source. Pure.
+ * the output going off. By how much less is a choice of ours (a tenth of its draw
+ * below the lowest of the readings before, which allows for the log's own scatter);
+ * that falling off with heat or time points to a cracked joint or a poor contact is
+ * common practice, no source. Pure.
  */
 #ifndef WAKEDRAW_TREND_ON_TIME_H
 #define WAKEDRAW_TREND_ON_TIME_H
@@ -13,15 +14,14 @@
 
 #include <stddef.h>
 
-/* What it is compared with: the median of so many readings before. */
-enum { ON_TIME_BEFORE = 15, ON_TIME_FEWEST = 5 };
+/* What it is compared with: so many readings before. */
+enum { ON_TIME_BEFORE = 15, ON_TIME_FEWEST = 8 };
 #define ON_TIME_DROP_SHARE 0.1
-#define ON_TIME_DROP_SCATTERS 6.0
 
 struct drop {
     double from_s, to_s; /* first reading low, first one back (or the log's last) */
     double low_A;        /* the lowest in it */
-    double of_A;         /* what it drew before */
+    double of_A;         /* what it drew before: the median */
 };
 
 /* In time's order; the first `most` of them into drops. Returns how many there are.

@@ -142,7 +142,8 @@ static void test_a_power_up_from_begin_to_off(void **state)
                       " \"module_type\": \"tank gauge\", \"unit\": \"TG-0042\","
                       " \"work_order\": null, \"stage\": \"intake\", \"verdict\": null,"
                       " \"revision\": null, \"set_up\": null, \"tag\": null, \"run\": null,"
-                      " \"known_good\": null, \"bench\": null, \"moves\": [],"
+                      " \"known_good\": null, \"bench\": {\"state\": \"never\","
+                      " \"checked_at\": null, \"due_at\": null}, \"moves\": [],"
                       " \"reference_version\": null, \"onset_s\": null, \"ended_why\": null,"
                       " \"on_time_s\": null, \"readings\": 10, \"signature\": null}");
     json_decref(item);
