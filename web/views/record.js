@@ -13,6 +13,8 @@ import { spine } from './spine.js';
 const MOST_READINGS = 6;
 const MOST_NOTES = 4;
 const MOST_STAGES = 8;
+const USUAL_ZOOM = 0.82;
+const LETTER_HIGH_PX = 970; // inside its margins, a little kept back
 
 const place = document.getElementById('record');
 const id = decodeURIComponent(location.hash.slice(1));
@@ -33,10 +35,20 @@ async function show() {
     document.getElementById('tool-json').href = `/api/v1/records/${id}/record.json`;
     document.getElementById('tool-csv').href = `/api/v1/records/${id}/record.csv`;
     place.replaceChildren(...lay(record));
+    fit();
   } catch (problem) {
     if (!(problem instanceof Problem)) throw problem;
     place.replaceChildren(element('p', 'record-problem', problem.message));
   }
+}
+
+// One sheet, however much there is: where the usual print is too large, smaller. Laid
+// out as it is printed, long texts cut short; on the screen they stay whole.
+function fit() {
+  place.classList.add('record-fitting');
+  const zoom = Math.min(USUAL_ZOOM, LETTER_HIGH_PX / place.scrollHeight);
+  place.classList.remove('record-fitting');
+  place.style.setProperty('--print-zoom', zoom.toFixed(3));
 }
 
 function lay(record) {
