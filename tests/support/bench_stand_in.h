@@ -8,7 +8,9 @@
 #define WAKEDRAW_TESTS_SUPPORT_BENCH_STAND_IN_H
 
 #include "bench/bench.h"
+#include "bench/runs.h"
 
+#include <math.h>
 #include <pthread.h>
 #include <stdio.h>
 #include <string.h>
@@ -119,11 +121,34 @@ void bench_reference_changed(struct bench *bench, const char *module_type)
     pthread_mutex_unlock(&bench->status_mutex);
 }
 
-/* No runs here: what asks for them is tested on a real bench. */
+/* Runs need a bench that switches: here none begins, and none is known. */
 struct runs *bench_runs(const struct bench *bench)
 {
     (void)bench;
     return NULL;
+}
+
+int runs_begin(struct runs *runs, const char *supply, const json_t *wish, int64_t *id,
+               struct error *error)
+{
+    (void)runs;
+    (void)wish;
+    (void)id;
+    return error_set(error, EXIT_NO_INPUT, NULL, 0, NULL, "no runs on \"%s\" here", supply);
+}
+
+int runs_end(struct runs *runs, int64_t id, const char *why, struct error *error)
+{
+    (void)runs;
+    (void)why;
+    return error_set(error, EXIT_NO_INPUT, NULL, 0, NULL, "there is no run %lld", (long long)id);
+}
+
+double runs_left_s(struct runs *runs, int64_t id)
+{
+    (void)runs;
+    (void)id;
+    return (double)NAN;
 }
 
 const struct accuracy *bench_accuracy(const struct bench *bench, const char *supply)
