@@ -71,10 +71,19 @@ export const touchHand = (page) => {
   };
 };
 
+// The slip of a unit that is new here; what went wrong instead is told at once.
+export async function intakeSlip(page) {
+  await until(async () => {
+    const strip = page.locator('#undo[data-tone="trouble"]');
+    if (await strip.isVisible()) throw new Error(await strip.innerText());
+    return page.locator('dialog[open]').count();
+  }, 'the intake slip');
+}
+
 // seen(id, words): waits until the page shows them. off(): the output is off again.
 export async function repair(hand, page, { serial, type, seen, off, on }) {
   await hand.scan(serial);
-  await until(() => page.locator('dialog[open]').count(), 'the intake slip');
+  await intakeSlip(page);
   await hand.press(type);
   await hand.press('Take it in');
   await seen('entry-unit', serial);

@@ -9,9 +9,9 @@ import assert from 'node:assert/strict';
 import { clean } from './accessibility.mjs';
 import { RealBench } from './bench_process.mjs';
 import { LANDSCAPE, PORTRAIT, closeBrowser, openPage, theBrowser } from './browser.mjs';
-import { check, finish, until } from './check.mjs';
+import { check, finish, sleep, until } from './check.mjs';
 import { shows, text } from './mock_page.mjs';
-import { keyboardHand, repair, touchHand } from './repair_flow.mjs';
+import { intakeSlip, keyboardHand, repair, touchHand } from './repair_flow.mjs';
 
 const TYPE = 'Reefer controller';
 
@@ -74,7 +74,7 @@ benchCheck('two tablets on one order, the daemon started again under both', asyn
   const touch = touchHand(other);
   try {
     await keyboard.scan('HL-0103');
-    await until(() => page.locator('dialog[open]').count(), 'the intake slip');
+    await intakeSlip(page);
     await keyboard.press(TYPE);
     await keyboard.press('Take it in');
     for (const each of [page, other]) await shows(each, 'entry-unit', 'HL-0103');
@@ -108,7 +108,7 @@ benchCheck('two tablets on one order, the daemon started again under both', asyn
 benchCheck('undo, back on the bench, a photo, a wrong one moved, a good one under heat', async (page) => {
   const hand = keyboardHand(page);
   await hand.scan('HL-0104');
-  await until(() => page.locator('dialog[open]').count(), 'the intake slip');
+  await intakeSlip(page);
   await hand.press(TYPE);
   await page.getByRole('button', { name: 'coin cell' }).click();
   await page.locator('dialog[open]').getByRole('textbox', { name: 'supply to ground' }).fill('1.2k');
@@ -138,6 +138,36 @@ benchCheck('undo, back on the bench, a photo, a wrong one moved, a good one unde
   assert.match(await text(page, 'entry-stage'), /intake/);
 });
 
+benchCheck('after a long off: still this unit? its verdict all the same; another one', async (page) => {
+  await bench.ask('PUT', 'settings', { ask_after_min: 0.02 });
+  try {
+    const hand = keyboardHand(page);
+    await hand.scan('HL-0103');
+    await shows(page, 'entry-unit', 'HL-0103');
+    await sleep(1500);
+    await bench.say('output on');
+    await shows(page, 'still-text', 'still HL-0103');
+    await until(async () => await page.locator('#mark .mark').count() === 1, 'the verdict all the same');
+    await hand.press('Another unit');
+    await shows(page, 'entry-unit', 'not said yet');
+    await until(async () => (await bench.newest()).unit === null, 'the power-up is nobody\u2019s');
+    assert.equal(await page.locator('#mark .mark').count(), 1);
+    await shows(page, 'undo', 'HL-0103 is off the bench');
+    await hand.press('Undo');
+    await shows(page, 'entry-unit', 'HL-0103');
+    await until(async () => (await bench.newest()).unit === 'HL-0103', 'its own again');
+    await bench.say('output off');
+    await until(async () => (await bench.newest()).ended_why, 'its end is kept');
+    await sleep(1500);
+    await bench.say('output on');
+    await shows(page, 'still-text', 'still HL-0103');
+    await hand.press('Yes');
+    await until(async () => (await bench.supplyItem()).ask_unit === false, 'confirmed');
+  } finally {
+    await bench.ask('PUT', 'settings', { ask_after_min: 20 });
+  }
+});
+
 async function picture(page) {
   return Buffer.from(await page.evaluate(() => {
     const canvas = document.createElement('canvas');
@@ -150,7 +180,7 @@ async function picture(page) {
 
 // --- every page ---
 
-const PAGES_HERE = ['', 'folder.html', 'folder.html#HL-0101', 'record.html#1', 'references.html'];
+const PAGES_HERE = ['', 'folder.html', 'folder.html#HL-0101', 'record.html#1', 'references.html', 'check.html'];
 
 for (const colorScheme of ['light', 'dark']) {
   for (const [name, size] of [['flat', LANDSCAPE], ['upright', PORTRAIT]]) {
