@@ -100,7 +100,7 @@ pageCheck('folder by keyboard: found, compared with how it left, tagged, taken b
     /^Changed: final draw 0\.37\d A today, 0\.39\d A when it left, .* less .*more than the unit's own spread; still within the type's limits/);
   assert.match(await page.locator('.stage-verdict').first().innerText(), /good/i);
   const { items: [item] } = await week.get('power-ups?unit=HL-0400&limit=1');
-  await press(page, 'All 1 power-up');
+  await press(page, 'Power-ups of this order: 1');
   await press(page, `Tag power-up ${item.id}`);
   await press(page, 'under cold');
   await press(page, 'Tag it');
@@ -113,7 +113,7 @@ pageCheck('folder by keyboard: found, compared with how it left, tagged, taken b
 });
 
 pageCheck('folder by touch: moved and back, closed, its record written', 'folder.html#HL-0409', async (page) => {
-  await sees(page, 'All 2 power-ups');
+  await sees(page, 'Power-ups of this order: 2');
   await page.locator('.folder-all > summary').tap();
   const { items } = await week.get('power-ups?unit=HL-0409');
   await page.getByRole('button', { name: `Move power-up ${items[0].id}` }).tap();
@@ -125,9 +125,9 @@ pageCheck('folder by touch: moved and back, closed, its record written', 'folder
   await dialog.getByRole('button', { name: 'Move it' }).tap();
   await sees(page, `Power-up ${items[0].id} moved to HL-0400.`);
   assert.equal((await week.get(`power-ups/${items[0].id}`)).unit, 'HL-0400');
-  await sees(page, 'All 1 power-up of this order');
+  await sees(page, 'Power-ups of this order: 1');
   await page.getByRole('button', { name: 'Undo' }).tap();
-  await sees(page, 'All 2 power-ups of this order');
+  await sees(page, 'Power-ups of this order: 2');
 
   await page.getByRole('button', { name: 'Close the order' }).tap();
   await dialog.getByRole('button', { name: 'not repairable' }).tap();

@@ -4,6 +4,7 @@
 
 import assert from 'node:assert/strict';
 
+import * as days from '../../web/lib/days.js';
 import { LiveStream } from '../../web/lib/live_stream.js';
 import { matchPhases, phaseRows } from '../../web/lib/phase_match.js';
 import { Readings, roundTop, thin } from '../../web/lib/readings.js';
@@ -22,6 +23,24 @@ function random() {
     return state / 2 ** 32;
   };
 }
+
+check('days: counted, named, put together by week and month', () => {
+  assert.deepEqual(['2026-01-31', '2026-02-30', '2026-1-31', 'today', null].map(days.isDay),
+    [true, false, false, false, false]);
+  assert.equal(days.daysOn('2026-02-27', 2), '2026-03-01');
+  assert.equal(days.daysOn('2028-02-28', 1), '2028-02-29');
+  assert.equal(days.dayCount('2026-03-28', '2026-03-30'), 3); // clocks change in between
+  assert.equal(days.dayWords('2026-03-02'), 'Mon 2 Mar');
+  assert.equal(days.today(new Date(2026, 0, 5, 23, 59)), '2026-01-05');
+  const rows = ['2026-03-01', '2026-03-02', '2026-03-08', '2026-04-09'].map((day) => ({ day }));
+  const told = (from, to) => days.periods(rows, from, to).map((each) => [each.from, each.to, each.rows.length]);
+  assert.deepEqual(told('2026-03-01', '2026-03-31').map(([from]) => from), rows.map(({ day }) => day));
+  // A Sunday ends its week; the first and the last week end with the period.
+  assert.deepEqual(told('2026-03-01', '2026-04-10'), [['2026-03-01', '2026-03-01', 1],
+    ['2026-03-02', '2026-03-08', 2], ['2026-04-06', '2026-04-10', 1]]);
+  assert.deepEqual(told('2025-12-01', '2026-11-30'), [['2026-03-01', '2026-03-31', 3],
+    ['2026-04-01', '2026-04-30', 1]]);
+});
 
 check('words: amperes, ranges, times as printed', () => {
   const same = (found, wanted) => assert.equal(found.replaceAll('\u00a0', ' '), wanted);

@@ -11,7 +11,7 @@ const two = (number) => String(number).padStart(2, '0');
 const at = (day) => Date.parse(`${day}T00:00:00Z`);
 
 export function isDay(text) {
-  return /^\d{4}-\d{2}-\d{2}$/.test(text ?? '') && !Number.isNaN(at(text));
+  return /^\d{4}-\d{2}-\d{2}$/.test(text ?? '') && !Number.isNaN(at(text)) && daysOn(text, 0) === text;
 }
 
 // The tablet's.

@@ -171,11 +171,13 @@ function factsPart(order) {
   return list.children.length ? [list] : [];
 }
 
-// A long text is folded behind its beginning.
+// A long text is folded behind its beginning, cut at a word.
 function factPart(label, value) {
-  const long = value.length > LONG_TEXT;
-  const text = long ? element('details', '', element('summary', '', `${value.slice(0, LONG_TEXT)} …`), value) : value;
-  return element('div', long ? 'order-fact-long' : '', element('dt', '', label), element('dd', '', text));
+  if (value.length <= LONG_TEXT) return element('div', '', element('dt', '', label), element('dd', '', value));
+  const start = `${value.slice(0, value.lastIndexOf(' ', LONG_TEXT) > 0 ? value.lastIndexOf(' ', LONG_TEXT) : LONG_TEXT)} …`;
+  const fold = element('details', '', element('summary', '', element('span', 'fact-start', start),
+    element('span', 'fact-more', 'all of it')), value);
+  return element('div', 'order-fact-long', element('dt', '', label), element('dd', '', fold));
 }
 
 // A unit that came back: what it draws now against what it drew when it left.
@@ -197,7 +199,7 @@ function logPart(order) {
   const lines = [
     ...(order.notes ?? []).map((each) => ({ ...each, words: each.text })),
     ...(order.meter_readings ?? []).map((each) => ({
-      ...each, words: `${each.what} ${each.value} ${each.unit}${each.before_power ? ', before power' : ''}`,
+      ...each, words: `${each.what}: ${each.value} ${each.unit}${each.before_power ? ', before power' : ''}`,
     })),
   ].sort((a, b) => Date.parse(a.at) - Date.parse(b.at));
   const photos = (order.photos ?? []).filter((photo) => !photo.struck_at);

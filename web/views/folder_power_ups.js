@@ -5,7 +5,7 @@
 
 import { Problem, put } from '../lib/api.js';
 import { element, setHidden } from '../lib/page.js';
-import { amperes, clockTime, counted, day } from '../lib/words.js';
+import { amperes, clockTime, day } from '../lib/words.js';
 import { mark } from './mark.js';
 import { moveSlip } from './move_slip.js';
 import { choice, slip } from './slip.js';
@@ -13,7 +13,7 @@ import { choice, slip } from './slip.js';
 // written(words, undo): after a change. stages: the order's.
 export function powerUpsPart(order, power_ups, written) {
   if (power_ups.length === 0) return [];
-  const fold = element('details', 'folder-all', element('summary', '', `All ${counted(power_ups.length, 'power-up')} of this order`));
+  const fold = element('details', 'folder-all', element('summary', '', `Power-ups of this order: ${power_ups.length}`));
   fold.append(element('ul', '', ...power_ups.map((item) => line(order, item, written))));
   return [fold];
 }

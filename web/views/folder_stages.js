@@ -22,7 +22,7 @@ export async function stagesPart(order, trend, power_ups) {
   const final = trend.rows.find((row) => row.of === 'final_draw_A')?.limits ?? null;
   const scale = scaleOf(details.map((each) => each.signature?.phases), [limits, [final]]);
   return [element('div', 'stages', ...stages.map(({ stage, items }, i) => stageCard(
-    stage, items, details[i], trend.together[stage], limits, final, scale,
+    stage, items, details[i], trend.together[stage], limits, final, scale, i === stages.length - 1,
   )))];
 }
 
@@ -37,7 +37,7 @@ function limitsOf(phases, limits, final) {
   return limits.length > 0 ? limits : phases.map((_, i) => (i === phases.length - 1 ? final : null));
 }
 
-function stageCard(stage, items, newest, together, limits, final, scale) {
+function stageCard(stage, items, newest, together, limits, final, scale, last) {
   const phases = newest.signature?.phases ?? [];
   const verdict = newest.verdict?.verdict ?? null;
   const card = element('article', 'stage', element('h2', '', stage));
@@ -52,7 +52,7 @@ function stageCard(stage, items, newest, together, limits, final, scale) {
   }
   const reason = newest.verdict?.reasons?.[0]?.text;
   if (reason) card.append(element('p', 'stage-reason', reason));
-  card.append(element('p', 'quiet', allWords(items, together)));
+  card.append(element('p', 'quiet', allWords(items, together, last)));
   const link = element('a', 'stage-trace', `Trace of power-up ${newest.id}`);
   link.href = `/api/v1/power-ups/${newest.id}/trace.csv`;
   card.append(link);
@@ -65,10 +65,11 @@ function fromOnset(item) {
   return { time_s: item.trace.time_s.map((time) => time - onset_s), current_A: item.trace.current_A };
 }
 
-function allWords(items, together) {
+// How often it may fail is said of the last stage, and where it did fail.
+function allWords(items, together, last) {
   const all = counted(items.length, 'power-up');
   if (!together || items.length < 2) return all;
-  const rate = together.failure_rate?.text ?? '';
+  const rate = last || together.bad > 0 ? together.failure_rate?.text ?? '' : '';
   const said = rate && `${rate.charAt(0).toUpperCase()}${rate.slice(1)}.`;
   return `${all}, together ${words[together.verdict].toLowerCase()}${together.intermittent ? ', intermittent' : ''}. ${said}`;
 }

@@ -8,9 +8,9 @@ import { amperes, duration } from '../lib/words.js';
 import { ticks } from '../lib/signature_drawing.js';
 
 const WIDE = 420;
-const HIGH = 170;
+const HIGH = 200;
 const LEFT = 52;
-const BELOW = 30;
+const BELOW = 44;
 const TOP = 10;
 
 // The rows as small charts, and by what they are tested.
@@ -86,7 +86,13 @@ function limitMarks(row, y) {
       x: LEFT, y: y(high), width: WIDE - LEFT - 6, height: Math.max(0, y(low) - y(high)), class: 'trend-band',
     }),
     drawing('path', { d: `M${LEFT} ${y(high)} H${WIDE - 6} M${LEFT} ${y(low)} H${WIDE - 6}`, class: 'signature-limit' }),
+    limitText(row, high, y(high) + 15), limitText(row, low, y(low) - 4),
   ];
+}
+
+function limitText(row, value, at) {
+  return drawing('text', { x: WIDE - 10, y: at, 'text-anchor': 'end', class: 'signature-text' },
+    valueText(row, value));
 }
 
 // Values of a narrow range are marked by what they are over its foot.
@@ -96,10 +102,10 @@ function axisMarks(row, low, high, y) {
   for (let at = Math.ceil(low / step) * step; at < high; at += step) {
     marks.push(drawing('path', { d: `M${LEFT - 4} ${y(at)} h4`, class: 'signature-axis' }));
     marks.push(drawing('text', {
-      x: LEFT - 7, y: y(at) + 4, 'text-anchor': 'end', class: 'signature-text',
+      x: LEFT - 7, y: y(at) + 5, 'text-anchor': 'end', class: 'signature-text',
     }, String(Number(at.toPrecision(4)))));
   }
-  marks.push(drawing('text', { x: LEFT + 4, y: TOP + 10, class: 'signature-text' },
+  marks.push(drawing('text', { x: LEFT + 5, y: TOP + 12, class: 'signature-text' },
     row.of === 'duration_s' ? 's' : 'A'));
   return marks;
 }
@@ -116,7 +122,7 @@ function pointMarks(point, x, y, line) {
     }));
   }
   marks.push(drawing('text', {
-    x, y: HIGH - BELOW + 13 + 13 * line, 'text-anchor': 'middle', class: 'signature-text',
+    x, y: HIGH - BELOW + 17 + 18 * line, 'text-anchor': 'middle', class: 'signature-text',
   }, point.stage));
   return marks;
 }

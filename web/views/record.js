@@ -198,7 +198,7 @@ export function changeText(change) {
 
 function supportsPart(content) {
   const power_ups = counted(content.power_ups.length, 'power-up');
-  const lines = [`${power_ups} in all. ${capital(content.supports ?? '')}`];
+  const lines = [`${power_ups} in all. ${sentence(content.supports ?? '')}`];
   const { reference } = content;
   if (reference) {
     lines.push(`Reference: ${reference.module_type}, version ${reference.version}, `
@@ -214,6 +214,7 @@ function supportsPart(content) {
     ...lines.map((text) => element('p', '', text)))];
 }
 
+const sentence = (text) => (text && !text.endsWith('.') ? `${capital(text)}.` : capital(text));
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 function someOf(items, most, words) {
@@ -227,7 +228,7 @@ function lists(content) {
   const { meter_readings: readings = [], notes = [], photos = [] } = content;
   if (readings.length) {
     parts.append(element('section', '', element('h2', '', 'Meter readings'), someOf(readings,
-      MOST_READINGS, (each) => `${each.stage ?? ''}: ${each.what} ${each.value} ${each.unit}${each.hand ? `, ${each.hand}` : ''}`)));
+      MOST_READINGS, (each) => `${each.stage ?? ''}: ${each.what}, ${each.value} ${each.unit}${each.hand ? `, ${each.hand}` : ''}`)));
   }
   if (notes.length) {
     parts.append(element('section', '', element('h2', '', 'Notes'), someOf(notes, MOST_NOTES,
