@@ -285,15 +285,14 @@ class Bench:
 
     def settle(self):
         """What the shop set for itself, before its first day."""
-        subprocess.run([self.wakedraw, "import", "--data", self.folder / "data",
-                        *sorted((HERE / "references").glob("*.json"))], check=True,
-                       stdout=subprocess.DEVNULL, stderr=self.log)
         first = day_of(DAYS["a"], self.today) - datetime.timedelta(days=1)
         with self.open(datetime.datetime.combine(first, datetime.time(9)), []):
             self.ask("PUT", "settings", {
                 "check_standard": {"serial": "HL-0001"},
                 "shop": {"name": "Harbour Lane Controls (simulated)",
                          "lines": ["2 Harbour Lane, Port Orrin", "An invented shop"]}})
+            for path in sorted((HERE / "references").glob("*.json")):
+                self.ask("POST", "references", json.loads(path.read_text()))
             known = {item["name"]: item for item in self.ask("GET", "module-types")["items"]}
             for name, (volts, feeds, cautions) in TYPES.items():
                 self.ask("POST", "module-types", {

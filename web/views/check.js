@@ -90,7 +90,11 @@ function showChecks(checks) {
     ? `, due again ${day(checks.due_at)} ${clockTime(checks.due_at, false)}` : '';
   setText(at('state'), `${stateWords[checks.state]}${due}`);
   at('state').dataset.state = checks.state;
-  at('charts').replaceChildren(...chartsPart(checks));
+  const newest = checks.items.at(-1);
+  at('charts').replaceChildren(
+    ...(newest && !newest.passed ? failings(newest).map((text) => element('p', 'check-finding', text)) : []),
+    ...chartsPart(checks),
+  );
 }
 
 // --- steps ---
@@ -219,14 +223,15 @@ async function write(hand, save) {
     const checks = await get(`supplies/${encodeURIComponent(name)}/checks`);
     at('steps').replaceChildren(...steps());
     taken = { zero: null, resistors: [], check_standard: null };
-    at('outcome').replaceChildren(...outcome(made, checks));
+    at('outcome').replaceChildren(...outcome(made));
     showChecks(checks);
   } finally {
     save.disabled = false;
   }
 }
 
-function outcome(made, checks) {
+// What of a check did not pass, a sentence each.
+function failings(made) {
   const lines = [];
   if (!made.zero_passed) {
     lines.push(`Zero: ${amperes(made.zero_A)}, where ${amperes(made.zero_allowed_A)} either way is allowed.`);
@@ -234,6 +239,7 @@ function outcome(made, checks) {
   for (const each of made.resistors.filter(({ passed }) => !passed)) {
     lines.push(`${each.ohm} ohm: ${amperes(each.current_A)}, where ${amperes(each.expected_A)} give or take ${amperes(each.allowed_A)} is expected.`);
   }
-  return [element('h2', '', made.passed ? 'Passed and kept.' : 'Failed, and kept.'),
-    ...[...lines, ...checks.findings].map((text) => element('p', '', text))];
+  return lines;
 }
+
+const outcome = (made) => [element('h2', '', made.passed ? 'Passed and kept.' : 'Failed, and kept.')];

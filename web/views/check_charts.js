@@ -22,7 +22,11 @@ export function chartsPart(checks) {
     ...checks.charts.map(chart)];
 }
 
-const valueText = (unit, value) => (unit === 'A' ? amperes(value) : `${value >= 0 ? '+' : '−'}${Math.abs(100 * value).toFixed(2)} %`);
+// Zero lies far below what a draw is told in.
+const SMALL_A = 0.01;
+const small = (value) => `${value < 0 ? '−' : ''}${Math.abs(1000 * value).toFixed(2)} mA`;
+const ofAmperes = (value) => (Math.abs(value) < SMALL_A ? small(value) : amperes(value));
+const valueText = (unit, value) => (unit === 'A' ? ofAmperes(value) : `${value >= 0 ? '+' : '−'}${Math.abs(100 * value).toFixed(2)} %`);
 
 const names = {
   zero: 'Zero', 'check standard': 'Check standard, against its first day',
