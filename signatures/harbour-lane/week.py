@@ -36,11 +36,9 @@ HERE = pathlib.Path(__file__).resolve().parent
 PATIENCE_S = 60
 
 
-def day_of(told, today):
-    if not told.endswith("w"):
-        return today - datetime.timedelta(days=int(told))
+def day_of(working_days, today):
     day = today
-    for _ in range(int(told[:-1])):
+    for _ in range(working_days):
         day -= datetime.timedelta(days=1)
         while day.weekday() >= 5:
             day -= datetime.timedelta(days=1)
@@ -186,7 +184,18 @@ class Job:
             supply.ask("PUT", f"power-ups/{id_}/known-good",
                        {"why": step.trusted, "hand": self.hand})
         if step.close:
-            outcome, cause, parts = step.close
+            self.finish(supply, order, ids)
+
+    def finish(self, supply, order, ids):
+        """Closes the order and writes its record; what was to go out and is not good
+        stays."""
+        outcome, cause, parts = self.step.close
+        verdicts = [supply.ask("GET", f"power-ups/{id_}")["verdict"]["verdict"] for id_ in ids]
+        if outcome == "repaired" and verdicts[-1] != "good":
+            supply.ask("POST", f"work-orders/{order}/notes", {
+                "stage": self.step.stage, "hand": self.hand,
+                "text": f"{verdicts[-1]} at the last: it stays until that is understood"})
+        else:
             supply.ask("POST", f"work-orders/{order}/close", {
                 "outcome": outcome, "found_cause": cause, "parts": parts, "hand": self.hand})
             supply.ask("POST", f"work-orders/{order}/record", {"hand": self.hand})
@@ -350,7 +359,7 @@ class Bench:
             hand = dice.choice(HANDS)
             for step in story.steps:
                 jobs.setdefault(step.part, []).append(Job(story, step, hand))
-        checks = {day_of(f"{back}w", self.today): REAR_GAIN[-1 - back]
+        checks = {day_of(back, self.today): REAR_GAIN[-1 - back]
                   for back in range(1 if small else len(REAR_GAIN))}
         week = {day_of(told, self.today): letter for letter, told in DAYS.items()}
         for day in sorted({*checks, *(day_of(DAYS[part[0]], self.today) for part in jobs)}):

@@ -5,9 +5,9 @@ import dataclasses
 
 SEED = 20261
 
-# Parts of days: letter and time. Days count from today: calendar days before it, or
-# working days (w). Only the last three are the week itself.
-DAYS = {"a": "97", "c": "15", "d": "2w", "e": "1w", "f": "0w"}
+# Parts of days: letter and time. Days count from today: so many working days before
+# it. Only the last three are the week itself.
+DAYS = {"a": 69, "c": 9, "d": 2, "e": 1, "f": 0}
 TIMES = {"1": "08:40", "2": "11:10", "3": "15:30"}
 CHECK_TIME = "08:05"
 
@@ -194,17 +194,19 @@ STORIES = [
       for i in range(11, 16)),
 ]
 SMALL = [
-    Story("HL-3318", "crane-joystick-node", "wakes late",
+    Story("HL-4107", "winch-brake-controller", "brake does not lift",
           [Step("c1", "intake", 1, "stall:2", readings=(("ohms, supply to ground", 812, "ohm"),)),
-           Step("c3", "final", 1, close=("repaired", "crystal cracked", "crystal"))],
+           Step("c3", "final", 1, close=("repaired", "coil driver blown", "coil driver"))],
           "Harbour crane 2"),
-    Story("HL-3318", "crane-joystick-node", "same again",
-          [Step("f1", "intake", 1, "stall:2", notes=("as at the first repair",))], "Harbour crane 2"),
+    Story("HL-4107", "winch-brake-controller", "same again",
+          [Step("f1", "intake", 1, "stall:2", notes=("as at the first repair",))],
+          "Harbour crane 2"),
     Story("HL-2090", "reefer-controller", "dark", [
         Step("c1", "intake", 1, "short"), Step("f1", "final", 1, on="left", close=(
             "repaired", "shorted input capacitor", "capacitor"))], "Trawler Agnes-May"),
-    Story("HL-3402", "crane-joystick-node", "quits when warm", [
-        Step("c1", "intake", 1), Step("f1", "final", 1, close=("nothing found", "corroded plug", "none"))]),
+    Story("HL-1620", "bilge-pump-controller", "quits when warm", [
+        Step("c1", "intake", 1), Step("f1", "final", 1, close=(
+            "nothing found", "corroded plug", "none"))], "Workboat Petrel"),
 ]
 
 
