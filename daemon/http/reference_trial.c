@@ -106,14 +106,14 @@ static int take_power_up(struct store_reader *reader, const char *module_type, c
 /* --- what is borrowed --- */
 
 struct pool {
-    const struct reference **references;
+    struct reference **references;
     size_t count;
 };
 
 static void pool_clear(struct pool *pool)
 {
     for (size_t i = 0; i < pool->count; i++)
-        reference_destroy((struct reference *)(uintptr_t)pool->references[i]);
+        reference_destroy(pool->references[i]);
     free(pool->references);
 }
 
@@ -124,8 +124,8 @@ static int pool_add(struct store_reader *reader, const char *name, struct pool *
     char *text = store_reference_text(reader, name, &version, error);
     if (!text)
         return error->status == EXIT_OK ? 0 : -1;
-    const struct reference **more =
-        realloc(pool->references, (pool->count + 1) * sizeof(const struct reference *));
+    struct reference **more =
+        realloc(pool->references, (pool->count + 1) * sizeof(struct reference *));
     if (!more) {
         free(text);
         return out_of_memory(error);
@@ -190,7 +190,7 @@ struct reference *trial_build(struct store_reader *reader, const struct bench *b
     if (status == 0) {
         const json_t *first = json_array_get(goods->items, 0);
         request->accuracy = first ? bench_accuracy(bench, text_of(first, "supply")) : NULL;
-        request->pool = pool.references;
+        request->pool = (const struct reference *const *)pool.references;
         request->pool_count = pool.count;
         reference = reference_build(request, goods->units, goods->count, error);
     }

@@ -63,7 +63,6 @@ static double own_variance(const struct reference *reference, const struct measu
            square(level->voltage_u) + square(drift_share);
 }
 
-/* Degrees of freedom of a variance that rests on two learned ones by a and b. */
 bool level_is_judged(const struct reference *reference, size_t p, double noise_A)
 {
     double largest = 0;
@@ -80,6 +79,7 @@ bool level_is_judged(const struct reference *reference, size_t p, double noise_A
     return level > small_share * largest || level > small_noise * noise_A;
 }
 
+/* Degrees of freedom of a variance that rests on two learned ones by a and b. */
 static double combined_df(double a, double a_df, double b, double b_df)
 {
     double sum = a + b;
