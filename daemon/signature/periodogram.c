@@ -1,13 +1,20 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "signature/periodogram.h"
 
+#include "signature/lanes.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define PLACES 5.0 /* a resolution */
 
-enum { MOST_BLOCKS = 8, FEWEST_BLOCKS = 3, ROUNDS = 4 /* of moving a period */ };
+enum {
+    MOST_BLOCKS = 8,
+    FEWEST_BLOCKS = 3,
+    ROUNDS = 4, /* of moving a period */
+    AT_ONCE = 32,
+};
 
 static double weight_of(const struct samples_in_time *samples, size_t i)
 {
@@ -55,27 +62,51 @@ static double centre(const struct samples_in_time *samples, double *mean, double
     return weights;
 }
 
+/* What every frequency has in common. */
+struct centred {
+    const struct samples_in_time *samples;
+    double weights, mean, square;
+};
+
+static double power_at(const struct centred *centred, double frequency_Hz)
+{
+    const struct samples_in_time *samples = centred->samples;
+    struct sums sums = {0};
+    for (size_t from = 0; from < samples->count; from += AT_ONCE) {
+        double turns[AT_ONCE];
+        double c[AT_ONCE];
+        double s[AT_ONCE];
+        size_t count = samples->count - from < AT_ONCE ? samples->count - from : AT_ONCE;
+        for (size_t k = 0; k < count; k++)
+            turns[k] = frequency_Hz * (samples->time_s[from + k] - samples->time_s[0]);
+        lanes_turn(turns, c, s, count);
+        for (size_t k = 0; k < count; k++) {
+            double w = weight_of(samples, from + k) / centred->weights;
+            double d = samples->value[from + k] - centred->mean;
+            sums.c += w * c[k];
+            sums.s += w * s[k];
+            sums.cc += w * c[k] * c[k];
+            sums.cs += w * c[k] * s[k];
+            sums.yc += w * d * c[k];
+            sums.ys += w * d * s[k];
+        }
+    }
+    return power_of(&sums, centred->square);
+}
+
+static struct centred centred_of(const struct samples_in_time *samples)
+{
+    struct centred centred = {.samples = samples};
+    centred.weights = centre(samples, &centred.mean, &centred.square);
+    return centred;
+}
+
 double periodogram_power(const struct samples_in_time *samples, double frequency_Hz)
 {
     if (samples->count == 0)
         return 0;
-    double mean = 0;
-    double yy = 0;
-    double weights = centre(samples, &mean, &yy);
-    struct sums sums = {0};
-    for (size_t i = 0; i < samples->count; i++) {
-        double angle = 2 * M_PI * frequency_Hz * (samples->time_s[i] - samples->time_s[0]);
-        double w = weight_of(samples, i) / weights;
-        double c = cos(angle);
-        double s = sin(angle);
-        sums.c += w * c;
-        sums.s += w * s;
-        sums.cc += w * c * c;
-        sums.cs += w * c * s;
-        sums.yc += w * (samples->value[i] - mean) * c;
-        sums.ys += w * (samples->value[i] - mean) * s;
-    }
-    return power_of(&sums, yy);
+    struct centred centred = centred_of(samples);
+    return power_at(&centred, frequency_Hz);
 }
 
 double periodogram_false_alarm(double power, size_t count, double frequencies)
@@ -111,66 +142,76 @@ static struct sums sum_and_turn(const struct turning *at, size_t count)
     return sums;
 }
 
-/* By a parabola through the three places about it. */
-static void refine(const struct samples_in_time *samples, double step_Hz,
-                   struct periodogram_peak *peak)
+void periodogram_refine(const struct samples_in_time *samples, struct periodogram_peak *peak)
 {
+    struct centred centred = centred_of(samples);
+    double step_Hz = peak->step_Hz;
     for (int round = 0; round < 2; round++) {
-        double below = periodogram_power(samples, peak->frequency_Hz - step_Hz);
-        double above = periodogram_power(samples, peak->frequency_Hz + step_Hz);
+        double below = power_at(&centred, peak->frequency_Hz - step_Hz);
+        double above = power_at(&centred, peak->frequency_Hz + step_Hz);
         double bend = below + above - 2 * peak->power;
         double shift = bend < 0 ? 0.5 * (below - above) / bend : 0;
         if (fabs(shift) > 1)
-            return;
+            break;
         double frequency_Hz = peak->frequency_Hz + shift * step_Hz;
-        double power = periodogram_power(samples, frequency_Hz);
+        double power = power_at(&centred, frequency_Hz);
         if (power <= peak->power)
-            return;
+            break;
         peak->frequency_Hz = frequency_Hz;
         peak->power = power;
         step_Hz /= 4;
     }
+    peak->false_alarm = periodogram_false_alarm(peak->power, samples->count, peak->frequencies);
 }
 
-int periodogram_search(const struct samples_in_time *samples, double low_Hz, double high_Hz,
-                       struct periodogram_peak *peak)
+int periodogram_scan(const struct samples_in_time *samples, double low_Hz, double high_Hz,
+                     struct periodogram_peak *peak)
 {
     *peak = (struct periodogram_peak){.false_alarm = 1};
     size_t count = samples->count;
     double length_s = count ? length_of(samples) : 0;
     if (count < 4 || !(length_s > 0) || !(low_Hz > 0) || !(high_Hz > low_Hz))
         return 0;
-    double *room = malloc(6 * count * sizeof *room);
+    double *room = malloc(7 * count * sizeof *room);
     if (!room)
         return -1;
     struct turning at = {
         room, room + count, room + 2 * count, room + 3 * count, room + 4 * count, room + 5 * count};
+    double *turns = room + 6 * count;
     size_t places = (size_t)ceil((high_Hz - low_Hz) * length_s * PLACES) + 1;
     double step_Hz = (high_Hz - low_Hz) / (double)(places - 1);
-    double mean = 0;
-    double yy = 0;
-    double weights = centre(samples, &mean, &yy);
+    struct centred centred = centred_of(samples);
     for (size_t i = 0; i < count; i++) {
-        double since_s = samples->time_s[i] - samples->time_s[0];
-        at.c[i] = cos(2 * M_PI * low_Hz * since_s);
-        at.s[i] = sin(2 * M_PI * low_Hz * since_s);
-        at.turn_c[i] = cos(2 * M_PI * step_Hz * since_s);
-        at.turn_s[i] = sin(2 * M_PI * step_Hz * since_s);
-        at.w[i] = weight_of(samples, i) / weights;
-        at.wy[i] = at.w[i] * (samples->value[i] - mean);
+        turns[i] = low_Hz * (samples->time_s[i] - samples->time_s[0]);
+        at.w[i] = weight_of(samples, i) / centred.weights;
+        at.wy[i] = at.w[i] * (samples->value[i] - centred.mean);
     }
+    lanes_turn(turns, at.c, at.s, count);
+    for (size_t i = 0; i < count; i++)
+        turns[i] = step_Hz * (samples->time_s[i] - samples->time_s[0]);
+    lanes_turn(turns, at.turn_c, at.turn_s, count);
     for (size_t k = 0; k < places; k++) {
         struct sums sums = sum_and_turn(&at, count);
-        double power = power_of(&sums, yy);
+        double power = power_of(&sums, centred.square);
         if (power > peak->power) {
             peak->power = power;
             peak->frequency_Hz = low_Hz + (double)k * step_Hz;
         }
     }
     free(room);
+    peak->step_Hz = step_Hz;
+    peak->frequencies = (high_Hz - low_Hz) * length_s;
+    peak->false_alarm = periodogram_false_alarm(peak->power, count, peak->frequencies);
+    return 0;
+}
+
+int periodogram_search(const struct samples_in_time *samples, double low_Hz, double high_Hz,
+                       struct periodogram_peak *peak)
+{
+    if (periodogram_scan(samples, low_Hz, high_Hz, peak) != 0)
+        return -1;
     if (peak->power > 0)
-        refine(samples, step_Hz, peak);
-    peak->false_alarm = periodogram_false_alarm(peak->power, count, (high_Hz - low_Hz) * length_s);
+        periodogram_refine(samples, peak);
     return 0;
 }
 
@@ -181,38 +222,50 @@ static size_t terms_of(const struct wave *wave)
     return 2 + 2 * (size_t)wave->harmonics;
 }
 
-static void regressors(const struct wave *wave, double time_s, double scale_s, double *x)
+/* c, s: cosine and sine of the wave's turn since its middle. */
+static void regressors(double since_s, double c, double s, double *x)
 {
-    double angle = 2 * M_PI * (time_s - wave->middle_s) / wave->period_s;
     x[0] = 1;
-    x[1] = (time_s - wave->middle_s) / scale_s;
-    double c = cos(angle);
-    double s = sin(angle);
+    x[1] = since_s;
     x[2] = c;
     x[3] = s;
     x[4] = c * c - s * s;
     x[5] = 2 * c * s;
 }
 
-double wave_at(const struct wave *wave, double time_s)
+static double wave_of(const struct wave *wave, const double *x)
 {
-    double x[WAVE_TERMS];
     double sum = 0;
-    regressors(wave, time_s, 1, x);
     for (size_t k = 0; k < terms_of(wave); k++)
         sum += wave->terms[k] * x[k];
     return sum;
 }
 
+double wave_at(const struct wave *wave, double time_s)
+{
+    double x[WAVE_TERMS];
+    double angle = 2 * M_PI * (time_s - wave->middle_s) / wave->period_s;
+    regressors(time_s - wave->middle_s, cos(angle), sin(angle), x);
+    return wave_of(wave, x);
+}
+
 double wave_height(const struct wave *wave)
 {
     enum { STEPS = 64 };
+    double turns[STEPS];
+    double c[STEPS];
+    double s[STEPS];
     double low = INFINITY;
     double high = -INFINITY;
     struct wave level = *wave;
     level.terms[0] = level.terms[1] = 0;
+    for (int k = 0; k < STEPS; k++)
+        turns[k] = (double)k / STEPS;
+    lanes_turn(turns, c, s, STEPS);
     for (int k = 0; k < STEPS; k++) {
-        double value = wave_at(&level, wave->middle_s + wave->period_s * k / STEPS);
+        double x[WAVE_TERMS];
+        regressors(0, c[k], s[k], x);
+        double value = wave_of(&level, x);
         low = fmin(low, value);
         high = fmax(high, value);
     }
@@ -297,6 +350,32 @@ static double squares_foretold(const struct normal *all, const struct normal *bl
     return sum;
 }
 
+/* The normal equations of each block. */
+static void add_up(const struct samples_in_time *samples, const struct wave *wave, double mean,
+                   size_t block_count, struct normal *blocks)
+{
+    size_t terms = terms_of(wave);
+    double length_s = length_of(samples);
+    for (size_t from = 0; from < samples->count; from += AT_ONCE) {
+        double turns[AT_ONCE];
+        double c[AT_ONCE];
+        double s[AT_ONCE];
+        size_t count = samples->count - from < AT_ONCE ? samples->count - from : AT_ONCE;
+        for (size_t k = 0; k < count; k++)
+            turns[k] = (samples->time_s[from + k] - wave->middle_s) / wave->period_s;
+        lanes_turn(turns, c, s, count);
+        for (size_t k = 0; k < count; k++) {
+            double time_s = samples->time_s[from + k];
+            double x[WAVE_TERMS];
+            regressors((time_s - wave->middle_s) / length_s, c[k], s[k], x);
+            double place = (time_s - samples->time_s[0]) / length_s * (double)block_count;
+            size_t block = place < (double)(block_count - 1) ? (size_t)place : block_count - 1;
+            normal_add(&blocks[block], x, samples->value[from + k] - mean,
+                       weight_of(samples, from + k), terms);
+        }
+    }
+}
+
 bool wave_fit(const struct samples_in_time *samples, struct wave *wave)
 {
     size_t terms = terms_of(wave);
@@ -313,13 +392,7 @@ bool wave_fit(const struct samples_in_time *samples, struct wave *wave)
     double square = 0;
     double weights = centre(samples, &mean, &square);
     wave->middle_s = samples->time_s[0] + 0.5 * length_s;
-    for (size_t i = 0; i < samples->count; i++) {
-        double x[WAVE_TERMS];
-        regressors(wave, samples->time_s[i], length_s, x);
-        double place = (samples->time_s[i] - samples->time_s[0]) / length_s * (double)block_count;
-        size_t block = place < (double)(block_count - 1) ? (size_t)place : block_count - 1;
-        normal_add(&blocks[block], x, samples->value[i] - mean, weight_of(samples, i), terms);
-    }
+    add_up(samples, wave, mean, block_count, blocks);
     for (size_t k = 0; k < block_count; k++) {
         for (size_t a = 0; a < terms; a++) {
             for (size_t b = 0; b <= a; b++)

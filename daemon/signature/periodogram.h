@@ -28,7 +28,9 @@ double periodogram_false_alarm(double power, size_t count, double frequencies);
 
 struct periodogram_peak {
     double frequency_Hz, power;
-    double false_alarm; /* with (high - low) x length independent frequencies, 1 at least */
+    double false_alarm; /* with so many independent frequencies, 1 at least */
+    double frequencies; /* (high - low) x length */
+    double step_Hz;     /* between the places looked at */
 };
 
 /* The highest peak between two frequencies, looked for at five places a
@@ -36,6 +38,12 @@ struct periodogram_peak {
  * places. -1: memory is out. 4 samples, of some length, and 0 < low < high. */
 int periodogram_search(const struct samples_in_time *samples, double low_Hz, double high_Hz,
                        struct periodogram_peak *peak);
+
+/* Its two parts: the highest of the places, which shows 0.96 or more of the peak's
+ * power; and the peak itself, within a step and a quarter of it. */
+int periodogram_scan(const struct samples_in_time *samples, double low_Hz, double high_Hz,
+                     struct periodogram_peak *peak);
+void periodogram_refine(const struct samples_in_time *samples, struct periodogram_peak *peak);
 
 enum { WAVE_TERMS = 6 };
 

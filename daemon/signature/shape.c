@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "signature/shape.h"
 
+#include "signature/lanes.h"
+
 #include <math.h>
 #include <stdlib.h>
 
@@ -96,10 +98,12 @@ static struct line fit_on(const struct rows *rows, const double *x, double sum_x
 static struct line fit_decay(const struct rows *rows, double decay_s)
 {
     double sum_x = 0;
-    for (size_t i = 0; i < rows->count; i++) {
-        rows->x[i] = exp(-rows->time_s[i] / decay_s);
+    double rate_per_s = -1 / decay_s;
+    for (size_t i = 0; i < rows->count; i++)
+        rows->x[i] = rows->time_s[i] * rate_per_s;
+    lanes_exp(rows->x, rows->count);
+    for (size_t i = 0; i < rows->count; i++)
         sum_x += rows->weight[i] * rows->x[i];
-    }
     return fit_on(rows, rows->x, sum_x);
 }
 

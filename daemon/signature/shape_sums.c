@@ -4,6 +4,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define SERIES_REACH 0.3   /* of exp() near 0 */
 #define UNDERFLOW_AT 600.0 /* time constants: exp() of as many is still exact */
 
 /* fmax() minds NANs, and is called. */
@@ -145,43 +146,49 @@ double shape_ramp_cost(const struct shape_sums *sums, size_t first, size_t end)
     return larger(0, tt > 0 ? AA - tA * tA / tt : AA) + lone;
 }
 
-/* exp(-gap_s / decay_s) of every time constant. About the usual interval a
- * series is as good as exp itself, at a fraction of its price. */
+/* exp(x) by its series, which begins the later the nearer x is to 0: it is as good
+ * as exp itself, at a fraction of its price. The first x is the farthest off. */
+static inline void exps_near_none(const double *restrict x, double *restrict results, int count)
+{
+    /* One over the factorials, from 11 on. */
+    static const double terms[] = {
+        1.0 / 39916800, 1.0 / 3628800, 1.0 / 362880, 1.0 / 40320, 1.0 / 5040, 1.0 / 720,
+        1.0 / 120,      1.0 / 24,      1.0 / 6,      1.0 / 2,     1,          1};
+    /* How far x may be from 0 for a series that begins so late to be as good. */
+    static const double reaches[] = {SERIES_REACH, 0.2,   0.13,  0.07, 0.035,
+                                     0.015,        0.005, 0.001, 1e-4};
+    size_t first = 0;
+    while (first + 1 < sizeof reaches / sizeof *reaches && fabs(x[0]) <= reaches[first + 1])
+        first++;
+    for (int k = 0; k < count; k++)
+        results[k] = terms[first];
+    for (size_t i = first + 1; i < sizeof terms / sizeof *terms; i++)
+        for (int k = 0; k < count; k++)
+            results[k] = terms[i] + x[k] * results[k];
+}
+
+/* exp(-gap_s / decay_s) of every time constant; about the usual interval, from
+ * what is left after that. */
 static void decays_over(const struct shape_sums *restrict sums, double gap_s,
                         double *restrict shares)
 {
-    enum { SERIES = DECAY_TIMES / 2 };
-    static const double parts[] = {1.0 / 11, 1.0 / 10, 1.0 / 9, 1.0 / 8, 1.0 / 7, 1.0 / 6,
-                                   1.0 / 5,  1.0 / 4,  1.0 / 3, 1.0 / 2, 1};
-    /* How far x may be from 0 for a series that begins so late to be as good. */
-    static const double reaches[] = {0.3, 0.2, 0.13, 0.07, 0.035, 0.015, 0.005, 0.001, 1e-4};
+    enum { SLOWER = 4, SLOWEST = 8 }; /* from these places on */
     double off_s = sums->series->interval_s - gap_s;
-    if (fabs(off_s) * sums->rate_per_s[0] > reaches[0]) {
+    if (fabs(off_s) * sums->rate_per_s[0] > SERIES_REACH) {
         for (int k = 0; k < DECAY_TIMES; k++)
             shares[k] = exp(-gap_s * sums->rate_per_s[k]);
         return;
     }
+    double x[DECAY_TIMES];
+    double exps[DECAY_TIMES];
+    for (int k = 0; k < DECAY_TIMES; k++)
+        x[k] = off_s * sums->rate_per_s[k];
     /* The slower ones need fewer terms. */
-    for (int from = 0; from < DECAY_TIMES; from += SERIES) {
-        const double *rate_per_s = sums->rate_per_s + from;
-        double most = fabs(off_s) * rate_per_s[0];
-        size_t first = 0;
-        while (first + 1 < sizeof reaches / sizeof *reaches && most <= reaches[first + 1])
-            first++;
-        double x[SERIES];
-        double sum[SERIES];
-        for (int k = 0; k < SERIES; k++) {
-            x[k] = off_s * rate_per_s[k];
-            sum[k] = 1;
-        }
-        for (size_t i = first; i < sizeof parts / sizeof *parts; i++) {
-            double part = parts[i];
-            for (int k = 0; k < SERIES; k++)
-                sum[k] = 1 + x[k] * part * sum[k];
-        }
-        for (int k = 0; k < SERIES; k++)
-            shares[from + k] = sum[k] * sums->usual[from + k];
-    }
+    exps_near_none(x, exps, SLOWER);
+    exps_near_none(x + SLOWER, exps + SLOWER, SLOWEST - SLOWER);
+    exps_near_none(x + SLOWEST, exps + SLOWEST, DECAY_TIMES - SLOWEST);
+    for (int k = 0; k < DECAY_TIMES; k++)
+        shares[k] = exps[k] * sums->usual[k];
 }
 
 static void find_left(struct shape_sums *sums)

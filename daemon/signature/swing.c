@@ -68,7 +68,8 @@ static int find_in_level(const struct series *series, size_t first, size_t end, 
             return 0;
         struct points points;
         swing_gather(series, first, end, bin, false, &points);
-        int found = swing_find_wave(&points, 0.45 * high_Hz, high_Hz, series->noise.count_A, wave);
+        int found =
+            swing_find_wave(&points, 0.45 * high_Hz, high_Hz, 0, series->noise.count_A, wave);
         if (found != 0)
             return found;
     }
@@ -149,7 +150,7 @@ static int find_in_climbs(const struct series *series, const struct shapes *shap
     size_t bin = (size_t)fmax(1, fresh / (0.5 * (double)climbs * BINS_A_PERIOD));
     struct points points;
     swing_gather(series, from, to, bin, true, &points);
-    return swing_find_wave(&points, guess_Hz / 2.5, fmin(2.5 * guess_Hz, highest_Hz),
+    return swing_find_wave(&points, guess_Hz / 2.5, fmin(2.5 * guess_Hz, highest_Hz), 0,
                            series->noise.count_A, wave);
 }
 
@@ -191,12 +192,14 @@ static int put_in(const struct series *series, struct shapes *shapes, const stru
 
 /* Levels first..end-1 of a row of them from reading least to most. 1: one was put
  * in, 0: none, -1: memory is out. */
-static int put_swing(const struct series *series, struct shapes *shapes, struct stretch *core,
+static int put_swing(const struct series *series, struct shapes *shapes, const struct stretch *core,
                      bool from_middle, size_t least, size_t most)
 {
-    if (!swing_grow(series, core, from_middle, least, most))
+    struct stretch swing = *core;
+    swing_follow(series, &swing, from_middle, least, most);
+    if (!swing_settle(series, &swing))
         return 0;
-    return put_in(series, shapes, core) == 0 ? 1 : -1;
+    return put_in(series, shapes, &swing) == 0 ? 1 : -1;
 }
 
 /* Levels from..to-1, up and down by these climbs: those between the outer turns,
@@ -318,10 +321,12 @@ static bool is_ragged(const struct series *series, const struct shapes *shapes, 
 static int try_pulses(const struct series *series, struct shapes *shapes, size_t k)
 {
     enum { STEPS_OF_TWO = 4 };
+    if (shapes->items[k].about_A > 0)
+        return 0;
     bool ragged = is_ragged(series, shapes, k);
     size_t steps = shapes->items[k].origin;
     bool several = steps >= STEPS_OF_TWO;
-    if (shapes->items[k].about_A > 0 || (!ragged && !several))
+    if (!ragged && !several)
         return 0;
     struct stretch core = {.first = shapes->items[k].first, .end = shapes->items[k].end};
     double guess_Hz = 1 / shapes->items[k].period_s;
@@ -331,10 +336,10 @@ static int try_pulses(const struct series *series, struct shapes *shapes, size_t
     struct points points;
     swing_gather(series, core.first, core.end,
                  (size_t)fmax(1, fresh / (length_s * highest_Hz * BINS_A_PERIOD)), true, &points);
-    int found =
-        swing_find_wave(&points, guess_Hz * (1 - SAME_PERIOD),
-                        fmin(highest_Hz, 1 / (SWING_READINGS_LEAST * swing_fresh_s(series))),
-                        series->noise.count_A, &core.wave);
+    int found = swing_find_wave(
+        &points, guess_Hz * (1 - SAME_PERIOD),
+        fmin(highest_Hz, 1 / (SWING_READINGS_LEAST * swing_fresh_s(series))),
+        ragged ? 0 : guess_Hz / (1 - SAME_PERIOD), series->noise.count_A, &core.wave);
     if (found != 1)
         return found;
     struct wave doubled = core.wave;
@@ -357,8 +362,8 @@ static int try_pulses(const struct series *series, struct shapes *shapes, size_t
          i++)
         most = shapes->items[i].end;
     size_t before = core.end - core.first;
-    if (!swing_grow(series, &core, false, least, most) ||
-        (!shorter && core.end - core.first == before))
+    swing_follow(series, &core, false, least, most);
+    if ((!shorter && core.end - core.first == before) || !swing_settle(series, &core))
         return 0;
     return put_in(series, shapes, &core) == 0 ? 1 : -1;
 }

@@ -8,6 +8,7 @@
 enum { MISSES_END = 3 /* in a row: the swing is over */ };
 
 #define FALSE_ALARM 1e-5
+#define SCAN_SHOWS 0.9    /* of a peak's power, at the least */
 #define MOST_FORETOLD 0.4 /* of the squares: what the other periods do not tell */
 #define NEAR_FORETOLD 1.0 /* the same, while the period is off by a little */
 #define LEAST_HEIGHT 0.04 /* of the level, from crest to trough */
@@ -101,9 +102,14 @@ static bool is_swing(const struct points *points, const struct wave *wave, doubl
            height_A >= LEAST_HEIGHT * fabs(wave->terms[0]) && height_A >= COUNTS_HEIGHT * count_A;
 }
 
+static bool may_swing(const struct periodogram_peak *peak)
+{
+    return peak->false_alarm <= FALSE_ALARM && peak->power >= 0.5 * (1 - MOST_FORETOLD);
+}
+
 /* Looks for a period between the frequencies. 1: found, 0: none, -1: memory is out. */
-int swing_find_wave(const struct points *points, double low_Hz, double high_Hz, double count_A,
-                    struct wave *wave)
+int swing_find_wave(const struct points *points, double low_Hz, double high_Hz, double above_Hz,
+                    double count_A, struct wave *wave)
 {
     if (points->count < SWING_FEWEST_POINTS)
         return 0;
@@ -115,9 +121,16 @@ int swing_find_wave(const struct points *points, double low_Hz, double high_Hz, 
     take_off_line(points, values);
     struct samples_in_time samples = {points->time_s, values, NULL, points->count};
     struct periodogram_peak peak;
-    if (periodogram_search(&samples, low_Hz, high_Hz, &peak) != 0)
+    if (periodogram_scan(&samples, low_Hz, high_Hz, &peak) != 0)
         return -1;
-    if (peak.false_alarm > FALSE_ALARM || peak.power < 0.5 * (1 - MOST_FORETOLD))
+    /* Most stretches show so little that it need not be told how much. */
+    struct periodogram_peak most = peak;
+    most.power = fmin(1, peak.power / SCAN_SHOWS);
+    most.false_alarm = periodogram_false_alarm(most.power, points->count, peak.frequencies);
+    if (!may_swing(&most) || peak.frequency_Hz + 1.25 * peak.step_Hz <= above_Hz)
+        return 0;
+    periodogram_refine(&samples, &peak);
+    if (!may_swing(&peak))
         return 0;
     *wave = (struct wave){.period_s = 1 / peak.frequency_Hz};
     return fit_wave(points, true, wave) && is_swing(points, wave, count_A);
@@ -247,37 +260,37 @@ double swing_mean_A(const double *time_s, const double *current_A, size_t count,
     return sum / (double)used;
 }
 
-/* Follows the wave from the core to both sides, between the readings least and
- * most. False: it was none. */
-bool swing_grow(const struct series *series, struct stretch *core, bool from_middle, size_t least,
-                size_t most)
+void swing_follow(const struct series *series, struct stretch *core, bool from_middle, size_t least,
+                  size_t most)
 {
-    size_t first = core->first;
-    size_t end = core->end;
     if (from_middle)
-        take_middle(series, core->wave.period_s, &first, &end);
-    end = follow_on(series, &core->wave, first, end, most);
-    first = follow_back(series, &core->wave, first, end, least);
+        take_middle(series, core->wave.period_s, &core->first, &core->end);
+    core->end = follow_on(series, &core->wave, core->first, core->end, most);
+    core->first = follow_back(series, &core->wave, core->first, core->end, least);
+}
+
+bool swing_settle(const struct series *series, struct stretch *swing)
+{
+    size_t first = swing->first;
+    size_t end = swing->end;
     struct points points;
     double fresh = (double)(end - first) / series->noise.repeats;
     double fresh_a_period =
-        fresh * core->wave.period_s / (series->time_s[end - 1] - series->time_s[first]);
+        fresh * swing->wave.period_s / (series->time_s[end - 1] - series->time_s[first]);
     double bin = fmax(1, fmin(ceil(fresh / SWING_MOST_POINTS),
                               floor(fresh_a_period / (2 * SWING_READINGS_LEAST))));
     swing_gather(series, first, end, (size_t)bin, true, &points);
-    struct wave whole = core->wave;
+    struct wave whole = swing->wave;
     if (points.count < SWING_FEWEST_POINTS || !fit_wave(&points, false, &whole))
         return false;
     /* A period that wanders is no one wave, but it was one in the middle. */
     bool one = is_swing(&points, &whole, series->noise.count_A);
     if (!one && series->time_s[end - 1] - series->time_s[first] <
-                    2 * SWING_PERIODS_LEAST * core->wave.period_s)
+                    2 * SWING_PERIODS_LEAST * swing->wave.period_s)
         return false;
     if (one)
-        core->wave = whole;
-    core->wave.deviation = deviation_about(series, &core->wave, first, end);
-    core->first = first;
-    core->end = end;
+        swing->wave = whole;
+    swing->wave.deviation = deviation_about(series, &swing->wave, first, end);
     return true;
 }
 
@@ -307,7 +320,7 @@ int swing_measure(const double *time_s, const double *current_A, size_t count, d
     if (low_s > 0)
         highest_Hz = fmin(highest_Hz, 1 / low_s);
     struct wave wave;
-    int found = swing_find_wave(&points, high_s > 0 ? 1 / high_s : 0, highest_Hz, 0, &wave);
+    int found = swing_find_wave(&points, high_s > 0 ? 1 / high_s : 0, highest_Hz, 0, 0, &wave);
     if (found == 1)
         *swing = (struct swing){.period_s = wave.period_s,
                                 .height_A = wave_height(&wave),

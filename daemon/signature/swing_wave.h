@@ -40,15 +40,19 @@ void swing_gather(const struct series *series, size_t first, size_t end, size_t 
 
 struct samples_in_time swing_in_time(const struct points *points);
 
-/* Looks for a wave between the frequencies that may be called a swing. 1: found,
- * 0: none, -1: memory is out. */
-int swing_find_wave(const struct points *points, double low_Hz, double high_Hz, double count_A,
-                    struct wave *wave);
+/* Looks for a wave between the frequencies that may be called a swing. The highest
+ * peak that is not above above_Hz (0: any is) is none. 1: found, 0: none, -1:
+ * memory is out. */
+int swing_find_wave(const struct points *points, double low_Hz, double high_Hz, double above_Hz,
+                    double count_A, struct wave *wave);
 
 /* Follows the wave from the core (or its middle periods) to both sides, between
- * the readings least and most-1. False: it was no swing. */
-bool swing_grow(const struct series *series, struct stretch *core, bool from_middle, size_t least,
-                size_t most);
+ * the readings least and most-1. */
+void swing_follow(const struct series *series, struct stretch *core, bool from_middle, size_t least,
+                  size_t most);
+
+/* Fits the wave to what it was followed through. False: it was no swing. */
+bool swing_settle(const struct series *series, struct stretch *swing);
 
 /* Mean over whole periods. */
 double swing_mean_A(const double *time_s, const double *current_A, size_t count, double period_s);
