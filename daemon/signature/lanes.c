@@ -2,7 +2,6 @@
 #include "signature/lanes.h"
 
 #include <math.h>
-#include <stdint.h>
 #include <string.h>
 
 /* A sum with it has no room for a fraction, and its last bits are the whole number
@@ -44,7 +43,7 @@ static inline double exp_lane(double x)
     return sum;
 }
 
-void lanes_exp(double *values, size_t count)
+IN_LANES void lanes_exp(double *values, size_t count)
 {
     for (size_t i = 0; i < count; i++)
         values[i] = exp_lane(values[i]);
@@ -52,8 +51,8 @@ void lanes_exp(double *values, size_t count)
 
 /* Likewise to a quarter turn to both sides of the nearest half turn; every other
  * half turn points back. */
-void lanes_turn(const double *restrict turns, double *restrict cosine, double *restrict sine,
-                size_t count)
+IN_LANES void lanes_turn(const double *restrict turns, double *restrict cosine,
+                         double *restrict sine, size_t count)
 {
     for (size_t i = 0; i < count; i++) {
         double halves = (2 * turns[i] + WHOLE) - WHOLE;

@@ -78,33 +78,73 @@ static struct rows gather(const struct series *series, size_t first, size_t end)
     return rows;
 }
 
-/* sum_x: of the weighted x. */
-static struct line fit_on(const struct rows *rows, const double *x, double sum_x)
+/* Four sums side by side: each addition need not wait for the one before. */
+enum { SUMS = 4 };
+
+static inline double sum_of(const double *sums)
+{
+    return (sums[0] + sums[1]) + (sums[2] + sums[3]);
+}
+
+/* Of the products of both. */
+IN_LANES static double sum_products(const double *restrict a, const double *restrict b,
+                                    size_t count)
+{
+    double sums[SUMS] = {0};
+    size_t i = 0;
+    for (; i + SUMS <= count; i += SUMS)
+        for (size_t k = 0; k < SUMS; k++)
+            sums[k] += a[i + k] * b[i + k];
+    for (; i < count; i++)
+        sums[0] += a[i] * b[i];
+    return sum_of(sums);
+}
+
+struct about_mean {
+    double xx, xA;
+};
+
+IN_LANES static struct about_mean sum_about(const struct rows *rows, const double *restrict x,
+                                            double mean_x)
+{
+    const double *restrict weight = rows->weight;
+    const double *restrict current_A = rows->current_A;
+    double xx[SUMS] = {0};
+    double xA[SUMS] = {0};
+    size_t i = 0;
+    for (; i + SUMS <= rows->count; i += SUMS)
+        for (size_t k = 0; k < SUMS; k++) {
+            double dx = x[i + k] - mean_x;
+            double wx = weight[i + k] * dx;
+            xx[k] += wx * dx;
+            xA[k] += wx * current_A[i + k];
+        }
+    for (; i < rows->count; i++) {
+        double dx = x[i] - mean_x;
+        xx[0] += weight[i] * dx * dx;
+        xA[0] += weight[i] * dx * current_A[i];
+    }
+    return (struct about_mean){sum_of(xx), sum_of(xA)};
+}
+
+static struct line fit_on(const struct rows *rows, const double *x)
 {
     struct line line = {.mean_A = rows->mean_A};
-    line.mean_x = rows->weights > 0 ? sum_x / rows->weights : 0;
-    double xx = 0;
-    double xA = 0;
-    for (size_t i = 0; i < rows->count; i++) {
-        double dx = x[i] - line.mean_x;
-        xx += rows->weight[i] * dx * dx;
-        xA += rows->weight[i] * dx * rows->current_A[i];
-    }
-    line.slope = xx > 0 ? xA / xx : 0;
-    line.cost = rows->square - line.slope * xA;
+    line.mean_x =
+        rows->weights > 0 ? sum_products(rows->weight, x, rows->count) / rows->weights : 0;
+    struct about_mean sums = sum_about(rows, x, line.mean_x);
+    line.slope = sums.xx > 0 ? sums.xA / sums.xx : 0;
+    line.cost = rows->square - line.slope * sums.xA;
     return line;
 }
 
 static struct line fit_decay(const struct rows *rows, double decay_s)
 {
-    double sum_x = 0;
     double rate_per_s = -1 / decay_s;
     for (size_t i = 0; i < rows->count; i++)
         rows->x[i] = rows->time_s[i] * rate_per_s;
     lanes_exp(rows->x, rows->count);
-    for (size_t i = 0; i < rows->count; i++)
-        sum_x += rows->weight[i] * rows->x[i];
-    return fit_on(rows, rows->x, sum_x);
+    return fit_on(rows, rows->x);
 }
 
 /* A time constant's logarithm, and the fit there. */
@@ -204,16 +244,13 @@ static struct line fit_line(const struct series *series, struct shape *shape, do
 {
     struct rows rows = gather(series, shape->first, shape->end);
     struct tried best;
-    double sum_s = 0;
     switch (shape->kind) {
     case PHASE_DECAY:
         best = best_decay(&rows, series->time_s[shape->end - 1] - shape->from_s, near_s);
         shape->decay_s = exp(best.log_s);
         return best.line;
     case PHASE_RAMP:
-        for (size_t i = 0; i < rows.count; i++)
-            sum_s += rows.weight[i] * rows.time_s[i];
-        return fit_on(&rows, rows.time_s, sum_s);
+        return fit_on(&rows, rows.time_s);
     case PHASE_LEVEL:
     case PHASE_PERIODIC:
         break;

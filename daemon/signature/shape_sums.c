@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "signature/shape.h"
 
+#include "signature/lanes.h"
+
 #include <math.h>
 #include <stdlib.h>
 
@@ -169,8 +171,8 @@ static inline void exps_near_none(const double *restrict x, double *restrict res
 
 /* exp(-gap_s / decay_s) of every time constant; about the usual interval, from
  * what is left after that. */
-static void decays_over(const struct shape_sums *restrict sums, double gap_s,
-                        double *restrict shares)
+static inline void decays_over(const struct shape_sums *restrict sums, double gap_s,
+                               double *restrict shares)
 {
     enum { SLOWER = 4, SLOWEST = 8 }; /* from these places on */
     double off_s = sums->series->interval_s - gap_s;
@@ -191,7 +193,7 @@ static void decays_over(const struct shape_sums *restrict sums, double gap_s,
         shares[k] = exps[k] * sums->usual[k];
 }
 
-static void find_left(struct shape_sums *sums)
+IN_LANES static void find_left(struct shape_sums *sums)
 {
     const struct series *series = sums->series;
     struct left *left = sums->left;
@@ -206,8 +208,8 @@ static void find_left(struct shape_sums *sums)
 }
 
 /* The reading's sums, from those of the reading behind it. */
-static void add_after(struct after *restrict row, const struct after *restrict next,
-                      const double *restrict shares, double w, double wA)
+static inline void add_after(struct after *restrict row, const struct after *restrict next,
+                             const double *restrict shares, double w, double wA)
 {
     for (int k = 0; k < DECAY_TIMES; k++) {
         row->x[k] = w + shares[k] * next->x[k];
@@ -216,7 +218,7 @@ static void add_after(struct after *restrict row, const struct after *restrict n
     }
 }
 
-static void sum_after(struct shape_sums *sums)
+IN_LANES static void sum_after(struct shape_sums *sums)
 {
     const struct series *series = sums->series;
     size_t n = series->count;
