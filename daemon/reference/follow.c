@@ -180,7 +180,9 @@ static double score_of(const struct follow *follow, size_t p, double current_A,
         off = current_A - smaller(larger(current_A, band->low_A), band->high_A);
         wide2 = square((band->high_A - band->low_A) / 4);
     }
-    double score = 0.5 * square(off) / (noise2 + wide2) + 0.5 * log1p(wide2 / noise2);
+    double score = 0.5 * square(off) / (noise2 + wide2);
+    if (wide2 > 0)
+        score += 0.5 * log1p(wide2 / noise2);
     return smaller(score, most_score) * follow->weight;
 }
 

@@ -171,8 +171,8 @@ static inline void exps_near_none(const double *restrict x, double *restrict res
 
 /* exp(-gap_s / decay_s) of every time constant; about the usual interval, from
  * what is left after that. */
-static inline void decays_over(const struct shape_sums *restrict sums, double gap_s,
-                               double *restrict shares)
+__attribute__((noinline)) IN_LANES static void decays_over(const struct shape_sums *restrict sums,
+                                                           double gap_s, double *restrict shares)
 {
     enum { SLOWER = 4, SLOWEST = 8 }; /* from these places on */
     double off_s = sums->series->interval_s - gap_s;
@@ -193,7 +193,7 @@ static inline void decays_over(const struct shape_sums *restrict sums, double ga
         shares[k] = exps[k] * sums->usual[k];
 }
 
-IN_LANES static void find_left(struct shape_sums *sums)
+static void find_left(struct shape_sums *sums)
 {
     const struct series *series = sums->series;
     struct left *left = sums->left;
@@ -207,9 +207,12 @@ IN_LANES static void find_left(struct shape_sums *sums)
     sums->has_left = true;
 }
 
-/* The reading's sums, from those of the reading behind it. */
-static inline void add_after(struct after *restrict row, const struct after *restrict next,
-                             const double *restrict shares, double w, double wA)
+/* The reading's sums, from those of the reading behind it. By itself: in the loop
+ * over the readings every time constant would be worked out alone. */
+__attribute__((noinline)) IN_LANES static void add_after(struct after *restrict row,
+                                                         const struct after *restrict next,
+                                                         const double *restrict shares, double w,
+                                                         double wA)
 {
     for (int k = 0; k < DECAY_TIMES; k++) {
         row->x[k] = w + shares[k] * next->x[k];
@@ -218,7 +221,7 @@ static inline void add_after(struct after *restrict row, const struct after *res
     }
 }
 
-IN_LANES static void sum_after(struct shape_sums *sums)
+static void sum_after(struct shape_sums *sums)
 {
     const struct series *series = sums->series;
     size_t n = series->count;
