@@ -15,6 +15,7 @@ static const double full_weight = 0.6; /* of the interval taught at */
 static const double most_score = 8;
 static const double mixture_score = 0.7;
 enum { EXPIRED_LATELY = 5 };
+#define STILL_THERE (2 * FOLLOW_BOUND)
 static const double departed = 0.1;    /* of the jump: a first reading has left the old level */
 static const double score_behind = 30; /* paths further behind are dropped */
 /* Units differ by about this: the score should not tell them apart. */
@@ -285,6 +286,29 @@ static void go_on(const struct follow *follow, struct path *path, double time_s,
     }
 }
 
+/* What a path drew in the phase it leaves. */
+static struct shape_band left_behind(const struct follow *follow, const struct path *from,
+                                     double time_s)
+{
+    struct shape_band band =
+        follow_shape(&follow->phases[from->phase], since_start(follow, from, time_s),
+                     from->from_s - from->before_s);
+    scale_band(&band, from->factor);
+    return band;
+}
+
+/* The first reading of `next`, from a level that is told apart from it, still
+ * stands at that level. */
+static bool has_not_left(const struct follow *follow, const struct path *from, size_t next,
+                         double y, double next_A, double left_A)
+{
+    double jump = next_A - left_A;
+    /* The mean of pulses is no level to have left. */
+    bool pulses = follow->phases[next].kind == PHASE_PERIODIC ||
+                  follow->phases[from->phase].kind == PHASE_PERIODIC;
+    return !pulses && fabs(jump) > 4 * follow->noise_A[next] && (y - left_A) / jump < departed;
+}
+
 /* A path that enters `next` at this reading, out of `from` (NULL: onset). */
 static struct path enter(const struct follow *follow, const struct path *from, size_t next,
                          size_t index, double time_s, double current_A, double voltage_V)
@@ -301,11 +325,9 @@ static struct path enter(const struct follow *follow, const struct path *from, s
     double before_high = 0;
     if (from) {
         const struct reference_phase *left = &follow->phases[from->phase];
-        struct shape_band band =
-            follow_shape(left, since_start(follow, from, time_s), from->from_s - from->before_s);
+        struct shape_band band = left_behind(follow, from, time_s);
         memcpy(path.starts, from->starts, sizeof path.starts);
         learn_factor(follow, from, &path);
-        scale_band(&band, from->factor);
         for (size_t p = (size_t)from->phase + 1; p < next; p++)
             path.starts[p] = (uint32_t)index;
         path.before_s = follow->last_s;
@@ -335,13 +357,8 @@ static struct path enter(const struct follow *follow, const struct path *from, s
         return path;
     double low = fmin(before_low, band.low_A);
     double high = fmax(before_high, band.high_A);
-    double jump = band.mean_A - before_A;
-    /* The mean of pulses is no level to have left. */
-    bool pulses = phase->kind == PHASE_PERIODIC ||
-                  (from && follow->phases[from->phase].kind == PHASE_PERIODIC);
-    if (from && !pulses && fabs(jump) > 4 * follow->noise_A[next] &&
-        (y - before_A) / jump < departed)
-        path.evidence = 2 * FOLLOW_BOUND;
+    if (from && has_not_left(follow, from, next, y, band.mean_A, before_A))
+        path.evidence = STILL_THERE;
     double z = misfit(follow, next, y, low, high);
     weigh(follow, &path, z);
     double straight = score_of(follow, next, y, &band);
@@ -389,6 +406,19 @@ static const struct path *best_to_leave(const struct follow *follow, size_t phas
     return best;
 }
 
+/* Most readings go on in their phase: whether this one cannot begin the next, told
+ * without working out how well it would. */
+static bool stays_behind(const struct follow *follow, const struct path *leave, size_t next,
+                         double time_s, double current_A, double voltage_V)
+{
+    struct path learned;
+    learn_factor(follow, leave, &learned);
+    double next_A = follow_shape(&follow->phases[next], 0, 0).mean_A * learned.factor;
+    double left_A = left_behind(follow, leave, time_s).mean_A;
+    double y = at_nominal(follow, next, current_A, voltage_V);
+    return has_not_left(follow, leave, next, y, next_A, left_A);
+}
+
 /* The way into `next` at this reading. Phases that may be shorter than a gap
  * between readings can be passed unseen. */
 static bool find_entry(const struct follow *follow, size_t next, size_t index, double time_s,
@@ -396,8 +426,12 @@ static bool find_entry(const struct follow *follow, size_t next, size_t index, d
 {
     bool found = false;
     double skipped = 0;
+    double gap_s = time_s - follow->last_s;
     for (size_t from = next; from-- > 0;) {
         const struct path *leave = best_to_leave(follow, from, time_s);
+        bool only = from + 1 == next && follow->phases[from].duration_low_s > gap_s;
+        if (leave && only && stays_behind(follow, leave, next, time_s, current_A, voltage_V))
+            return false;
         if (leave) {
             struct path path = enter(follow, leave, next, index, time_s, current_A, voltage_V);
             if (!found || path.score + path.evidence < entry->score + entry->evidence)
@@ -405,7 +439,7 @@ static bool find_entry(const struct follow *follow, size_t next, size_t index, d
             found = true;
         }
         skipped += follow->phases[from].duration_low_s;
-        if (skipped > time_s - follow->last_s)
+        if (skipped > gap_s)
             break;
     }
     return found;
@@ -434,9 +468,11 @@ static void advance(struct follow *follow, size_t p, double time_s, double curre
     size_t kept = 0;
     for (size_t i = 0; i < row->count; i++) {
         struct path *path = &row->paths[i];
-        const struct path before = *path;
-        go_on(follow, path, time_s, current_A, voltage_V);
         bool too_long = p + 1 < follow->phase_count && time_s - path->from_s > limit;
+        struct path before;
+        if (too_long || path->evidence + next_miss * follow->weight > FOLLOW_BOUND)
+            before = *path; /* else it cannot die at this reading */
+        go_on(follow, path, time_s, current_A, voltage_V);
         bool unlike = path->evidence > FOLLOW_BOUND;
         if (!too_long && !unlike) {
             if (path->score > most + most_score)

@@ -168,7 +168,7 @@ void level_sum_add(struct level_sum *sum, const struct level_view *view, double 
         regressors[2] = -slope * part;
     }
     for (int i = 0; i < 3; i++) {
-        for (int j = 0; j < 3; j++)
+        for (int j = i; j < 3; j++)
             sum->squares[i][j] += weight * regressors[i] * regressors[j];
         sum->products[i] += weight * regressors[i] * y;
     }
@@ -280,16 +280,16 @@ struct measured_level level_measure(const struct level_sum *sum, const struct le
     bool plateaus = level_has_plateaus(view->phase);
     bool steady = plateaus || view->phase->kind == PHASE_LEVEL;
     if (view->phase->repeat_u > 0)
-        level.u = steady ? fmax(level.u, view->phase->repeat_u) : view->phase->repeat_u;
+        level.u = steady ? larger(view->phase->repeat_u, level.u) : view->phase->repeat_u;
     else if (view->phase->kind == PHASE_PERIODIC && !plateaus)
         level.u = pulse_uncertainty(sum, view, size);
     /* Where pulses, ramps and decays fall, and what a mean of them hides, is the
      * unit's own and comes again. */
     if (view->phase->kind == PHASE_LEVEL || plateaus)
-        level.lasting_u = fmin(level.u, fmax(sqrt(lasting2), view->phase->repeat_u));
+        level.lasting_u = smaller(level.u, larger(view->phase->repeat_u, sqrt(lasting2)));
     else
         level.lasting_u = level.u;
-    if (!isnan(view->compared_at_V) && level.voltage_V > 0)
+    if (view->phase->exponent_u != 0 && !isnan(view->compared_at_V) && level.voltage_V > 0)
         level.voltage_u =
             view->phase->exponent_u * fabs(log(level.voltage_V / view->compared_at_V));
     return level;

@@ -41,7 +41,7 @@ bool rise_passed(struct rise *rise, double settled_V, double since_onset_s, doub
  * and products of the shape, of its shift and of its stretch, and of the
  * readings. */
 struct level_sum {
-    double squares[3][3];
+    double squares[3][3]; /* from the diagonal on */
     double products[3];
     double doubt;                /* sum of w m h, h the shape's own doubt */
     double current_A, voltage_V; /* sums */
