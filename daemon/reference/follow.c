@@ -469,12 +469,13 @@ static void advance(struct follow *follow, size_t p, double time_s, double curre
     for (size_t i = 0; i < row->count; i++) {
         struct path *path = &row->paths[i];
         bool too_long = p + 1 < follow->phase_count && time_s - path->from_s > limit;
+        bool may_die = too_long || path->evidence + next_miss * follow->weight > FOLLOW_BOUND;
         struct path before;
-        if (too_long || path->evidence + next_miss * follow->weight > FOLLOW_BOUND)
-            before = *path; /* else it cannot die at this reading */
+        if (may_die)
+            before = *path;
         go_on(follow, path, time_s, current_A, voltage_V);
         bool unlike = path->evidence > FOLLOW_BOUND;
-        if (!too_long && !unlike) {
+        if (!may_die || (!too_long && !unlike)) {
             if (path->score > most + most_score)
                 continue;
             if (kept < i)
