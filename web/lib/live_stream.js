@@ -4,7 +4,7 @@
 // a dropped line; a stream the browser gave up, or one without a word for too
 // long, is replaced here.
 
-const EVENTS = ['reading', 'power-up', 'verdict', 'supply', 'heartbeat'];
+const EVENTS = ['reading', 'power-up', 'verdict', 'supply', 'run', 'heartbeat'];
 
 export class LiveStream {
   // heard(name, data) for each event; changed(open) when the stream opens or is

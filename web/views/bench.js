@@ -17,6 +17,7 @@ import { Copy } from './copy.js';
 import { phasesView } from './phases.js';
 import { benchPicture } from './pictures.js';
 import { repairDesk } from './repair.js';
+import { runDesk } from './run_line.js';
 import { spine } from './spine.js';
 import { stripView } from './strip.js';
 import { supplyView, tabsView, tabWords } from './supply_state.js';
@@ -80,6 +81,10 @@ const repair = repairDesk({
 }, {
   chosen: () => watches.get(chosen) ?? null, bound: boundSupply, scanTo, told, moved, render,
 });
+const run = runDesk(at('run'), {
+  get, render, cell: () => repair.cell(), watch_s: watchOfType, failed: (text) => repair.strip.offer(text, null, { tone: 'trouble' }),
+});
+let soak = null; // fetched with the first copy
 const tones = new Tones();
 let picture = null;
 const trace = traceView(at('trace'), () => {
@@ -119,6 +124,9 @@ const hears = {
     const left = watch.hearSupply(item, performance.now());
     if (left !== null) fetchPowerUp(watch, left, true);
     settleChoice();
+  },
+  run(event) {
+    run.hear(event);
   },
   heartbeat(event) {
     clockOffset_ms = Date.parse(event.at) - Date.now();
@@ -307,11 +315,25 @@ function render() {
     const type = types.get(watch.item?.module_type);
     supply.show(watch, fresh, type, repair.cell());
     outputs.show(watch.item, type);
+    run.show(watch);
     strip.show(watch.strip, copy.id, fresh ? watch.current?.id ?? null : null);
   }
+  showSoak(copy.detail?.item ?? null);
   repair.show(watch ?? null, copy.id === null ? null : copy.detail?.item ?? {});
   document.title = picture.title;
   trace.touch();
+}
+
+function watchOfType(item) {
+  const { reference } = references.of(item.module_type, item.reference_version ?? null);
+  return reference?.watch_s ?? types.get(item.module_type)?.watch_s ?? null;
+}
+
+// The log of an earlier one's on-time, under its trace.
+async function showSoak(item) {
+  if (soak === null && item === null) return;
+  soak ??= import('./soak.js').then(({ soakView }) => soakView(at('soak'), get));
+  (await soak).show(item);
 }
 
 function showTones() {

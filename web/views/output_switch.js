@@ -62,7 +62,7 @@ export function outputSwitch(places, refused) {
 }
 
 // act() once a touch, or Space or Enter, has lasted; early(): it was let go before.
-function held(button, act, early) {
+export function held(button, act, early) {
   let timer = null;
 
   function press() {
