@@ -122,6 +122,9 @@ export class MockBench {
       return list(this.references.filter((each) => each.module_type === type)
         .map(({ reference, ...item }) => item));
     }
+    if (kind === 'power-ups' && deed === 'on-time') {
+      return json(response, 200, { time_s: [], voltage_V: [], current_A: [], drops: [] });
+    }
     if (kind === 'power-ups') {
       if (id) return one(response, this.powerUps, id);
       return list(this.powerUps.map(({ trace, signature, ...item }) => item).reverse());
