@@ -152,17 +152,21 @@ static json_t *make(struct desk *desk, const json_t *order, const json_t *unit,
     const json_t *newest = json_array_get(power_ups->items, power_ups->count - 1);
     source.bench_check = json_object_get(newest, "bench");
     json_t *against = against_shipped(desk, order, unit, power_ups, error);
+    json_t *settings = store_settings(desk->reader, error);
+    source.shop = json_object_get(settings, "shop");
     source.rows = rows;
     source.together = together;
     source.reference = json_is_null(reference) ? NULL : reference;
     source.against_shipped = json_is_null(against) ? NULL : against;
-    json_t *content = rows && together && reference && against ? record_content(&source) : NULL;
+    bool whole = rows && together && reference && against && settings;
+    json_t *content = whole ? record_content(&source) : NULL;
     if (!content && error->status == EXIT_OK)
         error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
     json_decref(rows);
     json_decref(together);
     json_decref(reference);
     json_decref(against);
+    json_decref(settings);
     return content;
 }
 

@@ -220,6 +220,7 @@ json_t *record_content(const struct record_source *source)
     } parts[] = {
         {"form", json_integer(FORM)},
         {"bench", json_string(source->bench)},
+        {"shop", copy_of(source->shop)},
         {"written_at", json_string(source->written_at)},
         {"hand", json_string(source->hand)},
         {"simulated", json_boolean(source->simulated)},

@@ -14,6 +14,7 @@
 /* All borrowed. */
 struct record_source {
     const char *bench;      /* its name */
+    const json_t *shop;     /* {"name", "lines"}; NULL: not said */
     const char *written_at; /* RFC 3339 */
     const char *hand;
     const json_t *corrects;        /* {"number", "why"}; NULL: none */
@@ -31,7 +32,7 @@ struct record_source {
     bool simulated;                /* what it tells of was made up */
 };
 
-/* {"form": 1, "bench", "written_at", "hand", "simulated", "corrects", "unit",
+/* {"form": 1, "bench", "shop", "written_at", "hand", "simulated", "corrects", "unit",
  * "work_order", "before", "after", "stages", "power_ups", "supports", "rows",
  * "method", "reference", "bench_check", "against_shipped", "meter_readings", "notes", "photos",
  * "not_tested", "cautions"}. "before" is the first power-up that was decided, or

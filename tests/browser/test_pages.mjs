@@ -51,6 +51,7 @@ const PAGES = [
   ['ledger.html#show=power-ups&verdict=bad', 'Power-ups, '],
   ['ledger.html#from=2020-01-01&to=2020-01-07', 'The ledger fills itself'],
   ['record.html#1', 'What the power-ups support'],
+  ['shop.html', 'Stages of a repair'],
 ];
 
 for (const [name, size] of [['1280x800', LANDSCAPE], ['800x1280', PORTRAIT]]) {
@@ -250,6 +251,38 @@ pageCheck('references by keyboard: chosen, refused without why, a stated range t
   await press(page, 'Try it');
   await sees(page, 'As it would be');
   assert.match(await page.locator('.teach-final').innerText(), /0\.390 to 0\.410/);
+});
+
+// --- the shop ---
+
+pageCheck('shop by keyboard: stages and a resistor are set, what is wrong is named, taken back', 'shop.html', async (page) => {
+  await sees(page, 'Stages of a repair');
+  const { stages } = await week.get('settings');
+  await reach(page, 'Stages of a repair');
+  await page.keyboard.press('Control+a');
+  await page.keyboard.type('intake\nafter rework\nfinal');
+  await reach(page, 'Check resistors');
+  await page.keyboard.press('Control+a');
+  await page.keyboard.type('none');
+  await press(page, 'Write it down');
+  await sees(page, '"none" is not two numbers');
+  await page.keyboard.press('Shift+Tab');
+  await page.keyboard.press('Shift+Tab');
+  await page.keyboard.press('Control+a');
+  await page.keyboard.type('100, 0.5');
+  await press(page, 'Write it down');
+  await sees(page, 'Written down.');
+  const written = await week.get('settings');
+  assert.deepEqual(written.stages, ['intake', 'after rework', 'final']);
+  assert.deepEqual(written.resistors, [{ ohm: 100, tolerance_percent: 0.5 }]);
+  await page.reload();
+  await sees(page, 'Stages of a repair');
+  await page.getByLabel('Stages of a repair').fill(stages.join('\n'));
+  await page.getByRole('button', { name: 'Write it down' }).click();
+  await sees(page, 'Written down.');
+  await page.getByRole('button', { name: 'Take it back' }).click();
+  await sees(page, 'As it was.');
+  assert.deepEqual((await week.get('settings')).stages, written.stages);
 });
 
 // --- the ledger ---

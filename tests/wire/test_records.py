@@ -86,11 +86,13 @@ class Records(unittest.TestCase):
         problem = self.write(order, 409)
         self.assertIn("close the work order", problem["detail"])
         self.close(order)
+        self.ask("PUT", "settings", {"shop": {"name": "Harbour Lane", "lines": ["Quay 4"]}})
         self.ask("POST", f"work-orders/{order}/record", {}, 422)
         made = self.write(order)
         self.assertEqual((made["number"], made["previous_sha256"], made["corrects"]), (1, "", None))
         record = self.daemon.get(f"records/{made['id']}")
         content = record["content"]
+        self.assertEqual(content["shop"], {"name": "Harbour Lane", "lines": ["Quay 4"]})
         self.assertEqual(content["unit"]["serial"], "HL-0200")
         self.assertEqual(content["before"]["verdict"], "bad")
         self.assertEqual(content["after"]["verdict"], "good")

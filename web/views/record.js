@@ -64,9 +64,14 @@ const when = (at) => (at ? `${day(at, 0)} ${clockTime(at, false)}` : '–');
 function head(record) {
   return element('header', 'record-head',
     element('h1', '', 'Repair record'),
-    element('p', 'record-bench', record.content.bench || 'Bench'),
+    element('p', 'record-bench', shopWords(record.content)),
     element('p', 'record-number', 'No. ', element('b', '', String(record.number)),
       `, ${when(record.at)}`));
+}
+
+// The shop as it names itself, else the bench.
+function shopWords({ shop, bench }) {
+  return [shop?.name || bench || 'Bench', ...(shop?.lines ?? [])].join(', ');
 }
 
 function warnings(record) {

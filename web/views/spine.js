@@ -20,11 +20,12 @@ export const PAGES = [
   { page: 'references', href: '/references.html', words: 'References' },
   { page: 'check', href: '/check.html', words: 'Bench check' },
   { page: 'ledger', href: '/ledger.html', words: 'Ledger' },
+  { page: 'shop', href: '/shop.html', words: 'Shop' },
 ];
 
 const LIGHTS = { room: 'By the room', paper: 'Paper', night: 'Night' };
 
-// page: "bench", "folders", "references", "check" or "ledger"; what the place holds
+// page: "bench", "folders", "references", "check", "ledger" or "shop"; what the place holds
 // already stays between the pages and Off. live: false where the page hears the
 // stream itself and hands the supplies' items to show(items, heard).
 export function spine(place, page, { live = true } = {}) {
