@@ -368,6 +368,21 @@ static int read_moved(const json_t *item, struct moved *moved, struct error *err
     return 0;
 }
 
+/* How well the bench was checked when it began is of then and there. */
+static int put_bench_state(struct store *store, int64_t id, const json_t *item, struct error *error)
+{
+    const json_t *bench = json_object_get(item, "bench");
+    if (!json_is_object(bench))
+        return 0;
+    char *text = json_to_text(bench, error);
+    int status =
+        text ? database_run(&store->database, error, NULL,
+                            "UPDATE power_up SET bench_state = ? WHERE id = ?", "ti", text, id)
+             : -1;
+    free(text);
+    return status < 0 ? -1 : 0;
+}
+
 static int put_moved(struct store *store, const json_t *item, const struct moved *moved,
                      const struct reading *readings, size_t count, int64_t *id, struct error *error)
 {
@@ -381,6 +396,7 @@ static int put_moved(struct store *store, const json_t *item, const struct moved
         append(store, *id, false, readings, count, error) != 0 ||
         verdict_put(store, *id, json_object_get(item, "verdict"), version, error) != 0 ||
         put_signature(store, *id, json_object_get(item, "signature"), error) != 0 ||
+        put_bench_state(store, *id, item, error) != 0 ||
         database_run(
             &store->database, error, NULL,
             "UPDATE power_up SET state = ?, ended_s = coalesce(?, last_s, 0), ended_why = ?"
