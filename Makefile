@@ -41,7 +41,9 @@ objects := $(sources:%.c=$(BUILD)/%.o)
 pure_objects := $(pure_sources:%.c=$(BUILD)/%.o)
 
 # What judges and cuts every reading.
+ifeq ($(SANITIZE),)
 $(filter $(BUILD)/daemon/signature/% $(BUILD)/daemon/reference/% $(BUILD)/daemon/verdict/%,$(objects)): CFLAGS += -O3 -fno-trapping-math
+endif
 
 # Unit tests: one program a tests/unit/test_*.c or tests/outside/test_*.c.
 test_sources := $(sort $(wildcard tests/unit/test_*.c tests/outside/test_*.c tests/fault/test_*.c))
