@@ -34,7 +34,7 @@ struct kept {
     size_t readings;
     bool damaged;    /* something of it could not be kept */
     bool unfinished; /* nor could how it finished: still to be written */
-    json_t *bench; /* whether it was verified as this began; NULL: not known */
+    json_t *bench;   /* whether it was verified as this began; NULL: not known */
     json_t *verdict;
     json_t *signature;
     json_t *verdict_phases;
