@@ -7,6 +7,7 @@
 #include "http/order_trend.h"
 #include "http/route.h"
 #include "store/orders.h"
+#include "verdict/under_heat.h"
 
 #include <microhttpd.h>
 #include <stdlib.h>
@@ -52,6 +53,13 @@ static void compare(struct desk *desk, struct call *call, const json_t *shipped,
     order_power_ups_clear(&power_ups);
 }
 
+static bool is_warm_or_cold(const json_t *item)
+{
+    const char *tag = json_string_value(json_object_get(item, "tag"));
+    const char *stage = json_string_value(json_object_get(item, "stage"));
+    return tag || is_under_heat("", stage ? stage : "");
+}
+
 /* The power-up asked about, of this unit and watched to its end; NULL with the
  * answer made. */
 static json_t *power_up_of_unit(struct desk *desk, struct call *call, const json_t *unit)
@@ -78,6 +86,10 @@ static json_t *power_up_of_unit(struct desk *desk, struct call *call, const json
     else if (strcmp(state, "open") == 0)
         answer_problem(call->answer, MHD_HTTP_CONFLICT, "power_up",
                        "power-up %s is still being watched", asked);
+    else if (is_warm_or_cold(item))
+        answer_problem(call->answer, MHD_HTTP_CONFLICT, "power_up",
+                       "power-up %s was under heat or cold: it is no measure of what changed",
+                       asked);
     else
         return item;
     json_decref(item);

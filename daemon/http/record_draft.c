@@ -7,6 +7,7 @@
 #include "reference/reference.h"
 #include "store/orders.h"
 #include "store/records.h"
+#include "verdict/under_heat.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -86,7 +87,7 @@ static int64_t came_in_as(const struct order_power_ups *power_ups)
     for (size_t i = 0; i < power_ups->count; i++) {
         const json_t *item = json_array_get(power_ups->items, i);
         const char *verdict = text_of(json_object_get(item, "verdict"), "verdict");
-        if (!text_of(item, "tag")[0] &&
+        if (!text_of(item, "tag")[0] && !is_under_heat("", text_of(item, "stage")) &&
             (strcmp(verdict, "good") == 0 || strcmp(verdict, "bad") == 0))
             return strtoll(text_of(item, "id"), NULL, 10);
     }

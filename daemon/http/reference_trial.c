@@ -4,6 +4,7 @@
 #include "bench/bench_conditions.h"
 #include "reference/reference_json.h"
 #include "verdict/judge.h"
+#include "verdict/under_heat.h"
 #include "verdict/verdict_json.h"
 
 #include <stdio.h>
@@ -224,6 +225,8 @@ static int judge_again(struct store_reader *reader, const struct bench *bench,
     phases_clear(&phases);
     if (status != 0)
         return -1;
+    if (is_under_heat(text_of(item, "tag"), text_of(item, "stage")))
+        under_heat(&verdict);
     const char *now = verdict_kind_name(verdict.kind);
     if (strcmp(was, now) == 0)
         return 0;

@@ -151,6 +151,14 @@ class ComesBack(unittest.TestCase):
         status, problem = ask("GET", f"units/{self.unit('HL-0302')}/shipped-comparison"
                               f"?power_up={self.newest('HL-0300')}")
         self.assertEqual((status, problem["field"]), (404, "power_up"))
+        # What is drawn under heat or cold is no measure.
+        warm = self.newest("HL-0300")
+        for tag, wanted in (("cold", 409), (None, 200)):
+            status, problem = ask("PUT", f"power-ups/{warm}/tag", {"tag": tag})
+            self.assertEqual(status, 200, problem)
+            status, problem = ask("GET", f"units/{self.unit('HL-0300')}/shipped-comparison"
+                                  f"?power_up={warm}")
+            self.assertEqual(status, wanted, problem)
         for query in ("", "?power_up=", "?power_up=x"):
             status, problem = ask("GET", f"units/{self.unit('HL-0300')}/shipped-comparison{query}")
             self.assertEqual((status, problem["field"]), (400, "power_up"))

@@ -4,6 +4,7 @@
 // one: everything kept of that unit, order by order, newest first.
 
 import { Problem, get } from '../lib/api.js';
+import { isHeat } from '../lib/orders.js';
 import { element, setHidden, setText } from '../lib/page.js';
 import { clockTime, counted, day } from '../lib/words.js';
 import { chartsPart, trendPart } from './folder_trend.js';
@@ -182,7 +183,7 @@ function factPart(label, value) {
 
 // A unit that came back: what it draws now against what it drew when it left.
 async function comparisonPart(unit, order, power_ups) {
-  const newest = power_ups.find((item) => item.state !== 'open' && !item.tag);
+  const newest = power_ups.find((item) => item.state !== 'open' && !item.tag && !isHeat(item.stage, null));
   if (!newest || !unit.work_orders.some((each) => leftRepaired(each, order))) return [];
   const compared = await get(`units/${unit.id}/shipped-comparison?power_up=${newest.id}`);
   return [element('section', '',
