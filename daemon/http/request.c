@@ -129,7 +129,9 @@ static void check_code(struct request *request, struct gate *gate)
 /* One of the media types, whatever its parameters. */
 static bool is_taken(const char *types, const char *media_type)
 {
-    size_t given = media_type ? strcspn(media_type, "; ") : 0;
+    if (!media_type)
+        return false;
+    size_t given = strcspn(media_type, "; ");
     for (const char *type = types; *type;) {
         size_t length = strcspn(type, " ");
         if (length == given && strncasecmp(media_type, type, length) == 0)
