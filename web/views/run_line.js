@@ -28,7 +28,7 @@ export function runDesk(place, bench) {
   // Fetched when it is wanted: most days nobody does.
   async function begin(item) {
     const { runSlip } = await import('./run_slip.js');
-    runSlip(item, bench.watch_s(item), bench.cell(), (run) => runs.hear(run, performance.now()));
+    runSlip(item, () => bench.watch_s(item), bench.cell(), (run) => runs.hear(run, performance.now()));
   }
 
   function build(state, run, again) {

@@ -20,7 +20,7 @@ const SWITCH_HINT = 'wakedraw will switch the output on without a hand on it. Le
   + 'nobody at the board?';
 const HAND_HINT = 'Switch it off and on by hand, at the supply or here; what wakes is counted.';
 
-// watch_s: how long one is watched, or null; cell: one is on the board; begun(run): it
+// watch_s(): how long one is watched, or null while that is not known; cell: one is on the board; begun(run): it
 // goes on.
 export function runSlip(item, watch_s, cell, begun) {
   const wanted = field('How many power-ups', { name: 'run-wanted', inputMode: 'numeric', value: '10', maxLength: 5 });
@@ -59,6 +59,7 @@ export function runSlip(item, watch_s, cell, begun) {
       caution, before, whole,
     ],
     fields: { wanted: wanted.input, off_s: off.input, on_s: on.input },
+    done: () => clearInterval(again),
     act: async () => begun(await post(`supplies/${encodeURIComponent(item.name)}/run`, said())),
   });
   // Switching on by itself wants what switching on wants: a held touch.
@@ -70,6 +71,7 @@ export function runSlip(item, watch_s, cell, begun) {
     each.input.addEventListener('input', () => usual.choose(values.find((one) => one === each.input.value) ?? null));
   }
   on.input.addEventListener('input', weigh);
+  const again = setInterval(weigh, 500); // the reference may come after the slip
   weigh();
 
   function asked() {
@@ -98,7 +100,7 @@ export function runSlip(item, watch_s, cell, begun) {
     setHidden(laid.save, byUs);
     setHidden(hold, !byUs);
     setText(before, byUs ? SWITCH_HINT : HAND_HINT);
-    const seconds = wholeOf(asked(), watch_s);
+    const seconds = wholeOf(asked(), watch_s());
     setText(whole, seconds === null || !byUs ? '' : `About ${rounded(seconds)} in all.`);
   }
 }
