@@ -125,6 +125,7 @@ class Supply(Process):
         return [[pair[i] for pair in taken.values()] for i in (0, 1)]
 
     def power_up(self, step, fault):
+        self.wait("reset", lambda: json.loads(self.say("status"))["module_voltage_V"] < 0.3)
         before = self.newest()
         self.say("output on")
         begun = time.monotonic()
@@ -141,10 +142,9 @@ class Supply(Process):
             self.say(f"temperature {step.ambient_C}")
             time.sleep(3)
             self.say("temperature 23")
-        time.sleep(max(0.6, begun + step.on_s - time.monotonic()))
+        time.sleep(max(0.3, begun + step.on_s - time.monotonic()))
         self.say("output off")
         self.wait("end of a power-up", lambda: self.newest()["ended_why"])
-        self.wait("reset", lambda: json.loads(self.say("status"))["module_voltage_V"] < 0.3)
         self.bench.told(item["id"], step, fault)
         return item["id"]
 
@@ -221,8 +221,12 @@ class Job:
     def power(self, supply):
         step, ids = self.step, []
         faults = step.fault if isinstance(step.fault, tuple) else (step.fault,) * step.power_ups
+        on = None
         for fault in faults:
-            supply.say(f"fault {fault}")
+            # Put on anew it would wake exactly as before.
+            if fault != on:
+                supply.say(f"fault {fault}")
+            on = fault
             ids.append(supply.power_up(step, fault))
         if step.run:
             supply.ask("POST", f"supplies/{supply.name}/run", {

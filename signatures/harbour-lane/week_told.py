@@ -128,11 +128,11 @@ STORIES = [
                                          "first repair", "coil driver"))],
           "Tug Bollard Queen"),
     # Back, and nothing to be found: its evidence.
-    Story("HL-3318", "crane-joystick-node", "wakes late",
+    Story("HL-4118", "winch-brake-controller", "bus joins late",
           [Step("a1", "intake", 1, "late:3:2.5"),
            Step("a3", "final", 1, close=("repaired", "bus driver tired", "bus driver"))],
           "Harbour crane 2"),
-    Story("HL-3318", "crane-joystick-node", "dead again, says the crane driver",
+    Story("HL-4118", "winch-brake-controller", "dead again, says the crane driver",
           [Step("e1", "intake", 2, notes=("green in the plug's contact 4; customer told",)),
            Step("e2", "heat check", 1, tag="heat", ambient_C=60),
            Step("e3", "final", 2, close=("nothing found", "corroded plug on the crane's side", "none"))],
@@ -183,11 +183,11 @@ STORIES = [
                                                     "driver transistor"))],
           "Pilot boat Merrow"),
     # Scanned wrongly; moved afterwards.
-    Story("HL-3325", "crane-joystick-node", "left axis dead",
-          [Step("d3", "intake", 1, "stall:2", strayed="HL-3318"), Step("e2", "after rework", 1),
+    Story("HL-4125", "winch-brake-controller", "brake does not lift",
+          [Step("d3", "intake", 1, "stall:2", strayed="HL-4118"), Step("e2", "after rework", 1),
            Step("f1", "final", 0, run=4)], "Harbour crane 2"),
     # Known-goods for a reference of the shop's own; one of them is none.
-    *(Story(f"HL-34{i:02}", "crane-joystick-node", None,
+    *(Story(f"HL-42{i:02}", "winch-brake-controller", None,
             [Step("c3" if i % 2 else "c1", None, 2, "high:9" if i == 14 else "none", order=False,
                   trusted="worked on crane 2 until the day it came" if i == 14
                   else "a year on the test crane without a fault")])
