@@ -109,7 +109,7 @@ export class MockBench {
     if (kind === 'supplies' && deed === 'on-bench') return this.putOnBench(request, id, response);
     if (kind === 'supplies' && deed === 'output') return this.putOutput(request, id, response);
     if (kind === 'supplies') return list([...this.supplies.values()]);
-    if (kind === 'health') return json(response, 200, { status: 'ok', name: 'Harbour Lane', version: '0.1.0' });
+    if (kind === 'health') return json(response, 200, { status: 'ok', name: 'Harbour Lane', version: '0.1.0', simulated: this.simulated === true });
     if (kind === 'module-types' && request.method === 'POST') {
       const type = { id: String(this.types.length + 1), feeds: [], cautions: [], ...await body(request) };
       this.types.push(type);
