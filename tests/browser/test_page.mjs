@@ -107,11 +107,6 @@ pageCheck('a simulated bench says so', async (page) => {
   await until(() => page.locator('.spine').getByText('Simulated', { exact: true }).isVisible(), 'the mark');
 }, { prepare: (mock) => { mock.simulated = true; } });
 
-pageCheck('a real one does not', async (page) => {
-  await shows(page, 'bench-name', 'Harbour Lane');
-  assert.equal(await page.locator('.spine').getByText('Simulated').count(), 0);
-});
-
 pageCheck('kept is said only once it is', async (page, mock) => {
   await powerUp(page, mock, 'bad', BAD, BAD_PHASES, 4.4, { kept: false });
   await shows(page, 'facts', 'being written down');
