@@ -199,7 +199,9 @@ class Runs(unittest.TestCase):
         def at_hand(data):
             return data["supply"] == "hand"
 
-        read_on(4.5)
+        # What it falls from is known by eight readings.
+        while len(self.daemon.get(f"power-ups/{power_up}/on-time")["time_s"]) < 9:
+            read_on(0.4)
         hand.say("voltage 8.4")
         read_on(0.3, lambda current_A: current_A < 0.075)
         hand.say("voltage 12")
