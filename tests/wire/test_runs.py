@@ -49,11 +49,11 @@ class Runs(unittest.TestCase):
         cls.folder = pathlib.Path(cls.folder_object.name)
         lamp = cls.folder / "lamp.ini"
         lamp.write_text(LAMP)
-        cls.supplies = {name: Supply(cls.folder, name, "--module", module, "--time-scale", "5",
-                                     "--seed", "7")
-                        for name, module in (("left", MODULE), ("mid", MODULE), ("hand", lamp))}
-        for supply in cls.supplies.values():
-            cls.addClassCleanup(supply.stop)
+        cls.supplies = {}
+        for name, module in (("left", MODULE), ("mid", MODULE), ("hand", lamp)):
+            cls.supplies[name] = Supply(cls.folder, name, "--module", module, "--time-scale", "5",
+                                        "--seed", "7")
+            cls.addClassCleanup(cls.supplies[name].stop)
         more = {"left": "control = on", "mid": "control = on", "hand": "control = off"}
         cls.config = config_text(cls.folder, {
             name: (supply.link, "profile = scpi\n" + more[name])
