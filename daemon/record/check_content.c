@@ -116,13 +116,13 @@ json_t *check_content(const json_t *body, const json_t *standard, const struct a
 /* --- charts --- */
 
 struct charted {
-    enum checked_kind kind;
     double ohm;
-    char name[60];
     double *values;
     size_t *checks; /* indices */
     size_t count;
     double floor; /* what the readback's step brings */
+    enum checked_kind kind;
+    char name[59];
     bool moved;
 };
 

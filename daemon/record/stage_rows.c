@@ -166,7 +166,7 @@ static int settle(struct table *table)
     size_t count = 0;
     for (size_t r = 0; r < table->row_count; r++)
         count += table->rows[r].change_count;
-    struct stage_change **all = malloc((count + 1) * sizeof *all);
+    struct stage_change **all = malloc((count + 1) * sizeof(struct stage_change *));
     if (!all)
         return -1;
     size_t at = 0;

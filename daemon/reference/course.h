@@ -29,15 +29,15 @@ struct course {
     double rest_s, rest_A;  /* for how long it was read there, and its mean */
     struct change *changes; /* the sharp ones, in order */
     size_t change_count;
-    bool cut_by_itself;                      /* it shows every change by itself: */
-    size_t cut_at[REFERENCE_MOST_PHASES];    /* there its phases start */
-    bool follows;                            /* the template, as built so far */
+    size_t cut_at[REFERENCE_MOST_PHASES];    /* there its phases start, if by itself */
     size_t starts[REFERENCE_MOST_PHASES];    /* first reading of each phase */
     double log_ratio[REFERENCE_MOST_PHASES]; /* level to the template's; NAN */
     double log_ratio_u[REFERENCE_MOST_PHASES];
     double level_V[REFERENCE_MOST_PHASES];
     double log_duration[REFERENCE_MOST_PHASES]; /* NAN: not measured */
     double log_duration_u[REFERENCE_MOST_PHASES];
+    bool follows;       /* the template, as built so far */
+    bool cut_by_itself; /* it shows every change by itself, at cut_at */
 };
 
 /* Cuts the first power-up out of each trace; sleeps: a draw at rest is part of

@@ -42,13 +42,13 @@ struct path {
     double factor;                       /* on all levels, from the phases left so far; 1: none */
     double crossed_s;                    /* PHASE_PERIODIC: when it last crossed the middle */
     uint32_t starts[REFERENCE_MOST_PHASES];
-    int phase;
     double next_s;        /* since then, all of those fit the next phase; NAN */
     double before_next_s; /* time of the reading before that */
     size_t next_index;    /* of that reading */
-    int misses;           /* readings in a row that do not fit */
-    int counted;          /* readings in drawn_A and shape_A */
-    bool above;           /* PHASE_PERIODIC: to which side it crossed */
+    int phase;
+    int misses;  /* readings in a row that do not fit */
+    int counted; /* readings in drawn_A and shape_A */
+    bool above;  /* PHASE_PERIODIC: to which side it crossed */
 };
 
 enum follow_end { FOLLOW_ALIVE, FOLLOW_TOO_LONG, FOLLOW_UNLIKE };

@@ -78,6 +78,8 @@ struct reference {
     size_t unit_count;
     int power_ups;
     bool has_range; /* a range was stated */
+    bool sleeps;    /* it goes by itself to a draw that passes for rest: that is part of the
+                       power-up, mostly a sleep as its last phase */
     double range_low_A, range_high_A;
     double range_weight; /* beside known-goods: units of the mean it counted as; 0: contradicted */
     struct accuracy accuracy;
@@ -90,8 +92,6 @@ struct reference {
     struct spread duration;             /* natural logarithm */
     double baseline_A, baseline_high_A; /* resting draw before onset; NAN: not seen */
     double limited_s;                   /* longest current limit of a known-good */
-    bool sleeps; /* it goes by itself to a draw that passes for rest: that is part of the power-up,
-                    mostly a sleep as its last phase */
     double final_expected_A, final_low_A, final_high_A;
     struct reference_phase *phases; /* none at n = 0 */
     size_t phase_count;

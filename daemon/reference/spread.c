@@ -320,6 +320,27 @@ static void learn_pace(struct work *w, size_t p)
     }
 }
 
+/* The common factor of each power-up, its phases by weight. */
+static void common_factors(struct work *w, const double *weight)
+{
+    for (size_t i = 0; i < w->course_count; i++) {
+        const struct course *c = &w->courses[i];
+        double sum = 0;
+        double total = 0;
+        double noise = 0;
+        for (size_t p = 0; c->follows && p < w->reference->phase_count; p++) {
+            if (isnan(c->log_ratio[p]))
+                continue;
+            sum += weight[p] * c->log_ratio[p];
+            noise += square(weight[p] * c->log_ratio_u[p]);
+            total += weight[p];
+        }
+        w->common[i] = total > 0 ? sum / total : (double)NAN;
+        w->value[i] = w->common[i];
+        w->variance[i] = total > 0 ? noise / square(total) : 0;
+    }
+}
+
 static void learn_levels(struct work *w)
 {
     struct reference *r = w->reference;
@@ -346,23 +367,7 @@ static void learn_levels(struct work *w)
             w->usable[p] = false;
         w->usable_count += w->usable[p];
     }
-    /* The common factor of each power-up. */
-    for (size_t i = 0; i < w->course_count; i++) {
-        const struct course *c = &w->courses[i];
-        double sum = 0;
-        double total = 0;
-        double noise = 0;
-        for (size_t p = 0; c->follows && p < r->phase_count; p++) {
-            if (isnan(c->log_ratio[p]))
-                continue;
-            sum += weight[p] * c->log_ratio[p];
-            noise += square(weight[p] * c->log_ratio_u[p]);
-            total += weight[p];
-        }
-        w->common[i] = total > 0 ? sum / total : (double)NAN;
-        w->value[i] = w->common[i];
-        w->variance[i] = total > 0 ? noise / square(total) : 0;
-    }
+    common_factors(w, weight);
     struct components common =
         analyse(w->courses, w->course_count, w->value, w->variance, w->units, w->unit_mean);
     use_components(&r->level_common, &common, common.n, common.n * common.m);

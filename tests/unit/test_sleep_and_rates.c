@@ -57,7 +57,9 @@ static double draw_A(const struct maker *maker, const double *factors, double si
 static void make(const struct maker *maker, const double *factors, struct trace *trace)
 {
     double offset_s = even(0, maker->interval_s);
-    for (double time_s = 0; time_s < lead_s + maker->length_s; time_s += maker->interval_s) {
+    size_t count = (size_t)ceil((lead_s + maker->length_s) / maker->interval_s);
+    for (size_t i = 0; i < count; i++) {
+        double time_s = maker->interval_s * (double)i;
         double since_s = time_s - lead_s - offset_s;
         double current_A = draw_A(maker, factors, since_s) + maker->noise_A * spread();
         struct reading reading = {.time_s = round(time_s * 1e6) / 1e6,
