@@ -11,6 +11,7 @@
  * next. Three in a row pass the bound, a stray alone never does. */
 static const double first_miss = 4.5, next_miss = 6;
 static const double stay_factor = 1.25, stuck_z = 10;
+static const double missed_intervals = 2, hidden_share = 0.5;
 static const double full_weight = 0.6; /* of the interval taught at */
 static const double most_score = 8;
 static const double mixture_score = 0.7;
@@ -223,7 +224,11 @@ static bool stays_too_long(const struct follow *follow, struct path *path, doubl
         path->above = above;
     }
     double longest = above ? phase->longest_above_s : phase->longest_below_s;
+    double other = above ? phase->longest_below_s : phase->longest_above_s;
     double gap = time_s - follow->last_s;
+    /* Readings were missed for long enough that it may have been across and back. */
+    if (gap > missed_intervals * follow->options.interval_s && gap > hidden_share * other)
+        path->crossed_s = time_s;
     return longest > 0 && time_s - path->crossed_s > stay_factor * longest + gap;
 }
 

@@ -20,6 +20,9 @@ static const double collapsed_unknown_V = 2.0;
 /* Where the supply does not tell its limit it takes less: a module for 24 V on
  * 12 V, or for 12 V on 5 V, is at the wrong voltage and not shorted. */
 static const double collapsed_unseen_share = 0.4;
+/* So little with a module's draw is a short whatever the supply says: it may tell
+ * its limit later than it reads back. */
+static const double collapsed_denied_share = 0.1;
 
 /* What a reverse-polarity diode leaves at the output [common practice]. */
 static const double diode_low_V = 0.55, diode_high_V = 1.1;
@@ -37,12 +40,12 @@ static bool is_limited(const struct judge *judge, const struct reading *reading)
         return true;
     if (reading->output_on == FLAG_NO || isnan(reading->voltage_V))
         return false;
-    if (reading->limited == FLAG_NO || !judge->reference)
+    if (!judge->reference)
         return false;
+    double share = reading->limited == FLAG_NO ? collapsed_denied_share : collapsed_unseen_share;
     double least = 0.5 * fabs(reference_working_A(judge->reference)) +
                    5 * judge->accuracy.current_resolution_A;
-    return reading->voltage_V < collapsed_below_V(judge, collapsed_unseen_share) &&
-           fabs(reading->current_A) > least;
+    return reading->voltage_V < collapsed_below_V(judge, share) && fabs(reading->current_A) > least;
 }
 
 static bool is_collapsed(const struct judge *judge, double voltage_V)
