@@ -558,6 +558,24 @@ static struct scene look(struct judge *judge, enum follow_end why)
     return scene;
 }
 
+/* Pulses that stay where a reading of them may well be. */
+static bool is_stuck(const struct scene *scene)
+{
+    const struct reference_phase *phase = &scene->reference->phases[scene->phase];
+    double wide = 1 + scene->wide;
+    return phase->kind == PHASE_PERIODIC && phase->longest_below_s > 0 &&
+           scene->tail.level_A * wide >= phase->shape_low_A[0] &&
+           scene->tail.level_A <= phase->shape_high_A[0] * wide;
+}
+
+static struct finding stuck(const struct scene *scene)
+{
+    struct finding finding = at_newest(scene, REASON_UNSTEADY, scene->phase);
+    finding.measured = scene->tail.level_A;
+    finding.stuck = true;
+    return finding;
+}
+
 static struct finding name_it(const struct scene *scene, enum follow_end why)
 {
     double expected = scene->reference->phases[scene->phase].level_A;
@@ -575,6 +593,8 @@ static struct finding name_it(const struct scene *scene, enum follow_end why)
         return overdue(scene);
     if (is_unsteady(scene))
         return unsteady(scene);
+    if (is_stuck(scene))
+        return stuck(scene);
     if (!last && goes_on(scene) && scene->in_phase_s + scene->gap_s > high_s)
         return overdue(scene);
     return left_for_else(scene);

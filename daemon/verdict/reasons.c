@@ -314,6 +314,17 @@ static void say_limit(struct words *words, const struct finding *f)
                                             "limit is too low");
 }
 
+static void say_stuck(struct words *words, const struct finding *f)
+{
+    say(words, "the pulses of ");
+    if (f->phase >= 0)
+        say_phase(words, f);
+    else
+        say(words, "the end");
+    say(words, " have stopped: it stays at ");
+    say_value(words, f->measured, 'A');
+}
+
 /* A type's draw swings smoothly; this one's does not, or at another pace. */
 static void say_swing(struct words *words, const struct finding *f)
 {
@@ -364,6 +375,10 @@ static void say_pattern(struct words *words, const struct finding *f)
     case REASON_UNSTEADY:
         if (f->of_swing) {
             say_swing(words, f);
+            return;
+        }
+        if (f->stuck) {
+            say_stuck(words, f);
             return;
         }
         say(words, "the draw is unsteady in ");

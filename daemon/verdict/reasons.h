@@ -24,6 +24,7 @@ struct finding {
     double draw_A;              /* STALLED: what it draws; NAN */
     bool awake;                 /* STALLED: where it should have gone to sleep */
     bool of_swing;              /* UNSTEADY: measured, low, high are heights of a swing */
+    bool stuck;                 /* UNSTEADY: pulses that have stopped */
     double period_s, usual_s;   /* of_swing: its period, NAN: none; the type's */
     bool elsewhere;             /* STALLED, EARLY: where its phase is at low to high instead */
     enum limits_basis basis;

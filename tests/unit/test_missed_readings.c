@@ -15,6 +15,7 @@
 #include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include <cmocka.h>
 
@@ -123,8 +124,11 @@ static void test_a_stuck_pulse_is(void **state)
     struct reference *reference = teach();
     struct verdict verdict;
     static const double stuck_s[2] = {2.4, 99};
-    for (int i = 0; i < 40; i++)
+    for (int i = 0; i < 40; i++) {
         assert_int_equal(judged(reference, stuck_s, 0, 0, &verdict), VERDICT_BAD);
+        assert_int_equal(verdict.reasons[0].code, REASON_UNSTEADY);
+        assert_non_null(strstr(verdict.reasons[0].text, "have stopped: it stays at"));
+    }
     reference_destroy(reference);
 }
 
