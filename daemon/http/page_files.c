@@ -8,9 +8,10 @@
 #include <strings.h>
 #include <sys/stat.h>
 #include <unistd.h>
+#include <zlib.h>
 #include <zstd.h>
 
-enum { SQUEEZE_LEVEL = 9, LARGEST_SQUEEZED = 1 << 20 };
+enum { SQUEEZE_LEVEL = 9, LARGEST_SQUEEZED = 1 << 20, GZIP_WINDOW = 15 + 16 };
 
 static const char *media_type_of(const char *name)
 {
@@ -68,14 +69,15 @@ bool page_files_place(const struct path *path, char *place, size_t size, const c
     return *media_type && length < (int)size;
 }
 
-bool page_files_takes_zstd(const char *accept_encoding)
+bool page_files_takes(const char *accept_encoding, const char *coding)
 {
+    size_t wanted = strlen(coding);
     static const char blanks[] = " \t";
     const char *at = accept_encoding ? accept_encoding : "";
     while (*at) {
         at += strspn(at, " \t,");
         size_t length = strcspn(at, " \t,;");
-        bool named = length == 4 && strncasecmp(at, "zstd", 4) == 0;
+        bool named = length == wanted && strncasecmp(at, coding, wanted) == 0;
         const char *end = at + strcspn(at, ",");
         at += length;
         at += strspn(at, blanks);
@@ -108,23 +110,60 @@ static bool read_whole(int file, char *bytes, size_t size)
     return true;
 }
 
-/* The file as a zstd frame; NULL where that cannot be had, or makes it no shorter. */
-static struct MHD_Response *squeezed(int file, size_t size)
+/* How a text goes over the wire. */
+enum coding { CODING_NONE, CODING_ZSTD, CODING_GZIP };
+static const char *const coding_names[] = {"", "zstd", "gzip"};
+
+/* A browser takes zstd over TLS or from its own machine alone; gzip it always takes. */
+static enum coding coding_for(const char *accept_encoding)
+{
+    for (enum coding coding = CODING_ZSTD; coding <= CODING_GZIP; coding++)
+        if (page_files_takes(accept_encoding, coding_names[coding]))
+            return coding;
+    return CODING_NONE;
+}
+
+/* The length of the gzip member (RFC 1952) in `frame`; 0: it cannot be had. */
+static size_t gzip(char *frame, size_t room, char *plain, size_t size)
+{
+    z_stream stream = {.next_in = (Bytef *)plain,
+                       .avail_in = (uInt)size,
+                       .next_out = (Bytef *)frame,
+                       .avail_out = (uInt)room};
+    if (deflateInit2(&stream, Z_BEST_COMPRESSION, Z_DEFLATED, GZIP_WINDOW, 8, Z_DEFAULT_STRATEGY) !=
+        Z_OK)
+        return 0;
+    bool whole = deflate(&stream, Z_FINISH) == Z_STREAM_END;
+    size_t length = stream.total_out;
+    deflateEnd(&stream);
+    return whole ? length : 0;
+}
+
+static size_t squeeze_into(enum coding coding, char *frame, size_t room, char *plain, size_t size)
+{
+    if (coding == CODING_GZIP)
+        return gzip(frame, room, plain, size);
+    size_t length = ZSTD_compress(frame, room, plain, size, SQUEEZE_LEVEL);
+    return ZSTD_isError(length) ? 0 : length;
+}
+
+/* The file so coded; NULL where that cannot be had, or makes it no shorter. */
+static struct MHD_Response *squeezed(enum coding coding, int file, size_t size)
 {
     size_t room = ZSTD_compressBound(size);
     char *plain = malloc(size);
     char *frame = malloc(room);
     struct MHD_Response *response = NULL;
     if (plain && frame && read_whole(file, plain, size)) {
-        size_t length = ZSTD_compress(frame, room, plain, size, SQUEEZE_LEVEL);
-        if (!ZSTD_isError(length) && length < size)
+        size_t length = squeeze_into(coding, frame, room, plain, size);
+        if (length > 0 && length < size)
             response = MHD_create_response_from_buffer(length, frame, MHD_RESPMEM_MUST_FREE);
     }
     free(plain);
     if (!response)
         free(frame);
     else
-        MHD_add_response_header(response, MHD_HTTP_HEADER_CONTENT_ENCODING, "zstd");
+        MHD_add_response_header(response, MHD_HTTP_HEADER_CONTENT_ENCODING, coding_names[coding]);
     return response;
 }
 
@@ -144,11 +183,11 @@ struct MHD_Response *page_files_open(const char *web, const char *place, const c
         close(file);
         return NULL;
     }
-    bool squeeze = is_text(media_type) && page_files_takes_zstd(accept_encoding) &&
-                   state.st_size > 0 && state.st_size <= LARGEST_SQUEEZED;
-    snprintf(tag, sizeof tag, "\"%llx-%llx%09lx%s\"", (unsigned long long)state.st_size,
+    bool squeeze = is_text(media_type) && state.st_size > 0 && state.st_size <= LARGEST_SQUEEZED;
+    enum coding coding = squeeze ? coding_for(accept_encoding) : CODING_NONE;
+    snprintf(tag, sizeof tag, "\"%llx-%llx%09lx%s%s\"", (unsigned long long)state.st_size,
              (unsigned long long)state.st_mtim.tv_sec, (unsigned long)state.st_mtim.tv_nsec,
-             squeeze ? "-zstd" : "");
+             coding != CODING_NONE ? "-" : "", coding_names[coding]);
     static char nothing[] = "";
     struct MHD_Response *response = NULL;
     if (if_none_match && (strstr(if_none_match, tag) || strcmp(if_none_match, "*") == 0)) {
@@ -156,8 +195,8 @@ struct MHD_Response *page_files_open(const char *web, const char *place, const c
         response = MHD_create_response_from_buffer(0, nothing, MHD_RESPMEM_PERSISTENT);
     } else {
         *status = MHD_HTTP_OK;
-        if (squeeze)
-            response = squeezed(file, (size_t)state.st_size);
+        if (coding != CODING_NONE)
+            response = squeezed(coding, file, (size_t)state.st_size);
         if (!response) {
             response = MHD_create_response_from_fd64((uint64_t)state.st_size, file);
             file = response ? -1 : file; /* the response closes it */

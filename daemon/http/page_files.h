@@ -18,12 +18,13 @@ bool page_files_place(const struct path *path, char *place, size_t size, const c
 
 /* The response and *status (200 or 304) for a GET of it; NULL: not there.
  * `if_none_match` and `accept_encoding` are those header fields, or NULL. Text is
- * sent as a zstd frame (RFC 8878) to whoever takes one. */
+ * sent as a zstd frame (RFC 8878) or a gzip member (RFC 1952) to whoever takes one. */
 struct MHD_Response *page_files_open(const char *web, const char *place, const char *media_type,
                                      const char *if_none_match, const char *accept_encoding,
                                      unsigned *status);
 
-/* Whether an Accept-Encoding field takes zstd (RFC 9110, 12.5.3); NULL does not. Pure. */
-bool page_files_takes_zstd(const char *accept_encoding);
+/* Whether an Accept-Encoding field names a coding, "zstd", and takes it (RFC 9110,
+ * 12.5.3); NULL does not. Pure. */
+bool page_files_takes(const char *accept_encoding, const char *coding);
 
 #endif

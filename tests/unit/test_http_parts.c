@@ -233,9 +233,9 @@ static void zstd_is_sent_to_whoever_takes_it(void **state)
         "zstdx", "*",
     };
     for (size_t i = 0; i < sizeof takes / sizeof takes[0]; i++)
-        assert_true(page_files_takes_zstd(takes[i]));
+        assert_true(page_files_takes(takes[i], "zstd"));
     for (size_t i = 0; i < sizeof leaves / sizeof leaves[0]; i++)
-        assert_false(page_files_takes_zstd(leaves[i]));
+        assert_false(page_files_takes(leaves[i], "zstd"));
 }
 
 static char directory[256];

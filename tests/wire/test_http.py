@@ -9,6 +9,7 @@ counts as skipped where it fails on a machine that has other work: a thread that
 waits for a processor is not slow.
 """
 import datetime
+import gzip
 import http.client
 import json
 import os
@@ -292,6 +293,24 @@ def check_document(daemon):
 
 
 # --- bad input ------------------------------------------------------------
+
+def check_codings(daemon):
+    """A page's text comes plain, or as gzip (RFC 1952) to whoever takes that alone."""
+    for path in ("/", "/views/bench.js", "/style/paper.css"):
+        plain = daemon.ask("GET", path)
+        packed = daemon.ask("GET", path, headers={"Accept-Encoding": "gzip, deflate"})
+        check(f"{path} comes as gzip, is shorter and the same",
+              plain[0] == packed[0] == 200 and
+              packed[1]["Content-Encoding"] == "gzip" and
+              len(packed[2]) < 0.7 * len(plain[2]) and
+              gzip.decompress(packed[2]) == plain[2])
+        check(f"{path} says that it depends on what is taken",
+              "Accept-Encoding" in packed[1].get("Vary", "") and
+              packed[1]["ETag"] != plain[1]["ETag"])
+        again = daemon.ask("GET", path, headers={"Accept-Encoding": "gzip",
+                                                 "If-None-Match": packed[1]["ETag"]})
+        check(f"{path} is not sent again", again[0] == 304 and not again[2])
+
 
 def check_addresses(daemon):
     for path in ("/..", "/../etc/passwd", "/%2e%2e/%2e%2e/etc/passwd", "/..%2f..%2fetc%2fpasswd",
@@ -794,6 +813,7 @@ def main():
     with Daemon() as daemon:
         check_document(daemon)
         check_addresses(daemon)
+        check_codings(daemon)
         check_bodies(daemon)
         check_senders(daemon)
         check_metrics(daemon)
