@@ -7,7 +7,6 @@ import { Problem, get } from '../lib/api.js';
 import { keepAwake } from '../lib/awake.js';
 import { LiveStream } from '../lib/live_stream.js';
 import { setData, setHidden, setText } from '../lib/page.js';
-import { STAGES } from '../lib/orders.js';
 import { References } from '../lib/references.js';
 import { SupplyWatch } from '../lib/supply_watch.js';
 import { Tones } from '../lib/tones.js';
@@ -19,6 +18,7 @@ import { benchPicture } from './pictures.js';
 import { repairDesk } from './repair.js';
 import { runDesk } from './run_line.js';
 import { spine } from './spine.js';
+import { STAGES } from '../lib/orders.js';
 import { stripView } from './strip.js';
 import { supplyView, tabsView, tabWords } from './supply_state.js';
 import { traceView } from './trace.js';
@@ -56,6 +56,7 @@ const supply = supplyView({
   identity: at('identity'), output: at('output'), set: at('output-set'), rate: at('rate'), cautions: at('cautions'),
 });
 const strip = stripView(at('strip'), (id) => copy.lay(id));
+stageButtons(at('form-stages'), STAGES);
 const entries = onBenchForm({
   module_type: at('entry-module_type'), unit: at('entry-unit'),
   work_order: at('entry-work_order'), stage: at('entry-stage'), change: at('entries-change'),
@@ -63,7 +64,7 @@ const entries = onBenchForm({
   dialog: at('form-dialog'), form: at('form'), title: at('form-title'),
   problem: at('form-problem'), save: at('form-save'), cancel: at('form-cancel'),
   codeRow: at('form-code'), newTypeRow: at('form-new-type'),
-  stages: stageButtons(at('form-stages'), STAGES),
+  stages: at('form-stages'),
   fields: {
     module_type: at('field-module_type'), new_type: at('field-new_type'), unit: at('field-unit'),
     work_order: at('field-work_order'), stage: at('field-stage'), code: at('field-code'),
@@ -189,6 +190,7 @@ async function fetchTypes() {
   await attempt(async () => {
     const { items } = await get('module-types?limit=500');
     types = new Map(items.map((type) => [type.name, type]));
+    stageButtons(at('form-stages'), (await get('settings')).stages);
   });
   references.forget();
 }

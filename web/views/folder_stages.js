@@ -32,9 +32,9 @@ function limitsByPhase(rows) {
   return Array.from(limits, (each) => each ?? null);
 }
 
-// A stated range limits the last phase alone.
+// A stated range limits the last phase alone; so does a cut with other phases.
 function limitsOf(phases, limits, final) {
-  return limits.length > 0 ? limits : phases.map((_, i) => (i === phases.length - 1 ? final : null));
+  return limits.length === phases.length ? limits : phases.map((_, i) => (i === phases.length - 1 ? final : null));
 }
 
 function stageCard(stage, items, newest, together, limits, final, scale, last) {

@@ -104,11 +104,10 @@ export function onBenchForm(entries, form, saved) {
   fields.module_type.addEventListener('change', showNewType);
   form.form.addEventListener('submit', save);
   form.cancel.addEventListener('click', () => dialog.close());
-  for (const button of form.stages) {
-    button.addEventListener('click', () => {
-      fields.stage.value = button.textContent;
-    });
-  }
+  form.stages.addEventListener('click', (event) => {
+    const button = event.target.closest('button');
+    if (button) fields.stage.value = button.textContent;
+  });
 
   return { show, open };
 }
@@ -121,5 +120,4 @@ export function stageButtons(place, stages) {
     return button;
   });
   place.replaceChildren(...made);
-  return made;
 }

@@ -163,7 +163,8 @@ function watchingPicture(watch, asked) {
 function waitingPicture(watch, asked) {
   const last = watch.recent.last();
   return notice('Waiting', 'plain',
-    'Switch the output on, or plug the module in.', {
+    watch.item.run ? 'A run is going on: the next power-up is awaited.'
+      : 'Switch the output on, or plug the module in.', {
       details: teaching(watch.item.module_type, asked),
       draw: { label: 'Draw now', value_A: last?.current_A, note: volts(last?.voltage_V), struck: false },
     });

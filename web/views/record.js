@@ -114,7 +114,7 @@ function beforeAndAfter(content) {
   const lists = shown.map((each) => each?.signature?.phases ?? []);
   const scale = scaleOf(lists, [phaseLimits, [final]]);
   // A stated range limits the last phase alone.
-  const limits = (phases) => (phaseLimits.length > 0 ? phaseLimits
+  const limits = (phases) => (phaseLimits.length === phases.length ? phaseLimits
     : phases.map((_, i) => (i === phases.length - 1 ? final : null)));
   return element('section', 'record-pair', ...shown.map((each, i) => side(
     i === 0 ? 'Before' : 'After', each, lists[i], limits(lists[i]), scale,

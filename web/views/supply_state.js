@@ -15,7 +15,7 @@ export function tabsView(place, choose) {
   function show(states, chosen) {
     rebuilt(place, { states, chosen }, () => states.map((each) => {
       const made = element('button', 'tab',
-        element('span', 'tab-name', `${each.name}, output ${each.output}`),
+        element('span', 'tab-name', each.output === 1 ? each.name : `${each.name}, output ${each.output}`),
         element('span', 'tab-state', each.state));
       made.type = 'button';
       made.dataset.supply = each.name;
