@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "http/order_power_ups.h"
+#include "http/fields.h"
 
 #include "bench/bench_conditions.h"
 #include "reference/reference_json.h"
@@ -14,12 +15,6 @@
 static const char no_stage[] = "no stage";
 const char stage_when_it_left[] = "when it left";
 const char stage_today[] = "today";
-
-static const char *text_of(const json_t *item, const char *key)
-{
-    const char *text = json_string_value(json_object_get(item, key));
-    return text ? text : "";
-}
 
 static int out_of_memory(struct error *error)
 {
@@ -46,8 +41,8 @@ static size_t stage_index(struct order_power_ups *power_ups, const char *name)
 static size_t place_of(struct order_power_ups *power_ups, const json_t *item)
 {
     char name[160];
-    const char *stage = text_of(item, "stage");
-    const char *tag = text_of(item, "tag");
+    const char *stage = fields_text(item, "stage");
+    const char *tag = fields_text(item, "tag");
     if (!tag[0])
         return stage_index(power_ups, stage);
     snprintf(name, sizeof name, "%s, %s", stage[0] ? stage : no_stage, tag);
@@ -70,7 +65,7 @@ static int append_whole(struct store_reader *reader, int64_t id, const char *sta
 
 static int64_t id_of(const json_t *item)
 {
-    return strtoll(text_of(item, "id"), NULL, 10);
+    return strtoll(fields_text(item, "id"), NULL, 10);
 }
 
 static int list_items(struct store_reader *reader, const char *order,
@@ -87,7 +82,7 @@ static int list_items(struct store_reader *reader, const char *order,
     for (size_t i = json_array_size(items); status == 0 && i-- > 0;) {
         const json_t *item = json_array_get(items, i);
         bool is_moving = move && id_of(item) == move->id;
-        if (strcmp(text_of(item, "state"), "open") != 0 && !is_moving)
+        if (strcmp(fields_text(item, "state"), "open") != 0 && !is_moving)
             status = append_whole(reader, id_of(item), NULL, power_ups, error);
     }
     json_decref(list);
@@ -111,7 +106,7 @@ static int join(struct store_reader *reader, const struct power_up_move *move,
     if (move->tag)
         json_object_set_new(whole, "tag", move->tag[0] ? json_string(move->tag) : json_null());
     json_t *verdict = json_object_get(whole, "verdict");
-    if (verdict && is_under_heat(text_of(whole, "tag"), text_of(whole, "stage")))
+    if (verdict && is_under_heat(fields_text(whole, "tag"), fields_text(whole, "stage")))
         json_object_set_new(whole, "verdict", under_heat_json(verdict));
     return json_array_insert_new(power_ups->items, at, whole) == 0 ? 0 : out_of_memory(error);
 }
@@ -148,7 +143,7 @@ static int judge_item(struct store_reader *reader, const struct bench *bench, co
     struct trace trace = {0};
     struct verdict verdict;
     struct phases phases = {0};
-    const struct accuracy *accuracy = bench_accuracy(bench, text_of(item, "supply"));
+    const struct accuracy *accuracy = bench_accuracy(bench, fields_text(item, "supply"));
     place->stage = place_of(power_ups, item);
     if (place->stage == SIZE_MAX)
         return out_of_memory(error);
@@ -173,8 +168,8 @@ static int judge_all(struct store_reader *reader, const struct bench *bench,
 {
     size_t count = json_array_size(power_ups->items);
     const json_t *newest = json_array_get(power_ups->items, count - 1);
-    if (count > 0 && read_reference(reader, text_of(newest, "module_type"), text_of(newest, "unit"),
-                                    power_ups, error) != 0)
+    if (count > 0 && read_reference(reader, fields_text(newest, "module_type"),
+                                    fields_text(newest, "unit"), power_ups, error) != 0)
         return -1;
     power_ups->power_ups = calloc(count + 1, sizeof *power_ups->power_ups);
     if (!power_ups->power_ups)
@@ -193,7 +188,7 @@ static int read_all(struct store_reader *reader, const struct bench *bench, cons
     for (size_t i = 0; i < json_array_size(stages); i++)
         if (stage_index(power_ups, json_string_value(json_array_get(stages, i))) == SIZE_MAX)
             return out_of_memory(error);
-    if (list_items(reader, text_of(order, "id"), move, power_ups, error) != 0 ||
+    if (list_items(reader, fields_text(order, "id"), move, power_ups, error) != 0 ||
         join(reader, move, power_ups, error) != 0)
         return -1;
     return judge_all(reader, bench, power_ups, error);
@@ -250,7 +245,7 @@ int order_power_ups_read_shipped(struct store_reader *reader, const struct bench
 static int read_run(struct store_reader *reader, const struct bench *bench, const json_t *run,
                     struct order_power_ups *power_ups, struct error *error)
 {
-    const struct store_filter filter = {.run = text_of(run, "id"),
+    const struct store_filter filter = {.run = fields_text(run, "id"),
                                         .unit = json_string_value(json_object_get(run, "unit")),
                                         .limit = ORDER_MOST_POWER_UPS};
     json_t *list = store_list(reader, STORE_POWER_UPS, &filter, error);
@@ -259,8 +254,8 @@ static int read_run(struct store_reader *reader, const struct bench *bench, cons
     int status = list ? 0 : -1;
     for (size_t i = json_array_size(items); status == 0 && i-- > 0;) {
         const json_t *item = json_array_get(items, i);
-        if (strcmp(text_of(item, "state"), "open") != 0)
-            status = append_whole(reader, id_of(item), text_of(run, "stage"), power_ups, error);
+        if (strcmp(fields_text(item, "state"), "open") != 0)
+            status = append_whole(reader, id_of(item), fields_text(run, "stage"), power_ups, error);
     }
     json_decref(list);
     return status == 0 ? judge_all(reader, bench, power_ups, error) : -1;
@@ -292,7 +287,7 @@ static bool is_stage_under_heat(const struct order_power_ups *power_ups, size_t 
     for (size_t i = 0; i < power_ups->count; i++) {
         const json_t *item = json_array_get(power_ups->items, i);
         if (power_ups->power_ups[i].stage == stage &&
-            is_under_heat(text_of(item, "tag"), text_of(item, "stage")))
+            is_under_heat(fields_text(item, "tag"), fields_text(item, "stage")))
             return true;
     }
     return false;

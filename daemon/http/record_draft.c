@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "http/record_draft.h"
+#include "http/fields.h"
 
 #include "base/clock.h"
 #include "http/order_trend.h"
@@ -12,18 +13,12 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const char *text_of(const json_t *object, const char *key)
-{
-    const char *text = json_string_value(json_object_get(object, key));
-    return text ? text : "";
-}
-
 /* The one that was the newest when the order was read: one written since then is found
  * out when the draft is to be kept. */
 static int find_corrected(struct desk *desk, const json_t *order, json_t **corrected,
                           struct error *error)
 {
-    const char *record = text_of(order, "record");
+    const char *record = fields_text(order, "record");
     *corrected = NULL;
     if (!record[0])
         return 0;
@@ -72,7 +67,7 @@ static json_t *reference_json(struct desk *desk, const struct order_power_ups *p
 
 static json_t *unit_item(struct desk *desk, const json_t *order, struct error *error)
 {
-    const char *serial = text_of(order, "unit");
+    const char *serial = fields_text(order, "unit");
     struct store_filter filter = {.serial = serial, .limit = 1};
     json_t *unit = first_item(desk, STORE_UNITS, &filter, error);
     if (!json_is_null(unit))
@@ -86,10 +81,10 @@ static int64_t came_in_as(const struct order_power_ups *power_ups)
 {
     for (size_t i = 0; i < power_ups->count; i++) {
         const json_t *item = json_array_get(power_ups->items, i);
-        const char *verdict = text_of(json_object_get(item, "verdict"), "verdict");
-        if (!text_of(item, "tag")[0] && !is_under_heat("", text_of(item, "stage")) &&
+        const char *verdict = fields_text(json_object_get(item, "verdict"), "verdict");
+        if (!fields_text(item, "tag")[0] && !is_under_heat("", fields_text(item, "stage")) &&
             (strcmp(verdict, "good") == 0 || strcmp(verdict, "bad") == 0))
-            return strtoll(text_of(item, "id"), NULL, 10);
+            return strtoll(fields_text(item, "id"), NULL, 10);
     }
     return 0;
 }
@@ -119,8 +114,8 @@ static json_t *against_shipped(struct desk *desk, const json_t *order, const jso
     int64_t power_up = came_in_as(power_ups);
     if (power_up == 0)
         return json_null();
-    json_t *shipped = store_shipped(desk->reader, strtoll(text_of(unit, "id"), NULL, 10),
-                                    strtoll(text_of(order, "id"), NULL, 10), error);
+    json_t *shipped = store_shipped(desk->reader, strtoll(fields_text(unit, "id"), NULL, 10),
+                                    strtoll(fields_text(order, "id"), NULL, 10), error);
     if (!shipped || json_is_null(shipped))
         return shipped;
     json_t *compared = compare_with(desk, shipped, power_up, error);
@@ -207,7 +202,7 @@ int record_draft(struct desk *desk, const json_t *order, const struct order_powe
     else
         status = draft(desk, order, power_ups, wish, corrected, content, error);
     if (corrected)
-        *corrects = strtoll(text_of(corrected, "id"), NULL, 10);
+        *corrects = strtoll(fields_text(corrected, "id"), NULL, 10);
     json_decref(corrected);
     return status;
 }

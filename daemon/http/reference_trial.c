@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "http/reference_trial.h"
+#include "http/fields.h"
 
 #include "bench/bench_conditions.h"
 #include "reference/reference_json.h"
@@ -18,12 +19,6 @@ struct goods {
     size_t count;
     json_t *items; /* what names and reasons point into */
 };
-
-static const char *text_of(const json_t *object, const char *key)
-{
-    const char *text = json_string_value(json_object_get(object, key));
-    return text ? text : "";
-}
 
 static int out_of_memory(struct error *error)
 {
@@ -58,7 +53,7 @@ static size_t unit_place(struct goods *goods, const char *serial)
 /* Room for one more trace of this unit; NULL: memory is out or too many units. */
 static struct trace *trace_place(struct goods *goods, const json_t *item)
 {
-    const char *serial = text_of(item, "unit");
+    const char *serial = fields_text(item, "unit");
     size_t u = unit_place(goods, serial);
     if (u == TRIAL_MOST_UNITS)
         return NULL;
@@ -70,7 +65,7 @@ static struct trace *trace_place(struct goods *goods, const json_t *item)
     goods->traces[u] = more;
     more[count] = (struct trace){0};
     if (u == goods->count) {
-        const char *why = text_of(json_object_get(item, "known_good"), "why");
+        const char *why = fields_text(json_object_get(item, "known_good"), "why");
         *unit = (struct known_good){.unit = serial, .trusted_because = why[0] ? why : NULL};
         goods->count++;
     }
@@ -92,11 +87,11 @@ static int take_power_up(struct store_reader *reader, const char *module_type, c
         return out_of_memory(error);
     if (json_is_null(item))
         return refuse(error, id, "is not here");
-    if (strcmp(text_of(item, "module_type"), module_type) != 0)
+    if (strcmp(fields_text(item, "module_type"), module_type) != 0)
         return refuse(error, id, "is of another type");
-    if (text_of(item, "unit")[0] == '\0')
+    if (fields_text(item, "unit")[0] == '\0')
         return refuse(error, id, "belongs to no unit");
-    if (strcmp(text_of(item, "state"), "complete") != 0)
+    if (strcmp(fields_text(item, "state"), "complete") != 0)
         return refuse(error, id, "did not complete its watch");
     struct trace *place = trace_place(goods, item);
     if (!place)
@@ -150,7 +145,7 @@ static int pool_read(struct store_reader *reader, const char *module_type, struc
     const json_t *items = json_object_get(list, "items");
     int status = 0;
     for (size_t i = 0; status == 0 && i < json_array_size(items); i++) {
-        const char *name = text_of(json_array_get(items, i), "name");
+        const char *name = fields_text(json_array_get(items, i), "name");
         if (strcmp(name, module_type) != 0)
             status = pool_add(reader, name, pool, error);
     }
@@ -190,7 +185,7 @@ struct reference *trial_build(struct store_reader *reader, const struct bench *b
         status = pool_read(reader, request->module_type, &pool, error);
     if (status == 0) {
         const json_t *first = json_array_get(goods->items, 0);
-        request->accuracy = first ? bench_accuracy(bench, text_of(first, "supply")) : NULL;
+        request->accuracy = first ? bench_accuracy(bench, fields_text(first, "supply")) : NULL;
         request->pool = (const struct reference *const *)pool.references;
         request->pool_count = pool.count;
         reference = reference_build(request, goods->units, goods->count, error);
@@ -210,22 +205,22 @@ static int judge_again(struct store_reader *reader, const struct bench *bench,
     struct trace trace = {0};
     struct verdict verdict;
     struct phases phases = {0};
-    const char *was = text_of(json_object_get(item, "verdict"), "verdict");
-    if (store_read_watch(reader, strtoll(text_of(item, "id"), NULL, 10), &trace, error) != 0)
+    const char *was = fields_text(json_object_get(item, "verdict"), "verdict");
+    if (store_read_watch(reader, strtoll(fields_text(item, "id"), NULL, 10), &trace, error) != 0)
         return -1;
     struct conditions conditions = {.revision = NULL};
     int status = bench_conditions_of(reader, reference_module_type(reference),
-                                     text_of(item, "unit"), &conditions, error);
-    if (status == 0 &&
-        judge_trace_under(&conditions, reference, bench_accuracy(bench, text_of(item, "supply")),
-                          trace.readings, trace.count, &verdict, &phases) != 0)
+                                     fields_text(item, "unit"), &conditions, error);
+    if (status == 0 && judge_trace_under(&conditions, reference,
+                                         bench_accuracy(bench, fields_text(item, "supply")),
+                                         trace.readings, trace.count, &verdict, &phases) != 0)
         status = out_of_memory(error);
     conditions_clear(&conditions);
     trace_clear(&trace);
     phases_clear(&phases);
     if (status != 0)
         return -1;
-    if (is_under_heat(text_of(item, "tag"), text_of(item, "stage")))
+    if (is_under_heat(fields_text(item, "tag"), fields_text(item, "stage")))
         under_heat(&verdict);
     const char *now = verdict_kind_name(verdict.kind);
     if (strcmp(was, now) == 0)
@@ -251,7 +246,7 @@ json_t *trial_changes(struct store_reader *reader, const struct bench *bench,
     int status = 0;
     for (size_t i = 0; status == 0 && i < json_array_size(items); i++) {
         const json_t *item = json_array_get(items, i);
-        if (strcmp(text_of(item, "state"), "open") == 0 ||
+        if (strcmp(fields_text(item, "state"), "open") == 0 ||
             !json_is_object(json_object_get(item, "verdict")))
             continue;
         status = judge_again(reader, bench, reference, item, changes, error);

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "http/run_result.h"
+#include "http/fields.h"
 
 #include "http/order_power_ups.h"
 #include "verdict/repeated_json.h"
@@ -14,12 +15,6 @@ struct told {
     size_t count, room;
 };
 
-static const char *text_of(const json_t *item, const char *key)
-{
-    const char *text = json_string_value(json_object_get(item, key));
-    return text ? text : "";
-}
-
 static int out_of_memory(struct error *error)
 {
     return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
@@ -27,7 +22,7 @@ static int out_of_memory(struct error *error)
 
 static enum verdict_kind kind_of(const json_t *item)
 {
-    const char *word = text_of(json_object_get(item, "verdict"), "verdict");
+    const char *word = fields_text(json_object_get(item, "verdict"), "verdict");
     return strcmp(word, "good") == 0  ? VERDICT_GOOD
            : strcmp(word, "bad") == 0 ? VERDICT_BAD
                                       : VERDICT_UNSURE;
@@ -52,7 +47,7 @@ static int add(struct told *told, const struct repeated_power_up *power_up)
 static int add_earlier(struct store_reader *reader, const json_t *run, int64_t *before,
                        struct told *told, struct error *error)
 {
-    const struct store_filter filter = {.run = text_of(run, "id"),
+    const struct store_filter filter = {.run = fields_text(run, "id"),
                                         .unit = json_string_value(json_object_get(run, "unit")),
                                         .before = *before,
                                         .limit = ORDER_MOST_POWER_UPS};
@@ -66,7 +61,7 @@ static int add_earlier(struct store_reader *reader, const json_t *run, int64_t *
                                             .final_draw_A = (double)NAN};
         status = add(told, &counted) == 0 ? 0 : out_of_memory(error);
     }
-    *before = strtoll(text_of(list, "next"), NULL, 10);
+    *before = strtoll(fields_text(list, "next"), NULL, 10);
     json_decref(list);
     return status;
 }
@@ -80,7 +75,7 @@ static int gather(struct store_reader *reader, const json_t *run,
             return out_of_memory(error);
     int64_t before = 0;
     if (power_ups->more && power_ups->count > 0)
-        before = strtoll(text_of(json_array_get(power_ups->items, 0), "id"), NULL, 10);
+        before = strtoll(fields_text(json_array_get(power_ups->items, 0), "id"), NULL, 10);
     while (before > 0)
         if (add_earlier(reader, run, &before, told, error) != 0)
             return -1;
@@ -100,7 +95,7 @@ static json_t *judge(const json_t *run, const struct order_power_ups *power_ups,
                        &verdict) != 0)
         return NULL;
     json_t *json = unit_verdict_to_json(&verdict);
-    if (!json || !is_under_heat(text_of(run, "tag"), text_of(run, "stage")))
+    if (!json || !is_under_heat(fields_text(run, "tag"), fields_text(run, "stage")))
         return json;
     json_t *heated = under_heat_json(json);
     json_decref(json);
