@@ -22,6 +22,16 @@ static bool shares_connection(const struct supply_config *a, const struct supply
     return config_same_link(a, b) && a->link.address == b->link.address;
 }
 
+/* In the polling threads. */
+static void output_happened(void *context, const struct output_event *event)
+{
+    const struct bench *bench = context;
+    const struct output_asker *asker = &event->asker;
+    log_info("%s: output %s%s%s%s%s%s%s", bench->config->supplies[event->supply].name,
+             output_what_name(event->what), asker->who[0] ? " by " : "", asker->who,
+             asker->why[0] ? ", " : "", asker->why, event->problem[0] ? ": " : "", event->problem);
+}
+
 /* A poller for the supply with this index and all later ones on its link. */
 static int add_poller(struct bench *bench, int first, struct error *error)
 {
@@ -37,8 +47,9 @@ static int add_poller(struct bench *bench, int first, struct error *error)
         members[count++] = i;
     }
     struct error inner = {0};
-    struct poller *poller =
-        poller_create(config, members, count, bench->queue, &bench->board, bench->zero_s, &inner);
+    struct poller_listener listener = {.happened = output_happened, .context = bench};
+    struct poller *poller = poller_create(config, members, count, bench->queue, &bench->board,
+                                          &listener, bench->zero_s, &inner);
     if (!poller) {
         if (!inner.file[0])
             return error_set(error, inner.status, config->path, config->supplies[first].line,
@@ -485,30 +496,38 @@ static int stated_settings(struct bench *bench, int supply, double *voltage_V, d
     return 0;
 }
 
-int bench_drive_output(struct bench *bench, int supply, bool on, const char *who,
+int bench_output_wish(struct bench *bench, int supply, bool on, const struct output_asker *asker,
+                      struct output_wish *wish, struct error *error)
+{
+    *wish = (struct output_wish){.on = on,
+                                 .asker = *asker,
+                                 .voltage_V = NAN,
+                                 .limit_A = NAN,
+                                 .look_voltage_V = NAN,
+                                 .look_limit_A = NAN,
+                                 .limit_longest_s = INFINITY};
+    return on ? stated_settings(bench, supply, &wish->voltage_V, &wish->limit_A, error) : 0;
+}
+
+int bench_drive_output(struct bench *bench, int supply, const struct output_wish *wish,
                        struct error *error)
 {
     const struct supply_config *config = &bench->config->supplies[supply];
     if (!config->control)
         return error_set(error, EXIT_USAGE, bench->config->path, 0, NULL,
                          "[supply %s] control is off: use the switch on the supply", config->name);
-    double voltage_V = NAN;
-    double limit_A = NAN;
-    if (on && stated_settings(bench, supply, &voltage_V, &limit_A, error) != 0)
-        return -1;
-    int status = poller_switch(bench->pollers[bench->poller_of[supply]], supply, on, voltage_V,
-                               limit_A, error);
-    if (status == 0)
-        log_info("%s: output switched %s by %s", config->name, on ? "on" : "off", who);
-    return status;
+    return poller_switch(bench->pollers[bench->poller_of[supply]], supply, wish, error);
 }
 
-int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error)
+int bench_switch_output(struct bench *bench, const char *supply, bool on,
+                        const struct output_asker *asker, struct error *error)
 {
+    struct output_wish wish;
     int index = bench_find_supply(bench, supply, error);
-    if (index < 0 || runs_give_way(bench->runs, index, on, error) != 0)
+    if (index < 0 || runs_give_way(bench->runs, index, on, error) != 0 ||
+        bench_output_wish(bench, index, on, asker, &wish, error) != 0)
         return -1;
-    return bench_drive_output(bench, index, on, "the page", error);
+    return bench_drive_output(bench, index, &wish, error);
 }
 
 struct runs *bench_runs(const struct bench *bench)

@@ -10,6 +10,7 @@
 #include "base/accuracy.h"
 #include "base/error.h"
 #include "bench/config.h"
+#include "bench/output_wish.h"
 #include "store/orders.h"
 #include "store/store.h"
 
@@ -79,10 +80,10 @@ void bench_settings_changed(struct bench *bench);
 void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *item);
 
 /* A hand switches an output: off ends a run that switches it; on sets the type's voltage and
- * current limit first where it states them. -1: EXIT_NO_INPUT (no such supply), EXIT_USAGE (its
- * control is off, or a run switches it on and off), EXIT_BAD_DATA (the type's values do not fit),
- * EXIT_UNAVAILABLE (it cannot be reached: the switch on its front is what is left). */
-int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error);
+ * current limit first where it states them. -1: EXIT_NO_INPUT (no such supply), or what
+ * poller_switch says (EXIT_USAGE too where a run switches it on and off). */
+int bench_switch_output(struct bench *bench, const char *supply, bool on,
+                        const struct output_asker *asker, struct error *error);
 
 /* Its runs (runs.h). */
 struct runs *bench_runs(const struct bench *bench);

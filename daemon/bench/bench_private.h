@@ -39,8 +39,13 @@ int bench_write_on_bench(struct bench *bench, int supply,
                          int (*write)(struct store *store, void *context, struct error *error),
                          void *context, struct error *error);
 
-/* bench_switch_output without asking whether a run minds; `who` goes into the log. */
-int bench_drive_output(struct bench *bench, int supply, bool on, const char *who,
+/* What is to be done to go on or off by what stands on this output: its type's voltage
+ * and limit where it states both, and the look. -1: the store's error. */
+int bench_output_wish(struct bench *bench, int supply, bool on, const struct output_asker *asker,
+                      struct output_wish *wish, struct error *error);
+
+/* bench_switch_output without asking whether a run minds. */
+int bench_drive_output(struct bench *bench, int supply, const struct output_wish *wish,
                        struct error *error);
 
 #endif

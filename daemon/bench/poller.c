@@ -35,6 +35,7 @@ struct output {
     uint64_t gaps, dropped;
     double rate_hz;
     double read_s;     /* monotonic: when it was last read, or opened */
+    bool held;         /* under the mutex */
     char trouble[700]; /* why it has not been read since */
     bool trouble_told;
 };
@@ -42,8 +43,7 @@ struct output {
 struct order {
     bool waiting, done;
     struct output *output;
-    bool on;
-    double voltage_V, limit_A;
+    struct output_wish wish;
     int status;
     struct error error;
 };
@@ -52,6 +52,7 @@ struct poller {
     const struct config *config;
     struct reading_queue *queue;
     struct status_board *board;
+    struct poller_listener listener;
     double zero_s;
     struct profile *profile;
     struct connection *connection;
@@ -80,7 +81,8 @@ static void place_in_configuration(const struct config *config, const struct sup
 }
 
 struct poller *poller_create(const struct config *config, const int *members, int count,
-                             struct reading_queue *queue, struct status_board *board, double zero_s,
+                             struct reading_queue *queue, struct status_board *board,
+                             const struct poller_listener *listener, double zero_s,
                              struct error *error)
 {
     struct poller *poller = calloc(1, sizeof *poller);
@@ -93,6 +95,7 @@ struct poller *poller_create(const struct config *config, const int *members, in
     poller->config = config;
     poller->queue = queue;
     poller->board = board;
+    poller->listener = *listener;
     poller->zero_s = zero_s;
     poller->conversion_hz = NAN;
     pthread_mutex_init(&poller->mutex, NULL);
@@ -247,10 +250,38 @@ static bool wait_until(struct poller *poller, double until_s)
 static int carry_out(const struct order *order, struct error *error)
 {
     struct supply *supply = order->output->supply;
-    if (order->on && isfinite(order->voltage_V) && isfinite(order->limit_A) &&
-        supply_set(supply, order->voltage_V, order->limit_A, error) != SUPPLY_OK)
+    const struct output_wish *wish = &order->wish;
+    if (wish->on && order->output->held)
+        return error_set(error, EXIT_USAGE, "", 0, NULL,
+                         "the memory of the unit is being read or written");
+    if (wish->on && isfinite(wish->voltage_V) && isfinite(wish->limit_A) &&
+        supply_set(supply, wish->voltage_V, wish->limit_A, error) != SUPPLY_OK)
         return -1;
-    return supply_switch_output(supply, order->on, error) == SUPPLY_OK ? 0 : -1;
+    return supply_switch_output(supply, wish->on, error) == SUPPLY_OK ? 0 : -1;
+}
+
+static void tell_order(struct poller *poller, const struct order *order)
+{
+    enum output_what what = order->wish.on ? OUTPUT_REFUSED : OUTPUT_OFF_FAILED;
+    if (order->status == 0)
+        what = order->wish.on ? OUTPUT_ON : OUTPUT_OFF;
+    struct output_event event = {.what = what,
+                                 .supply = order->output->index,
+                                 .asker = order->wish.asker,
+                                 .voltage_V = order->wish.voltage_V,
+                                 .limit_A = order->wish.limit_A};
+    snprintf(event.problem, sizeof event.problem, "%s", order->status ? order->error.found : "");
+    pthread_mutex_lock(&poller->board->mutex);
+    struct output_status *status = &poller->board->supplies[event.supply].output;
+    status->ours = what == OUTPUT_ON || (what != OUTPUT_OFF && status->ours);
+    status->off_wanted = what == OUTPUT_OFF_FAILED;
+    status->at_us = clock_wall_us();
+    status->last = what;
+    status->by = event.asker;
+    memcpy(status->problem, event.problem, sizeof status->problem);
+    pthread_mutex_unlock(&poller->board->mutex);
+    if (poller->listener.happened)
+        poller->listener.happened(poller->listener.context, &event);
 }
 
 static void take_order(struct poller *poller)
@@ -266,6 +297,7 @@ static void take_order(struct poller *poller)
     else
         order.status = error_set(&order.error, EXIT_UNAVAILABLE, "", 0, NULL,
                                  "the supply cannot be reached: use its switch");
+    tell_order(poller, &order);
     pthread_mutex_lock(&poller->mutex);
     /* Who gave it may have gone while the daemon stops. */
     if (poller->order.waiting) {
@@ -449,7 +481,27 @@ static struct output *find_output(struct poller *poller, int supply)
     return NULL;
 }
 
-int poller_switch(struct poller *poller, int supply, bool on, double voltage_V, double limit_A,
+void poller_hold(struct poller *poller, int supply, bool held)
+{
+    struct output *output = find_output(poller, supply);
+    if (!output)
+        return;
+    pthread_mutex_lock(&poller->mutex);
+    output->held = held;
+    pthread_mutex_unlock(&poller->mutex);
+    pthread_mutex_lock(&poller->board->mutex);
+    poller->board->supplies[supply].output.held = held;
+    pthread_mutex_unlock(&poller->board->mutex);
+}
+
+void poller_adopt(struct poller *poller, int supply, const struct output_asker *asker)
+{
+    pthread_mutex_lock(&poller->board->mutex);
+    poller->board->supplies[supply].output.by = *asker;
+    pthread_mutex_unlock(&poller->board->mutex);
+}
+
+int poller_switch(struct poller *poller, int supply, const struct output_wish *wish,
                   struct error *error)
 {
     struct output *output = find_output(poller, supply);
@@ -458,8 +510,7 @@ int poller_switch(struct poller *poller, int supply, bool on, double voltage_V, 
     pthread_mutex_lock(&poller->mutex);
     while (poller->order.waiting || poller->order.done)
         pthread_cond_wait(&poller->changed, &poller->mutex);
-    poller->order = (struct order){
-        .waiting = true, .output = output, .on = on, .voltage_V = voltage_V, .limit_A = limit_A};
+    poller->order = (struct order){.waiting = true, .output = output, .wish = *wish};
     pthread_cond_broadcast(&poller->changed);
     while (!poller->order.done && !poller->stopping)
         pthread_cond_wait(&poller->changed, &poller->mutex);

@@ -41,6 +41,7 @@ struct slot {
     double left_s;            /* of that instant; NAN */
     char why[RUN_MOST_WHY + 1];
     bool halted;   /* to be ended, for that reason */
+    bool was_on;   /* switched on by it once at least */
     bool off_owed; /* over, and what it switched on may be on yet */
     double ended_s, off_again_s;
     struct run_standing standing;
@@ -159,7 +160,7 @@ static void open_slot(struct runs *runs, int supply, int64_t id, const struct ru
     slot->begun_s = clock_monotonic_s();
     slot->last_done_s = slot->left_s = NAN;
     slot->why[0] = '\0';
-    slot->halted = slot->off_owed = slot->looked = false;
+    slot->halted = slot->off_owed = slot->looked = slot->was_on = false;
     slot->standing = (struct run_standing){0};
     pthread_cond_broadcast(&runs->changed);
     pthread_mutex_unlock(&runs->mutex);
@@ -394,13 +395,19 @@ static bool may_switch(struct runs *runs, const struct slot *slot, int64_t id, b
 /* 0; 1: not now; -1 with the error filled. */
 static int drive(struct runs *runs, struct slot *slot, int64_t id, bool on, struct error *error)
 {
-    char who[60];
-    snprintf(who, sizeof who, "run %lld", (long long)id);
+    int supply = (int)(slot - runs->slots);
+    struct output_asker asker = {.who = ""};
+    snprintf(asker.who, sizeof asker.who, "run %lld", (long long)id);
+    struct output_wish wish;
+    if (bench_output_wish(runs->bench, supply, on, &asker, &wish, error) != 0)
+        return -1;
+    /* The look is made once: it would be a power-up of its own each time. */
+    wish.look = wish.look && !slot->was_on;
     pthread_mutex_lock(&slot->switching);
-    int status = !may_switch(runs, slot, id, on)
-                     ? 1
-                     : bench_drive_output(runs->bench, (int)(slot - runs->slots), on, who, error);
+    int status =
+        !may_switch(runs, slot, id, on) ? 1 : bench_drive_output(runs->bench, supply, &wish, error);
     pthread_mutex_unlock(&slot->switching);
+    slot->was_on = slot->was_on || (on && status == 0);
     return status;
 }
 

@@ -7,6 +7,7 @@
 #define WAKEDRAW_BENCH_STATUS_H
 
 #include "bench/config.h"
+#include "bench/output_wish.h"
 #include "store/store.h"
 #include "supply/supply.h"
 #include "verdict/judge.h"
@@ -47,8 +48,23 @@ struct chain_status {
     uint64_t verdicts[3]; /* by enum verdict_kind */
 };
 
+/* What became of what was asked of the output; written by the polling thread. */
+struct output_status {
+    bool ours;       /* on, and switched on by us */
+    bool off_wanted; /* off was asked for and is not confirmed: the switch on the supply is left */
+    bool held;       /* nothing is switched or set by itself */
+    char doing[40];  /* "", "setting", "looking", "waiting for the voltage to fall",
+                        "switching on", "switching off" */
+    int64_t at_us; /* wall time of what happened last; 0: nothing yet, and the rest means nothing */
+    enum output_what last;
+    struct output_asker by; /* who did it */
+    char problem[200];      /* of the last refusal or guard; empty from the next on */
+    bool settings_by_hand;  /* its set points were changed at the front panel since it went on */
+};
+
 struct supply_status {
     struct polling_status polling;
+    struct output_status output;
     struct chain_status chain;
 };
 

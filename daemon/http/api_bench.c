@@ -133,7 +133,8 @@ void output_put(struct desk *desk, struct call *call)
     struct error error = {0};
     bool on = json_is_true(json_object_get(body, "on"));
     json_decref(body);
-    if (bench_switch_output(desk->office->bench, call->parameters[0], on, &error) == 0)
+    static const struct output_asker page = {.who = "page"};
+    if (bench_switch_output(desk->office->bench, call->parameters[0], on, &page, &error) == 0)
         answer_json(call->answer, MHD_HTTP_OK,
                     supply_named(desk->office->bench, call->parameters[0]));
     else if (error.status == EXIT_USAGE)

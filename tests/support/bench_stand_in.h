@@ -102,9 +102,11 @@ void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *i
     (void)item;
 }
 
-int bench_switch_output(struct bench *bench, const char *supply, bool on, struct error *error)
+int bench_switch_output(struct bench *bench, const char *supply, bool on,
+                        const struct output_asker *asker, struct error *error)
 {
     (void)on;
+    (void)asker;
     if (strcmp(supply, "left") != 0)
         return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
     pthread_mutex_lock(&bench->status_mutex);
