@@ -68,11 +68,17 @@ static enum outcome sort_failure(struct connection *connection)
     return OUTCOME_GONE;
 }
 
-/* Before a request: the silence kept, nothing stale left to be taken for its
- * answer (a frame on a line carries no number to know it by). */
-static enum outcome begin_request(struct connection *connection)
+/* The one door to the wire: without control no function goes out that is not
+ * for reading (1 to 4, Modbus application protocol V1.1b3, 6.1 to 6.4). The
+ * silence is kept, and nothing stale left to be taken for the answer (a frame
+ * on a line carries no number to know it by). */
+static enum outcome begin_request(struct connection *connection, int function, bool control)
 {
     struct modbus *modbus = connection->modbus;
+    if (!control && (function < 1 || function > 4)) {
+        errno = EMBXILFUN;
+        return OUTCOME_EXCEPTION;
+    }
     clock_sleep_until(modbus->ended_s + modbus->silence_s);
     if (link_drain(connection->link) != 0)
         return OUTCOME_GONE;
@@ -89,8 +95,9 @@ static enum outcome end_request(struct connection *connection, int result)
 static enum outcome read_words(struct connection *connection, int function, int address, int count,
                                uint16_t *words)
 {
-    if (begin_request(connection) != OUTCOME_GOOD)
-        return OUTCOME_GONE;
+    enum outcome begun = begin_request(connection, function, false);
+    if (begun != OUTCOME_GOOD)
+        return begun;
     modbus_t *context = connection->modbus->context;
     int result = function == 4 ? modbus_read_input_registers(context, address, count, words)
                                : modbus_read_registers(context, address, count, words);
@@ -454,15 +461,17 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
     return SUPPLY_OK;
 }
 
-static enum outcome write_words(struct connection *connection, int address, int count,
+static enum outcome write_words(struct supply *supply, int address, int count,
                                 const uint16_t *words)
 {
-    if (begin_request(connection) != OUTCOME_GOOD)
-        return OUTCOME_GONE;
+    struct connection *connection = supply->connection;
+    int function = connection->profile->modbus.set_function;
+    enum outcome begun = begin_request(connection, function, supply->control);
+    if (begun != OUTCOME_GOOD)
+        return begun;
     modbus_t *context = connection->modbus->context;
-    int result = connection->profile->modbus.set_function == 6
-                     ? modbus_write_register(context, address, words[0])
-                     : modbus_write_registers(context, address, count, words);
+    int result = function == 6 ? modbus_write_register(context, address, words[0])
+                               : modbus_write_registers(context, address, count, words);
     return end_request(connection, result);
 }
 
@@ -495,7 +504,7 @@ static enum supply_result modbus_switch_output(struct supply *supply, bool on, s
         return failed(supply, outcome, error);
     uint16_t bit = (uint16_t)(1U << flag->bit);
     word = on != flag->inverted ? (uint16_t)(word | bit) : (uint16_t)(word & ~bit);
-    outcome = write_words(connection, flag->address, 1, &word);
+    outcome = write_words(supply, flag->address, 1, &word);
     if (outcome != OUTCOME_GOOD)
         return failed(supply, outcome, error);
     /* The output's own state where the map has it, else what was written. */
@@ -529,7 +538,7 @@ static enum supply_result set_one(struct supply *supply, const struct register_q
     if (count < 0)
         return supply_fail(connection, SUPPLY_NO_READING, error, "%g %c does not fit its register",
                            value, unit);
-    enum outcome outcome = write_words(connection, quantity->address, count, words);
+    enum outcome outcome = write_words(supply, quantity->address, count, words);
     if (outcome == OUTCOME_GOOD)
         outcome = read_set_point(supply, quantity, read_back);
     if (outcome != OUTCOME_GOOD)
