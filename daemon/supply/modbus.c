@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "supply/modbus_private.h"
+
 #include "base/clock.h"
-#include "supply/modbus_map.h"
-#include "supply/supply_private.h"
 
 #include <errno.h>
 #include <math.h>
@@ -15,26 +15,6 @@
 enum { IDLE_FOR_READING = 20, IDLE_FOR_FLAGS = 4 };
 
 static const double QUIET_S = 0.04;
-static const double TAKES_EFFECT_S = 0.5;
-
-struct modbus {
-    modbus_t *context;
-    double silence_s; /* between two frames on a line */
-    double ended_s;   /* of the last frame */
-    bool out_of_step;
-    bool late; /* an answer may still come */
-};
-
-/* How an output is read: one block with all of it, or apart. */
-struct modbus_plan {
-    struct register_quantity voltage, current, set_voltage, set_limit; /* this output's addresses */
-    struct register_flag output_on, limited, set_output;
-    struct register_block blocks[2]; /* voltage (and current, and perhaps the flags); current */
-    int block_count;
-    bool output_in_block, limited_in_block;
-};
-
-enum outcome { OUTCOME_GOOD, OUTCOME_EXCEPTION, OUTCOME_SILENT, OUTCOME_GARBLED, OUTCOME_GONE };
 
 /* Frames on a line are told apart by 3.5 characters of silence, 1.75 ms where
  * the line is faster than 19200 baud (Modbus over serial line V1.02, 2.5.1.1).
@@ -72,7 +52,7 @@ static enum outcome sort_failure(struct connection *connection)
  * for reading (1 to 4, Modbus application protocol V1.1b3, 6.1 to 6.4). The
  * silence is kept, and nothing stale left to be taken for the answer (a frame
  * on a line carries no number to know it by). */
-static enum outcome begin_request(struct connection *connection, int function, bool control)
+enum outcome modbus_begin(struct connection *connection, int function, bool control)
 {
     struct modbus *modbus = connection->modbus;
     if (!control && (function < 1 || function > 4)) {
@@ -86,22 +66,22 @@ static enum outcome begin_request(struct connection *connection, int function, b
     return OUTCOME_GOOD;
 }
 
-static enum outcome end_request(struct connection *connection, int result)
+enum outcome modbus_end(struct connection *connection, int result)
 {
     connection->modbus->ended_s = clock_monotonic_s();
     return result >= 0 ? OUTCOME_GOOD : sort_failure(connection);
 }
 
-static enum outcome read_words(struct connection *connection, int function, int address, int count,
+enum outcome modbus_read_words(struct connection *connection, int function, int address, int count,
                                uint16_t *words)
 {
-    enum outcome begun = begin_request(connection, function, false);
+    enum outcome begun = modbus_begin(connection, function, false);
     if (begun != OUTCOME_GOOD)
         return begun;
     modbus_t *context = connection->modbus->context;
     int result = function == 4 ? modbus_read_input_registers(context, address, count, words)
                                : modbus_read_registers(context, address, count, words);
-    return end_request(connection, result);
+    return modbus_end(connection, result);
 }
 
 /* Waits until nothing has come for a while, `longest_s` at most; -1: gone. */
@@ -137,8 +117,8 @@ static int resynchronise(struct supply *supply)
         connection->modbus->late = false;
         if (wait_for_quiet(connection, first_s, 2 * timeout_s) != 0)
             return -1;
-        enum outcome outcome = read_words(connection, profile->function, profile->voltage.address,
-                                          usual == 1 ? 2 : 1, words);
+        enum outcome outcome = modbus_read_words(
+            connection, profile->function, profile->voltage.address, usual == 1 ? 2 : 1, words);
         if (outcome == OUTCOME_GONE)
             return -1;
         if (outcome == OUTCOME_GOOD || outcome == OUTCOME_EXCEPTION) {
@@ -150,7 +130,7 @@ static int resynchronise(struct supply *supply)
     return -1;
 }
 
-static enum supply_result failed(struct supply *supply, enum outcome outcome, struct error *error)
+enum supply_result modbus_failed(struct supply *supply, enum outcome outcome, struct error *error)
 {
     struct connection *connection = supply->connection;
     switch (outcome) {
@@ -236,8 +216,8 @@ static int modbus_open(struct connection *connection, struct error *error)
     for (int attempt = 0; attempt < 2 && outcome != OUTCOME_GOOD && outcome != OUTCOME_EXCEPTION &&
                           outcome != OUTCOME_GONE;
          attempt++)
-        outcome = read_words(connection, profile->function, profile->voltage.address,
-                             register_width(profile->voltage.type), words);
+        outcome = modbus_read_words(connection, profile->function, profile->voltage.address,
+                                    register_width(profile->voltage.type), words);
     if (outcome == OUTCOME_SILENT)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
                          "unit %d does not answer within %g s", connection->spec.address,
@@ -326,7 +306,8 @@ static enum outcome find_plan(struct supply *supply)
         plan_blocks(plan, generosity);
         for (int i = 0; i < plan->block_count; i++) {
             struct register_block *block = &plan->blocks[i];
-            outcome = read_words(connection, function, block->address, block->count, block->words);
+            outcome =
+                modbus_read_words(connection, function, block->address, block->count, block->words);
             if (outcome != OUTCOME_GOOD)
                 break;
         }
@@ -340,26 +321,26 @@ static enum outcome find_plan(struct supply *supply)
     return outcome;
 }
 
-static enum outcome read_flag(struct supply *supply, const struct register_flag *flag,
+enum outcome modbus_read_flag(struct supply *supply, const struct register_flag *flag,
                               enum known_flag *state)
 {
     struct connection *connection = supply->connection;
     uint16_t word = 0;
-    enum outcome outcome =
-        read_words(connection, connection->profile->modbus.function, flag->address, 1, &word);
+    enum outcome outcome = modbus_read_words(connection, connection->profile->modbus.function,
+                                             flag->address, 1, &word);
     *state = outcome == OUTCOME_GOOD ? register_flag(flag, word) : FLAG_UNKNOWN;
     return outcome;
 }
 
-static enum outcome read_set_point(struct supply *supply, const struct register_quantity *quantity,
+enum outcome modbus_read_set_point(struct supply *supply, const struct register_quantity *quantity,
                                    double *number)
 {
     uint16_t words[2] = {0};
     *number = NAN;
     if (!quantity->known)
         return OUTCOME_GOOD;
-    enum outcome outcome =
-        read_words(supply->connection, 3, quantity->address, register_width(quantity->type), words);
+    enum outcome outcome = modbus_read_words(supply->connection, 3, quantity->address,
+                                             register_width(quantity->type), words);
     if (outcome == OUTCOME_GOOD)
         *number = register_number(quantity, words);
     return outcome;
@@ -376,13 +357,13 @@ static void read_between(struct supply *supply, double voltage_V)
         supply->settings_due_s = INFINITY;
     if (supply_output_due(supply, now_s)) {
         enum known_flag state = FLAG_UNKNOWN;
-        read_flag(supply, &plan->output_on, &state);
+        modbus_read_flag(supply, &plan->output_on, &state);
         supply_note_output(supply, state, voltage_V, now_s);
     } else if (supply_settings_due(supply, now_s)) {
         double set_voltage_V = NAN;
         double set_limit_A = NAN;
-        if (read_set_point(supply, &plan->set_voltage, &set_voltage_V) == OUTCOME_GOOD)
-            read_set_point(supply, &plan->set_limit, &set_limit_A);
+        if (modbus_read_set_point(supply, &plan->set_voltage, &set_voltage_V) == OUTCOME_GOOD)
+            modbus_read_set_point(supply, &plan->set_limit, &set_limit_A);
         supply_note_settings(supply, set_voltage_V, set_limit_A, now_s);
     }
 }
@@ -423,7 +404,7 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
     if (!supply->modbus_plan) {
         enum outcome outcome = find_plan(supply);
         if (outcome != OUTCOME_GOOD)
-            return failed(supply, outcome, error);
+            return modbus_failed(supply, outcome, error);
     }
     struct modbus_plan *plan = supply->modbus_plan;
     /* Begun once the silence after the last frame is over. */
@@ -432,10 +413,10 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
     int words = 0;
     for (int i = 0; i < plan->block_count; i++) {
         struct register_block *block = &plan->blocks[i];
-        enum outcome outcome = read_words(connection, connection->profile->modbus.function,
-                                          block->address, block->count, block->words);
+        enum outcome outcome = modbus_read_words(connection, connection->profile->modbus.function,
+                                                 block->address, block->count, block->words);
         if (outcome != OUTCOME_GOOD)
-            return failed(supply, outcome, error);
+            return modbus_failed(supply, outcome, error);
         words += block->count;
     }
     double ended_s = modbus->ended_s;
@@ -461,21 +442,7 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
     return SUPPLY_OK;
 }
 
-static enum outcome write_words(struct supply *supply, int address, int count,
-                                const uint16_t *words)
-{
-    struct connection *connection = supply->connection;
-    int function = connection->profile->modbus.set_function;
-    enum outcome begun = begin_request(connection, function, supply->control);
-    if (begun != OUTCOME_GOOD)
-        return begun;
-    modbus_t *context = connection->modbus->context;
-    int result = function == 6 ? modbus_write_register(context, address, words[0])
-                               : modbus_write_registers(context, address, count, words);
-    return end_request(connection, result);
-}
-
-static enum supply_result ready(struct supply *supply, bool known, struct error *error)
+enum supply_result modbus_ready(struct supply *supply, bool known, struct error *error)
 {
     struct connection *connection = supply->connection;
     if (connection->modbus->out_of_step && resynchronise(supply) != 0)
@@ -483,90 +450,12 @@ static enum supply_result ready(struct supply *supply, bool known, struct error 
     if (!supply->modbus_plan) {
         enum outcome outcome = find_plan(supply);
         if (outcome != OUTCOME_GOOD)
-            return failed(supply, outcome, error);
+            return modbus_failed(supply, outcome, error);
     }
     if (known)
         return SUPPLY_OK;
     return supply_fail(connection, SUPPLY_NO_READING, error, "profile %s has no register for this",
                        connection->profile->name);
-}
-
-static enum supply_result modbus_switch_output(struct supply *supply, bool on, struct error *error)
-{
-    struct connection *connection = supply->connection;
-    enum supply_result result = ready(supply, connection->profile->modbus.set_output.known, error);
-    if (result != SUPPLY_OK)
-        return result;
-    const struct register_flag *flag = &supply->modbus_plan->set_output;
-    uint16_t word = 0;
-    enum outcome outcome = read_words(connection, 3, flag->address, 1, &word);
-    if (outcome != OUTCOME_GOOD)
-        return failed(supply, outcome, error);
-    uint16_t bit = (uint16_t)(1U << flag->bit);
-    word = on != flag->inverted ? (uint16_t)(word | bit) : (uint16_t)(word & ~bit);
-    outcome = write_words(supply, flag->address, 1, &word);
-    if (outcome != OUTCOME_GOOD)
-        return failed(supply, outcome, error);
-    /* The output's own state where the map has it, else what was written. */
-    const struct register_flag *told = &supply->modbus_plan->output_on;
-    double until_s = clock_monotonic_s() + TAKES_EFFECT_S;
-    for (;;) {
-        enum known_flag state = FLAG_UNKNOWN;
-        if (told->known) {
-            outcome = read_flag(supply, told, &state);
-        } else {
-            outcome = read_words(connection, 3, flag->address, 1, &word);
-            state = register_flag(flag, word);
-        }
-        if (outcome != OUTCOME_GOOD)
-            return failed(supply, outcome, error);
-        if (state == (on ? FLAG_YES : FLAG_NO))
-            return SUPPLY_OK;
-        if (clock_monotonic_s() >= until_s)
-            return supply_fail(connection, SUPPLY_NO_READING, error,
-                               "the output was switched %s and still reads %s", on ? "on" : "off",
-                               on ? "off" : "on");
-    }
-}
-
-static enum supply_result set_one(struct supply *supply, const struct register_quantity *quantity,
-                                  double value, char unit, double *read_back, struct error *error)
-{
-    struct connection *connection = supply->connection;
-    uint16_t words[2];
-    int count = register_words(quantity, value, words);
-    if (count < 0)
-        return supply_fail(connection, SUPPLY_NO_READING, error, "%g %c does not fit its register",
-                           value, unit);
-    enum outcome outcome = write_words(supply, quantity->address, count, words);
-    if (outcome == OUTCOME_GOOD)
-        outcome = read_set_point(supply, quantity, read_back);
-    if (outcome != OUTCOME_GOOD)
-        return failed(supply, outcome, error);
-    double step = quantity->type == REGISTER_F32 ? 0.001 : quantity->scale;
-    if (fabs(*read_back - value) <= 0.005 * fabs(value) + step)
-        return SUPPLY_OK;
-    return supply_fail(connection, SUPPLY_NO_READING, error, "set to %g %c, reads back %g %c",
-                       value, unit, *read_back, unit);
-}
-
-static enum supply_result modbus_set(struct supply *supply, double voltage_V, double limit_A,
-                                     struct error *error)
-{
-    const struct modbus_profile *profile = &supply->connection->profile->modbus;
-    double read_V = NAN;
-    double read_A = NAN;
-    enum supply_result result =
-        ready(supply, profile->set_voltage.known && profile->set_limit.known, error);
-    /* The limit first: a higher voltage never stands over an old, wider limit. */
-    if (result == SUPPLY_OK)
-        result = set_one(supply, &supply->modbus_plan->set_limit, limit_A, 'A', &read_A, error);
-    if (result == SUPPLY_OK)
-        result = set_one(supply, &supply->modbus_plan->set_voltage, voltage_V, 'V', &read_V, error);
-    supply_note_settings(supply, read_V, read_A, clock_monotonic_s());
-    if (result != SUPPLY_OK)
-        supply->settings_due_s = 0;
-    return result;
 }
 
 const struct dialect modbus_dialect = {
