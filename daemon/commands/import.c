@@ -263,7 +263,8 @@ int command_import(int argc, char **argv)
         .summary = "Puts references, module types and power-ups into a store.",
         .details =
             "A .json file is a reference, as build-reference makes it, or a module type\n"
-            "({\"name\", \"nominal_voltage_V\", \"current_limit_A\", \"watch_s\", \"feeds\",\n"
+            "({\"name\", \"nominal_voltage_V\", \"current_limit_A\", \"watch_s\",\n"
+            "\"look_voltage_V\", \"look_limit_A\", \"limit_longest_s\", \"feeds\",\n"
             "\"cautions\"}). A .csv file is a power-up's trace, its facts in the .json file\n"
             "beside it, as export makes them; work orders do not come along. What is in\n"
             "the store already is left as it is; a reference becomes its type's next\n"

@@ -50,6 +50,9 @@ void module_type_post(struct desk *desk, struct call *call)
         {.key = "nominal_voltage_V", .kind = FIELD_NUMBER, .most = 1000, .above_least = true},
         {.key = "current_limit_A", .kind = FIELD_NUMBER, .most = 1000, .above_least = true},
         {.key = "watch_s", .kind = FIELD_NUMBER, .least = 0.1, .most = 86400},
+        {.key = "look_voltage_V", .kind = FIELD_NUMBER, .most = 1000, .above_least = true},
+        {.key = "look_limit_A", .kind = FIELD_NUMBER, .most = 1000, .above_least = true},
+        {.key = "limit_longest_s", .kind = FIELD_NUMBER, .most = 3600, .above_least = true},
         {.key = "feeds", .kind = FIELD_TEXTS, .longest = 127},
         {.key = "cautions", .kind = FIELD_TEXTS, .longest = 500},
     };

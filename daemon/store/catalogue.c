@@ -153,22 +153,41 @@ int store_put_on_bench(struct store *store, const char *supply, const struct on_
 struct type_fields {
     const char *name;
     double nominal_voltage_V, current_limit_A, watch_s;
+    double look_voltage_V, look_limit_A, limit_longest_s;
     char *feeds, *cautions;
 };
 
 static int read_type(const json_t *type, struct type_fields *fields, struct error *error)
 {
-    static const char *const known[] = {
-        "name", "nominal_voltage_V", "current_limit_A", "watch_s", "feeds", "cautions", NULL};
+    static const char *const known[] = {"name",    "nominal_voltage_V", "current_limit_A",
+                                        "watch_s", "look_voltage_V",    "look_limit_A",
+                                        "feeds",   "limit_longest_s",   "cautions",
+                                        NULL};
+    const struct {
+        const char *key;
+        double most, *number;
+    } numbers[] = {
+        {"nominal_voltage_V", 1000, &fields->nominal_voltage_V},
+        {"current_limit_A", 1000, &fields->current_limit_A},
+        {"watch_s", 86400, &fields->watch_s},
+        {"look_voltage_V", 1000, &fields->look_voltage_V},
+        {"look_limit_A", 1000, &fields->look_limit_A},
+        {"limit_longest_s", 3600, &fields->limit_longest_s},
+    };
     if (json_check_keys(type, "a module type", known, error) != 0 ||
-        json_text_field(type, "name", true, LONGEST_NAME, &fields->name, error) != 0 ||
-        json_number_field(type, "nominal_voltage_V", 1000, &fields->nominal_voltage_V, error) !=
-            0 ||
-        json_number_field(type, "current_limit_A", 1000, &fields->current_limit_A, error) != 0 ||
-        json_number_field(type, "watch_s", 86400, &fields->watch_s, error) != 0 ||
-        json_list_field(type, "feeds", true, &fields->feeds, error) != 0)
+        json_text_field(type, "name", true, LONGEST_NAME, &fields->name, error) != 0)
+        return -1;
+    for (size_t i = 0; i < sizeof numbers / sizeof *numbers; i++)
+        if (json_number_field(type, numbers[i].key, numbers[i].most, numbers[i].number, error) != 0)
+            return -1;
+    if (json_list_field(type, "feeds", true, &fields->feeds, error) != 0)
         return -1;
     return json_list_field(type, "cautions", false, &fields->cautions, error);
+}
+
+static int64_t is_given(const json_t *type, const char *key)
+{
+    return json_object_get(type, key) != NULL;
 }
 
 static int write_type(struct store *store, const json_t *type, const struct type_fields *fields,
@@ -181,18 +200,21 @@ static int write_type(struct store *store, const json_t *type, const struct type
     return database_run(
                &store->database, error, NULL,
                "UPDATE module_type SET"
-               " nominal_voltage_V = CASE ?1 WHEN 1 THEN ?2 ELSE nominal_voltage_V END,"
-               " current_limit_A = CASE ?3 WHEN 1 THEN ?4 ELSE current_limit_A END,"
-               " watch_s = CASE ?5 WHEN 1 THEN ?6 ELSE watch_s END,"
-               " feeds = CASE ?7 WHEN 1 THEN coalesce(?8, '[]') ELSE feeds END,"
-               " cautions = CASE ?9 WHEN 1 THEN coalesce(?10, '[]') ELSE cautions END"
-               " WHERE id = ?11",
-               "idididititi", (int64_t)(json_object_get(type, "nominal_voltage_V") != NULL),
-               fields->nominal_voltage_V,
-               (int64_t)(json_object_get(type, "current_limit_A") != NULL), fields->current_limit_A,
-               (int64_t)(json_object_get(type, "watch_s") != NULL), fields->watch_s,
-               (int64_t)(json_object_get(type, "feeds") != NULL), fields->feeds,
-               (int64_t)(json_object_get(type, "cautions") != NULL), fields->cautions, id) < 0
+               " nominal_voltage_V = iif(?1, ?2, nominal_voltage_V),"
+               " current_limit_A = iif(?3, ?4, current_limit_A),"
+               " watch_s = iif(?5, ?6, watch_s),"
+               " look_voltage_V = iif(?7, ?8, look_voltage_V),"
+               " look_limit_A = iif(?9, ?10, look_limit_A),"
+               " limit_longest_s = iif(?11, ?12, limit_longest_s),"
+               " feeds = iif(?13, coalesce(?14, '[]'), feeds),"
+               " cautions = iif(?15, coalesce(?16, '[]'), cautions)"
+               " WHERE id = ?17",
+               "ididididididititi", is_given(type, "nominal_voltage_V"), fields->nominal_voltage_V,
+               is_given(type, "current_limit_A"), fields->current_limit_A,
+               is_given(type, "watch_s"), fields->watch_s, is_given(type, "look_voltage_V"),
+               fields->look_voltage_V, is_given(type, "look_limit_A"), fields->look_limit_A,
+               is_given(type, "limit_longest_s"), fields->limit_longest_s, is_given(type, "feeds"),
+               fields->feeds, is_given(type, "cautions"), fields->cautions, id) < 0
                ? -1
                : 0;
 }

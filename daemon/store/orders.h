@@ -13,7 +13,7 @@
 #include "store/store.h"
 
 /* {"stages", "warranty_days", "check_every_h", "resistors", "check_standard",
- * "ask_after_min", "shop"}, or any of them; null: as it was at first. */
+ * "ask_after_min", "page_gone_s", "shop"}, or any of them; null: as it was at first. */
 int store_put_settings(struct store *store, const json_t *given, struct error *error);
 /* All of them. */
 json_t *store_settings(struct store_reader *reader, struct error *error);

@@ -224,6 +224,35 @@ static const char *const migrations[] = {
     "CREATE INDEX bench_check_by_supply ON bench_check (supply);"
     "ALTER TABLE on_bench ADD COLUMN tag TEXT CHECK (tag IN ('heat', 'cold'));"
     "ALTER TABLE on_bench ADD COLUMN confirmed_us INTEGER;",
+
+    /* Hands on outputs: the log of what was done to them, what is on by us or held,
+     * and how gently a type is switched on. */
+    "CREATE TABLE output_line ("
+    "  id INTEGER PRIMARY KEY AUTOINCREMENT,"
+    "  supply TEXT NOT NULL,"
+    "  at_us INTEGER NOT NULL,"
+    "  what TEXT NOT NULL CHECK (what <> ''),"
+    "  who TEXT,"
+    "  hand TEXT,"
+    "  why TEXT,"
+    "  voltage_V REAL,"
+    "  limit_A REAL,"
+    "  problem TEXT"
+    ") STRICT;"
+    "CREATE INDEX output_line_by_supply ON output_line (supply);"
+    "CREATE TABLE output_mark ("
+    "  supply TEXT NOT NULL,"
+    "  kind TEXT NOT NULL CHECK (kind IN ('ours', 'hold')),"
+    "  since_us INTEGER NOT NULL,"
+    "  who TEXT,"
+    "  hand TEXT,"
+    "  why TEXT,"
+    "  unit TEXT,"
+    "  PRIMARY KEY (supply, kind)"
+    ") STRICT;"
+    "ALTER TABLE module_type ADD COLUMN look_voltage_V REAL CHECK (look_voltage_V > 0);"
+    "ALTER TABLE module_type ADD COLUMN look_limit_A REAL CHECK (look_limit_A > 0);"
+    "ALTER TABLE module_type ADD COLUMN limit_longest_s REAL CHECK (limit_longest_s > 0);",
 };
 
 const struct schema store_schema = {migrations, sizeof migrations / sizeof *migrations};

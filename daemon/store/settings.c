@@ -63,6 +63,11 @@ static int check_minutes(const json_t *value, const char *key, struct error *err
     return check_number(value, key, 0, 10080, error);
 }
 
+static int check_page_gone(const json_t *value, const char *key, struct error *error)
+{
+    return check_number(value, key, 0, 3600, error);
+}
+
 static int check_resistors(const json_t *value, const char *key, struct error *error)
 {
     static const char *const known[] = {"ohm", "tolerance_percent", NULL};
@@ -125,6 +130,7 @@ static const struct {
     {"resistors", check_resistors, "[{\"ohm\":47,\"tolerance_percent\":1}]"},
     {"check_standard", check_standard, "null"},
     {"ask_after_min", check_minutes, "20"},
+    {"page_gone_s", check_page_gone, "60"},
     {"shop", check_shop, "{\"name\":\"\",\"lines\":[]}"},
 };
 enum { SETTINGS = sizeof settings / sizeof *settings };

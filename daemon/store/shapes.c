@@ -92,6 +92,9 @@ static const struct shape module_type_shape[] = {
     {"nominal_voltage_V", number_column},
     {"current_limit_A", number_column},
     {"watch_s", number_column},
+    {"look_voltage_V", number_column},
+    {"look_limit_A", number_column},
+    {"limit_longest_s", number_column},
     {"feeds", json_column},
     {"cautions", json_column},
     {"reference_version", whole_column},
@@ -171,8 +174,9 @@ static const struct shape power_up_shape[] = {
 const struct listing listings[] = {
     [STORE_MODULE_TYPES] =
         {module_type_shape,
-         "SELECT p.id, p.name, p.nominal_voltage_V, p.current_limit_A, p.watch_s, p.feeds,"
-         " p.cautions, (SELECT max(version) FROM reference WHERE module_type_id = p.id)"
+         "SELECT p.id, p.name, p.nominal_voltage_V, p.current_limit_A, p.watch_s,"
+         " p.look_voltage_V, p.look_limit_A, p.limit_longest_s, p.feeds, p.cautions, (SELECT "
+         "max(version) FROM reference WHERE module_type_id = p.id)"
          " FROM module_type p LEFT JOIN module_type t ON t.id = p.id"},
     [STORE_REFERENCES] =
         {reference_shape,

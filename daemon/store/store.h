@@ -30,7 +30,8 @@ void store_close(struct store *store);
 
 /* From here to store_group_end what is written goes to the disk in one commit, or not
  * at all: of power-ups by the five functions from store_begin_power_up to
- * store_end_on_time; or a move or a change of a work order with its records. No other. After the
+ * store_end_on_time, and lines of outputs.h; or a move or a change of a work order with its
+ * records. No other. After the
  * first of them that fails nothing may be written before the group is ended. */
 int store_group_begin(struct store *store, struct error *error);
 /* Commits, or with `keep` false leaves nothing of it. -1: nothing of it is kept. */
@@ -82,7 +83,8 @@ int store_put_on_bench(struct store *store, const char *supply, const struct on_
                        struct error *error);
 
 /* A module type: {"name", "nominal_voltage_V", "current_limit_A", "watch_s",
- * "feeds", "cautions"}; made, or changed. */
+ * "look_voltage_V", "look_limit_A", "limit_longest_s" (how it is switched on,
+ * bench/outputs.h), "feeds", "cautions"}; made, or changed. */
 int store_put_module_type(struct store *store, const json_t *type, struct error *error);
 
 /* A unit: {"serial", "module_type", ...}; a work order: {"unit"} and what of

@@ -1,15 +1,17 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * A repair while the disk fails at the Nth call, or the power goes at it, for
- * every N: each step that was said to be kept is there afterwards, each other one
- * is there whole or not at all.
+ * A repair, and hands on its output, while the disk fails at the Nth call, or the power goes at it,
+ * for every N: each step that was said to be kept is there afterwards, each other one is there
+ * whole or not at all.
  */
 #include "store/database.h"
 #include "store/orders.h"
+#include "store/outputs.h"
 
 #include "support/fault_vfs.h"
 #include "support/scratch.h"
 
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -34,6 +36,10 @@ enum step {
     CONFIRM,
     CLOSE,
     REOPEN,
+    SWITCHED_ON,
+    HOLD,
+    HOLD_OVER,
+    SWITCHED_OFF,
     STEPS
 };
 
@@ -86,6 +92,39 @@ static int catch_one(struct store *store, int64_t *id, struct error *error)
     return status;
 }
 
+static int switch_output(struct store *store, bool on, struct error *error)
+{
+    struct output_line line = {.at_us = 7,
+                               .supply = "left",
+                               .what = on ? "on" : "off",
+                               .who = "page",
+                               .hand = "ab",
+                               .why = "",
+                               .problem = "",
+                               .voltage_V = 12,
+                               .limit_A = 1,
+                               .ours = on ? OURS_BEGINS : OURS_OVER};
+    struct output_line lines[] = {line, line};
+    lines[0].what = on ? "set" : "off not confirmed";
+    lines[0].ours = OURS_STAYS;
+    return store_put_output_lines(store, lines, 2, error);
+}
+
+static int hold(struct store *store, bool on, struct error *error)
+{
+    struct output_line line = {.at_us = 8,
+                               .supply = "left",
+                               .what = on ? "held" : "hold over",
+                               .who = "page",
+                               .hand = "ab",
+                               .why = "reading the memory",
+                               .problem = "",
+                               .voltage_V = (double)NAN,
+                               .limit_A = (double)NAN};
+    struct output_mark mark = {.since_us = 8, .hand = "ab", .unit = "AL-9"};
+    return store_put_hold(store, &line, on ? &mark : NULL, error);
+}
+
 /* One step with its JSON. */
 static int with(struct store *store, enum step step, int64_t id, const char *text,
                 struct error *error)
@@ -135,6 +174,14 @@ static int with(struct store *store, enum step step, int64_t id, const char *tex
     case REOPEN:
         status = store_reopen_work_order(store, id, "typed wrongly", error);
         break;
+    case SWITCHED_ON:
+    case SWITCHED_OFF:
+        status = switch_output(store, step == SWITCHED_ON, error);
+        break;
+    case HOLD:
+    case HOLD_OVER:
+        status = hold(store, step == HOLD, error);
+        break;
     case STEPS:
         break;
     }
@@ -161,6 +208,10 @@ static const struct {
     [CONFIRM] = {"{}", INTAKE},
     [CLOSE] = {"{\"outcome\": \"repaired\", \"hand\": \"ab\", \"found_cause\": \"relay\"}", INTAKE},
     [REOPEN] = {"{}", CLOSE},
+    [SWITCHED_ON] = {"{}", STEPS},
+    [HOLD] = {"{}", STEPS},
+    [HOLD_OVER] = {"{}", HOLD},
+    [SWITCHED_OFF] = {"{}", SWITCHED_ON},
 };
 
 static void live(const char *directory, struct story *story)
@@ -234,6 +285,18 @@ static const struct {
     [REOPEN] = {"SELECT count(*) > 0 FROM note WHERE text LIKE 'Opened again%'",
                 "SELECT closed_us IS NULL AND outcome IS NULL AND warranty_days IS NULL FROM"
                 " work_order"},
+    [SWITCHED_ON] = {"SELECT count(*) > 0 FROM output_line WHERE what IN ('set', 'on')",
+                     "SELECT count(*) = 2 FROM output_line WHERE what IN ('set', 'on')"
+                     " AND hand = 'ab' AND limit_A = 1"},
+    [HOLD] = {"SELECT count(*) > 0 FROM output_line WHERE what = 'held'",
+              "SELECT count(*) = 1 FROM output_line WHERE what = 'held' AND voltage_V IS NULL"
+              " AND ((SELECT unit FROM output_mark WHERE kind = 'hold') IS 'AL-9'"
+              "  OR EXISTS (SELECT 1 FROM output_line WHERE what = 'hold over'))"},
+    [HOLD_OVER] = {"SELECT count(*) > 0 FROM output_line WHERE what = 'hold over'",
+                   "SELECT count(*) = 0 FROM output_mark WHERE kind = 'hold'"},
+    [SWITCHED_OFF] = {"SELECT count(*) > 0 FROM output_line WHERE what LIKE 'off%'",
+                      "SELECT count(*) = 2 FROM output_line WHERE what LIKE 'off%'"
+                      " AND NOT EXISTS (SELECT 1 FROM output_mark WHERE kind = 'ours')"},
 };
 
 static void look(const char *directory, const struct story *story)
@@ -257,6 +320,14 @@ static void look(const char *directory, const struct story *story)
             fail_msg("step %d was said to be kept, and is not there", step);
     }
     assert_int_equal(number(&database, "SELECT count(*) FROM pragma_foreign_key_check"), 0);
+    /* What is said to be on is known to be ours, and held what is said to be. */
+    assert_int_equal(number(&database, "SELECT (SELECT count(*) FROM output_mark) ="
+                                       " (SELECT count(*) FROM output_line WHERE what = 'on')"
+                                       " - (SELECT count(*) FROM output_line WHERE what = 'off')"
+                                       " + (SELECT count(*) FROM output_line WHERE what = 'held')"
+                                       " - (SELECT count(*) FROM output_line"
+                                       "    WHERE what = 'hold over')"),
+                     1);
     database_close(&database);
     store_close(store);
 }

@@ -222,7 +222,7 @@ static void test_the_trace_comes_back_as_it_was_received(void **state)
     json_t *health = store_health(store);
     assert_json(json_object_get(health, "packed_readings"), "400");
     assert_in_range((int)json_number_value(json_object_get(health, "bytes_per_reading")), 0, 5);
-    assert_json(json_object_get(health, "schema_version"), "2");
+    assert_json(json_object_get(health, "schema_version"), "3");
     json_decref(health);
 }
 
@@ -354,13 +354,17 @@ static void test_module_types(void **state)
 {
     (void)state;
     put_type("{\"name\": \"tank gauge\", \"nominal_voltage_V\": 12, \"current_limit_A\": 1.5,"
-             " \"watch_s\": 8, \"feeds\": [\"battery\", \"ignition\"],"
+             " \"watch_s\": 8, \"look_voltage_V\": 3, \"look_limit_A\": 0.2,"
+             " \"limit_longest_s\": 1.5, \"feeds\": [\"battery\", \"ignition\"],"
              " \"cautions\": [\"has a lithium cell\"]}",
              0);
-    put_type("{\"name\": \"tank gauge\", \"watch_s\": null, \"current_limit_A\": 2}", 0);
+    put_type("{\"name\": \"tank gauge\", \"watch_s\": null, \"current_limit_A\": 2,"
+             " \"look_limit_A\": null}",
+             0);
     json_t *type = store_module_type(reader, "tank gauge", &error);
     assert_json(type, "{\"id\": \"1\", \"name\": \"tank gauge\", \"nominal_voltage_V\": 12.0,"
-                      " \"current_limit_A\": 2.0, \"watch_s\": null,"
+                      " \"current_limit_A\": 2.0, \"watch_s\": null, \"look_voltage_V\": 3.0,"
+                      " \"look_limit_A\": null, \"limit_longest_s\": 1.5,"
                       " \"feeds\": [\"battery\", \"ignition\"],"
                       " \"cautions\": [\"has a lithium cell\"], \"reference_version\": null}");
     json_decref(type);
@@ -375,6 +379,9 @@ static void test_module_types(void **state)
         {"{\"name\": \"a\", \"watch_s\": -1}", "watch_s"},
         {"{\"name\": \"a\", \"watch_s\": \"8\"}", "watch_s"},
         {"{\"name\": \"a\", \"nominal_voltage_V\": 1e9}", "nominal_voltage_V"},
+        {"{\"name\": \"a\", \"look_voltage_V\": 0}", "look_voltage_V"},
+        {"{\"name\": \"a\", \"look_limit_A\": true}", "look_limit_A"},
+        {"{\"name\": \"a\", \"limit_longest_s\": 3601}", "limit_longest_s"},
         {"{\"name\": \"a\", \"feeds\": \"battery\"}", "feeds"},
         {"{\"name\": \"a\", \"cautions\": [{}]}", "cautions"},
         {"{\"name\": \"a\", \"wach_s\": 8}", "wach_s"},

@@ -189,6 +189,7 @@ static void test_settings(void **state)
     json_t *settings = store_settings(reader, &error);
     assert_at(settings, "warranty_days", "365");
     assert_at(settings, "ask_after_min", "20");
+    assert_at(settings, "page_gone_s", "60");
     assert_at(settings, "stages/1", "\"heat check\"");
     assert_at(settings, "check_standard", "null");
     json_decref(settings);
@@ -209,6 +210,8 @@ static void test_settings(void **state)
         {"warranty_days", "{\"warranty_days\": 1.5}"},
         {"check_every_h", "{\"check_every_h\": 0}"},
         {"ask_after_min", "{\"ask_after_min\": \"20\"}"},
+        {"page_gone_s", "{\"page_gone_s\": 3601}"},
+        {"page_gone_s", "{\"page_gone_s\": -1}"},
         {"resistors", "{\"resistors\": [{\"ohm\": 0, \"tolerance_percent\": 1}]}"},
         {"resistors", "{\"resistors\": [{\"ohm\": 47}]}"},
         {"check_standard", "{\"check_standard\": {\"serial\": \"\"}}"},

@@ -356,7 +356,8 @@ def check_bodies(daemon):
     for body in ("[]", "[1]"):
         check_problem(f"units {body} is 422", daemon.ask("POST", units, body, JSON), 422)
     for field, value in (("nominal_voltage_V", -12), ("nominal_voltage_V", "12"), ("watch_s", 0),
-                         ("watch_s", 1e9), ("feeds", "battery"), ("feeds", [1]),
+                         ("watch_s", 1e9), ("look_voltage_V", 0), ("look_limit_A", "low"),
+                         ("limit_longest_s", 3601), ("feeds", "battery"), ("feeds", [1]),
                          ("cautions", 40 * ["x"]), ("current_limit_A", True)):
         check_problem(f"module-types {field} = {str(value)[:20]} is 422",
                       daemon.ask("POST", "/api/v1/module-types", {"name": "x", field: value}, JSON),
