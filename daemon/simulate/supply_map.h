@@ -18,16 +18,22 @@ enum word_type { WORD_U16, WORD_S16, WORD_U32, WORD_S32, WORD_F32 };
 
 struct map_quantity {
     bool known;
+    int function; /* it is read by: 3 or 4 */
     int address;
     enum word_type type;
-    bool low_word_first;
+    bool low_word_first, low_byte_first;
     double scale; /* register x scale = volts or amperes */
 };
 
+enum { MAP_MOST_VALUES = 4 };
+
+/* `width` bits of a register from `bit` on; 1 bit of a coil or discrete input. */
 struct map_flag {
     bool known;
-    int address, bit;
+    int function; /* it is read by: 1 to 4; of what is written: 1 or 3 */
+    int address, bit, width;
     bool inverted;
+    int values[MAP_MOST_VALUES], value_count; /* these numbers mean yes; 0: all but 0 */
 };
 
 enum message_name {
@@ -64,9 +70,14 @@ struct supply_map {
     int outputs;
     /* modbus */
     int function; /* 3 holding or 4 input registers for what is read */
-    int output_step;
-    struct map_quantity voltage, current, set_voltage, set_limit;
+    int output_step, coil_step;
+    struct map_quantity voltage, current, set_voltage, set_limit, set_protection;
+    struct map_quantity query_voltage, query_limit, query_protection;
     struct map_flag output_on, limited, set_output;
+    int set_output_function; /* 5, or what set_function says */
+    int output_values[2];    /* on, off */
+    bool remote_known;       /* nothing else is written before this is */
+    int remote_address, remote_value, remote_function;
     /* scpi */
     char messages[MESSAGE_COUNT][120]; /* "": not stated, or none */
     int limited_bit;                   /* -1: the number is 0 or 1 */

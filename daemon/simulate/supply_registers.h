@@ -14,6 +14,7 @@ struct supply_registers {
     struct output *outputs;
     int output_count;
     double time_s; /* of the request being answered; set it before each */
+    bool remote;   /* taken into remote state, where the map has such a thing */
 };
 
 /* Map and outputs must outlive the space. */

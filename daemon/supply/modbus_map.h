@@ -25,7 +25,14 @@ double register_number(const struct register_quantity *quantity, const uint16_t 
 /* The other way; how many words. -1: the number does not fit the type. */
 int register_words(const struct register_quantity *quantity, double number, uint16_t words[2]);
 
+/* The state that a register (or a coil: 0 or 1) tells. */
 enum known_flag register_flag(const struct register_flag *flag, uint16_t word);
+
+/* The register with the flag's bits holding `value`, its others as they are. */
+uint16_t register_with_bits(const struct register_flag *flag, uint16_t word, int value);
+
+/* All of the register is the flag's: it can be written without being read. */
+bool register_is_whole(const struct register_flag *flag);
 
 /* The block that holds both stretches, if it is no longer than a read may be
  * and holds at most `most_idle` registers that nobody asked for. */

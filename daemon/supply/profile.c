@@ -1,36 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "supply/profile_content.h"
-
-#include "base/ini_file.h"
-#include "base/number.h"
-#include "supply/scpi_text.h"
+#include "supply/profile_file.h"
 
 #include <math.h>
 #include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-enum value_kind {
-    VALUE_TEXT,     /* char[160] */
-    VALUE_QUERY,    /* char[120], asks */
-    VALUE_COMMAND,  /* char[120], tells */
-    VALUE_NUMBER,   /* double */
-    VALUE_WHOLE,    /* int */
-    VALUE_ACCURACY, /* two doubles: gain, offset */
-    VALUE_QUANTITY, /* struct register_quantity */
-    VALUE_FLAG,     /* struct register_flag */
-    VALUE_SPEAKS,
-    VALUE_END, /* enum line_end */
-};
-
-struct key {
-    const char *section, *name;
-    enum value_kind kind;
-    size_t offset;
-    double low, high;
-    const char *unit; /* of a number; what has to stand in a message */
-};
 
 #define AT(member) offsetof(struct profile, member)
 
@@ -72,220 +47,49 @@ static const struct key keys[] = {
     {"scpi", "reply_end", VALUE_END, AT(scpi.reply_end), 0, 1, "auto, LF, CR, CRLF or gap"},
     {"scpi", "reply_gap_s", VALUE_NUMBER, AT(scpi.reply_gap_s), 0.001, 1, "s"},
     {"modbus", "function", VALUE_WHOLE, AT(modbus.function), 3, 4, ""},
-    {"modbus", "set_function", VALUE_WHOLE, AT(modbus.set_function), 6, 16, ""},
     {"modbus", "voltage", VALUE_QUANTITY, AT(modbus.voltage), 0, 0, ""},
+    {"modbus", "voltage_function", VALUE_WHOLE, AT(modbus.voltage.function), 3, 4, ""},
     {"modbus", "current", VALUE_QUANTITY, AT(modbus.current), 0, 0, ""},
-    {"modbus", "set_voltage", VALUE_QUANTITY, AT(modbus.set_voltage), 0, 0, ""},
-    {"modbus", "set_limit", VALUE_QUANTITY, AT(modbus.set_limit), 0, 0, ""},
+    {"modbus", "current_function", VALUE_WHOLE, AT(modbus.current.function), 3, 4, ""},
     {"modbus", "output_on", VALUE_FLAG, AT(modbus.output_on), 0, 0, ""},
+    {"modbus", "output_on_function", VALUE_WHOLE, AT(modbus.output_on.function), 1, 4, ""},
+    {"modbus", "output_on_value", VALUE_STATES, AT(modbus.output_on), 0, 0, ""},
     {"modbus", "limited", VALUE_FLAG, AT(modbus.limited), 0, 0, ""},
+    {"modbus", "limited_function", VALUE_WHOLE, AT(modbus.limited.function), 1, 4, ""},
+    {"modbus", "limited_value", VALUE_STATES, AT(modbus.limited), 0, 0, ""},
+    {"modbus", "set_function", VALUE_WHOLE, AT(modbus.set_function), 6, 16, ""},
+    {"modbus", "set_voltage", VALUE_QUANTITY, AT(modbus.set_voltage), 0, 0, ""},
+    {"modbus", "set_voltage_function", VALUE_WHOLE, AT(modbus.set_voltage.function), 3, 4, ""},
+    {"modbus", "set_limit", VALUE_QUANTITY, AT(modbus.set_limit), 0, 0, ""},
+    {"modbus", "set_limit_function", VALUE_WHOLE, AT(modbus.set_limit.function), 3, 4, ""},
+    {"modbus", "query_voltage", VALUE_QUANTITY, AT(modbus.query_voltage), 0, 0, ""},
+    {"modbus", "query_voltage_function", VALUE_WHOLE, AT(modbus.query_voltage.function), 3, 4, ""},
+    {"modbus", "query_limit", VALUE_QUANTITY, AT(modbus.query_limit), 0, 0, ""},
+    {"modbus", "query_limit_function", VALUE_WHOLE, AT(modbus.query_limit.function), 3, 4, ""},
+    {"modbus", "set_protection", VALUE_QUANTITY, AT(modbus.set_protection), 0, 0, ""},
+    {"modbus", "query_protection", VALUE_QUANTITY, AT(modbus.query_protection), 0, 0, ""},
+    {"modbus", "query_protection_function", VALUE_WHOLE, AT(modbus.query_protection.function), 3, 4,
+     ""},
     {"modbus", "set_output", VALUE_FLAG, AT(modbus.set_output), 0, 0, ""},
+    {"modbus", "set_output_function", VALUE_WHOLE, AT(modbus.set_output_function), 5, 16, ""},
+    {"modbus", "set_output_values", VALUE_PAIR, AT(modbus.output_words), 0, 0, ""},
+    {"modbus", "remote", VALUE_WORD, AT(modbus.remote), 0, 0, ""},
+    {"modbus", "local", VALUE_WORD, AT(modbus.local), 0, 0, ""},
+    {"modbus", "remote_function", VALUE_WHOLE, AT(modbus.remote_function), 5, 16, ""},
     {"modbus", "output_step", VALUE_WHOLE, AT(modbus.output_step), 1, 30000, ""},
+    {"modbus", "coil_step", VALUE_WHOLE, AT(modbus.coil_step), 1, 30000, ""},
     {"modbus", "byte_timeout_s", VALUE_NUMBER, AT(modbus.byte_timeout_s), 0.005, 10, "s"},
 };
 
 enum { KEYS = sizeof keys / sizeof *keys };
+_Static_assert((int)KEYS <= (int)MOST_KEYS, "a line for every key");
 
-struct loading {
-    struct profile *profile;
-    long line_of[KEYS]; /* 0: not met */
-    long first_modbus, first_scpi;
-};
-
-static int bad(const struct ini_pair *pair, const char *expected, struct error *error)
+long profile_line_of(const struct loading *loading, const char *section, const char *name)
 {
-    return error_set(error, EXIT_BAD_DATA, pair->file, pair->line, expected, "%s: found \"%.120s\"",
-                     pair->key, pair->value);
-}
-
-/* Copies the next field of a comma-separated value, blanks around it removed. */
-static bool next_field(const char **rest, char field[40])
-{
-    if (!*rest)
-        return false;
-    const char *start = *rest + strspn(*rest, " \t");
-    size_t length = strcspn(start, ",");
-    *rest = start[length] ? start + length + 1 : NULL;
-    while (length > 0 && (start[length - 1] == ' ' || start[length - 1] == '\t'))
-        length--;
-    if (length >= 40)
-        return false;
-    memcpy(field, start, length);
-    field[length] = '\0';
-    return true;
-}
-
-/* A register's address or a bit: decimal, or hexadecimal after 0x. */
-static bool whole_field(const char **rest, long low, long high, int *number)
-{
-    char field[40];
-    if (!next_field(rest, field) || !field[0])
-        return false;
-    bool hexadecimal = strncmp(field, "0x", 2) == 0;
-    const char *digits = hexadecimal ? field + 2 : field;
-    size_t span = strspn(digits, hexadecimal ? "0123456789abcdefABCDEF" : "0123456789");
-    if (span == 0 || digits[span] || span > 6)
-        return false;
-    long value = strtol(digits, NULL, hexadecimal ? 16 : 10);
-    if (value < low || value > high)
-        return false;
-    *number = (int)value;
-    return true;
-}
-
-static int read_quantity(const struct ini_pair *pair, struct register_quantity *quantity,
-                         struct error *error)
-{
-    static const char *const types[] = {"u16", "s16", "u32", "s32", "f32"};
-    static const char expected[] =
-        "ADDRESS,TYPE,WORD_ORDER,SCALE (address 0 to 65535; u16, s16, u32, s32 or f32; big or "
-        "little; a scale above 0)";
-    const char *rest = pair->value;
-    char type[40] = "";
-    char order[40] = "";
-    char scale[40] = "";
-    if (!whole_field(&rest, 0, 65535, &quantity->address) || !next_field(&rest, type) ||
-        !next_field(&rest, order) || !next_field(&rest, scale) || rest)
-        return bad(pair, expected, error);
-    size_t kind = 0;
-    while (kind < 5 && strcmp(types[kind], type) != 0)
-        kind++;
-    quantity->little = strcmp(order, "little") == 0;
-    if (kind == 5 || (!quantity->little && strcmp(order, "big") != 0) ||
-        !number_parse_whole(scale, &quantity->scale) || !(quantity->scale > 0) ||
-        quantity->scale > 1e6)
-        return bad(pair, expected, error);
-    quantity->type = (enum register_type)kind;
-    if (quantity->address + register_width(quantity->type) > 65536)
-        return bad(pair, "registers up to 65535", error);
-    quantity->known = true;
+    for (size_t i = 0; i < KEYS; i++)
+        if (strcmp(keys[i].section, section) == 0 && strcmp(keys[i].name, name) == 0)
+            return loading->line_of[i];
     return 0;
-}
-
-static int read_flag(const struct ini_pair *pair, struct register_flag *flag, struct error *error)
-{
-    static const char expected[] = "ADDRESS,BIT (address 0 to 65535, bit 0 to 15), perhaps "
-                                   "followed by ,inverted";
-    const char *rest = pair->value;
-    char inverted[40] = "";
-    if (!whole_field(&rest, 0, 65535, &flag->address) || !whole_field(&rest, 0, 15, &flag->bit))
-        return bad(pair, expected, error);
-    if (rest && (!next_field(&rest, inverted) || rest || strcmp(inverted, "inverted") != 0))
-        return bad(pair, expected, error);
-    flag->inverted = inverted[0] != '\0';
-    flag->known = true;
-    return 0;
-}
-
-static int read_accuracy(const struct ini_pair *pair, const struct key *key, double *gain_offset,
-                         struct error *error)
-{
-    const char *rest = pair->value;
-    char percent[40] = "";
-    char offset[40] = "";
-    double gain = 0;
-    double zero = 0;
-    if (!next_field(&rest, percent) || !next_field(&rest, offset) || rest ||
-        !number_parse_whole(percent, &gain) || !number_parse_whole(offset, &zero) || gain < 0 ||
-        gain > 50 || zero < 0 || zero > 100)
-        return bad(pair,
-                   key->unit[0] == 'A' ? "PERCENT,OFFSET_A (0 to 50, 0 to 100)"
-                                       : "PERCENT,OFFSET_V (0 to 50, 0 to 100)",
-                   error);
-    gain_offset[0] = gain / 100;
-    gain_offset[1] = zero;
-    return 0;
-}
-
-static int read_message(const struct ini_pair *pair, const struct key *key, char text[120],
-                        struct error *error)
-{
-    if (strcmp(pair->value, "none") == 0) {
-        text[0] = '\0';
-        return 0;
-    }
-    if (!pair->value[0])
-        return bad(pair, "a message, or none", error);
-    if (strlen(pair->value) >= 120)
-        return bad(pair, "at most 119 characters", error);
-    if (key->kind == VALUE_QUERY && !scpi_text_only_asks(pair->value))
-        return bad(pair, "a message that only asks (each part of it ends its word with ?)", error);
-    if (key->kind == VALUE_COMMAND && strchr(pair->value, '?'))
-        return bad(pair, "a message that tells (without ?)", error);
-    if (key->unit[0] && !strstr(pair->value, key->unit)) {
-        char expected[60];
-        snprintf(expected, sizeof expected, "%s in it", key->unit);
-        return bad(pair, expected, error);
-    }
-    if (!scpi_text_template_ok(pair->value, strcmp(key->unit, "{value}") == 0))
-        return bad(pair,
-                   strcmp(key->unit, "{value}") == 0 ? "{output} and {value} as the only words "
-                                                       "in braces"
-                                                     : "{output} as the only word in braces",
-                   error);
-    snprintf(text, 120, "%s", pair->value);
-    return 0;
-}
-
-static int read_end(const struct ini_pair *pair, const struct key *key, enum line_end *end,
-                    struct error *error)
-{
-    static const char *const reply_words[] = {"auto", "LF", "CR", "CRLF", "gap"};
-    static const char *const message_words[] = {"", "LF", "CR", "CRLF", "none"};
-    const char *const *words = key->high > 0 ? reply_words : message_words;
-    for (int i = 0; i < 5; i++) {
-        if (words[i][0] && strcmp(words[i], pair->value) == 0) {
-            *end = (enum line_end)i;
-            return 0;
-        }
-    }
-    return bad(pair, key->unit, error);
-}
-
-static int read_whole(const struct ini_pair *pair, const struct key *key, int *number,
-                      struct error *error)
-{
-    double value = 0;
-    if (ini_number(pair, key->low, key->high, key->unit, &value, error) != 0)
-        return -1;
-    if (floor(value) != value)
-        return bad(pair, "a whole number", error);
-    *number = (int)value;
-    return 0;
-}
-
-static int read_value(const struct ini_pair *pair, const struct key *key, struct profile *profile,
-                      struct error *error)
-{
-    void *target = (char *)profile + key->offset;
-    switch (key->kind) {
-    case VALUE_TEXT:
-        if (strlen(pair->value) >= sizeof profile->description)
-            return bad(pair, "at most 159 characters", error);
-        snprintf(target, sizeof profile->description, "%s", pair->value);
-        return 0;
-    case VALUE_QUERY:
-    case VALUE_COMMAND:
-        return read_message(pair, key, target, error);
-    case VALUE_NUMBER:
-        return ini_number(pair, key->low, key->high, key->unit, target, error);
-    case VALUE_WHOLE:
-        return read_whole(pair, key, target, error);
-    case VALUE_ACCURACY:
-        return read_accuracy(pair, key, target, error);
-    case VALUE_QUANTITY:
-        return read_quantity(pair, target, error);
-    case VALUE_FLAG:
-        return read_flag(pair, target, error);
-    case VALUE_SPEAKS:
-        if (strcmp(pair->value, "scpi") != 0 && strcmp(pair->value, "modbus") != 0)
-            return bad(pair, "scpi or modbus", error);
-        profile->speaks = pair->value[0] == 's' ? PROFILE_SCPI : PROFILE_MODBUS;
-        return 0;
-    case VALUE_END:
-        return read_end(pair, key, target, error);
-    }
-    return -1;
 }
 
 static int unknown(const struct ini_pair *pair, struct error *error)
@@ -338,75 +142,7 @@ static int take_pair(void *context, const struct ini_pair *pair, struct error *e
         loading->first_scpi = pair->line;
     if (strcmp(pair->section, "modbus") == 0 && !loading->first_modbus)
         loading->first_modbus = pair->line;
-    return read_value(pair, &keys[i], loading->profile, error);
-}
-
-static long line_of(const struct loading *loading, const char *section, const char *name)
-{
-    for (size_t i = 0; i < KEYS; i++)
-        if (strcmp(keys[i].section, section) == 0 && strcmp(keys[i].name, name) == 0)
-            return loading->line_of[i];
-    return 0;
-}
-
-static int missing(const struct profile *profile, const char *section, const char *what,
-                   struct error *error)
-{
-    return error_set(error, EXIT_BAD_DATA, profile->path, 0, what, "missing in [%s]", section);
-}
-
-static int check_scpi(const struct loading *loading, struct error *error)
-{
-    const struct profile *profile = loading->profile;
-    const struct scpi_profile *scpi = &profile->scpi;
-    if (loading->first_modbus)
-        return error_set(error, EXIT_BAD_DATA, profile->path, loading->first_modbus,
-                         "[modbus] only with speaks = modbus", "found [modbus]");
-    if (!scpi->read[0] && (!scpi->read_voltage[0] || !scpi->read_current[0]))
-        return missing(profile, "scpi", "read_voltage and read_current, or read", error);
-    if (!scpi->read[0] != !line_of(loading, "scpi", "read"))
-        return missing(profile, "scpi", "read with a message", error);
-    bool numbered = strstr(scpi->read, "{output}") || strstr(scpi->read_voltage, "{output}");
-    if (profile->outputs > 1 && !numbered && !scpi->query_selection[0])
-        return error_set(error, EXIT_BAD_DATA, profile->path, line_of(loading, "supply", "outputs"),
-                         "{output} in the read messages, or query_selection and select",
-                         "outputs: found %d", profile->outputs);
-    if (scpi->select[0] && !scpi->query_selection[0])
-        return missing(profile, "scpi", "query_selection beside select", error);
-    if (!scpi->output_on[0] != !scpi->output_off[0])
-        return missing(profile, "scpi", "output_on and output_off, both or neither", error);
-    if (scpi->limited_bit >= 0 && !scpi->read_limited[0])
-        return missing(profile, "scpi", "read_limited beside limited_bit", error);
-    if (scpi->clear[0] && strcmp(scpi->clear, "*CLS") != 0)
-        return error_set(error, EXIT_BAD_DATA, profile->path, line_of(loading, "scpi", "clear"),
-                         "*CLS or none", "clear: found \"%s\"", scpi->clear);
-    return 0;
-}
-
-static int check_modbus(const struct loading *loading, struct error *error)
-{
-    const struct profile *profile = loading->profile;
-    const struct modbus_profile *modbus = &profile->modbus;
-    if (loading->first_scpi)
-        return error_set(error, EXIT_BAD_DATA, profile->path, loading->first_scpi,
-                         "[scpi] only with speaks = scpi", "found [scpi]");
-    if (!modbus->function)
-        return missing(profile, "modbus", "function (3 or 4)", error);
-    if (!modbus->voltage.known || !modbus->current.known)
-        return missing(profile, "modbus", "voltage and current", error);
-    if (modbus->set_function != 6 && modbus->set_function != 16)
-        return error_set(error, EXIT_BAD_DATA, profile->path,
-                         line_of(loading, "modbus", "set_function"), "6 or 16",
-                         "set_function: found %d", modbus->set_function);
-    if (modbus->set_function == 6 &&
-        ((modbus->set_voltage.known && register_width(modbus->set_voltage.type) > 1) ||
-         (modbus->set_limit.known && register_width(modbus->set_limit.type) > 1)))
-        return error_set(error, EXIT_BAD_DATA, profile->path,
-                         line_of(loading, "modbus", "set_function"),
-                         "16 for set points of two registers", "set_function: found 6");
-    if (profile->outputs > 1 && !modbus->output_step)
-        return missing(profile, "modbus", "output_step where outputs is above 1", error);
-    return 0;
+    return profile_read_value(pair, &keys[i], loading->profile, error);
 }
 
 int register_width(enum register_type type)
@@ -427,6 +163,7 @@ static void set_defaults(struct profile *profile)
     profile->scpi.reply_end = LINE_END_AUTO;
     profile->scpi.reply_gap_s = 0.03;
     profile->modbus.set_function = 16;
+    profile->modbus.output_words[0] = 1;
     profile->modbus.byte_timeout_s = 0.2;
 }
 
@@ -454,11 +191,8 @@ struct profile *profile_load(const char *name_or_path, struct error *error)
         set_name(profile);
         failed = ini_file_read(profile->path, take_pair, &loading, error);
     }
-    if (!failed && !line_of(&loading, "supply", "speaks"))
-        failed = missing(profile, "supply", "speaks = scpi or modbus", error);
     if (!failed)
-        failed = profile->speaks == PROFILE_SCPI ? check_scpi(&loading, error)
-                                                 : check_modbus(&loading, error);
+        failed = profile_check(&loading, error);
     if (failed) {
         profile_destroy(profile);
         return NULL;

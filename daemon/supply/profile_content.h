@@ -42,26 +42,51 @@ enum register_type {
 
 struct register_quantity {
     bool known;
-    int address; /* as sent, from 0 */
+    int function; /* it is read by: 3 or 4 */
+    int address;  /* as sent, from 0 */
     enum register_type type;
     bool little;  /* the low word comes first */
+    bool swapped; /* in each register the low byte comes first */
     double scale; /* number in the register x scale = volts or amperes */
 };
 
+enum { MOST_STATES = 4 };
+
+/* A state: one bit of a register, some neighbouring bits of it, all of it; or
+ * one coil or discrete input. */
 struct register_flag {
     bool known;
+    int function; /* it is read by: 1 coils, 2 discrete inputs, 3 or 4 */
     int address;
-    int bit; /* 0: the lowest */
+    int bit;  /* the lowest one of it; 0: the register's lowest */
+    int bits; /* how many, up to 16; 0 stands for 1 */
     bool inverted;
+    int values[MOST_STATES]; /* the bits as a number: these mean yes */
+    int value_count;         /* 0: any number but 0 does */
+};
+
+/* One register or coil and what is written to it. */
+struct register_word {
+    bool known;
+    int address, value;
 };
 
 struct modbus_profile {
-    int function;     /* 3 or 4, of voltage and current */
+    int function;     /* 3 or 4, of what states no function of its own; 0: nothing does */
     int set_function; /* 6 or 16, for writing set points */
-    struct register_quantity voltage, current, set_voltage, set_limit;
-    struct register_flag output_on, limited; /* read by `function` */
-    struct register_flag set_output;         /* a holding register's bit, written */
-    int output_step;                         /* registers from one output's map to the next */
+    /* query_*: where a set point is read back; not known: where it is written.
+     * The protection is against overvoltage. */
+    struct register_quantity voltage, current, set_voltage, set_limit, set_protection;
+    struct register_quantity query_voltage, query_limit, query_protection;
+    struct register_flag output_on, limited;
+    /* Written by set_output_function (5, 6 or 16), read by its `function` (1, 3)
+     * where only some bits of the register are ours. output_words: on, off. */
+    struct register_flag set_output;
+    int set_output_function, output_words[2];
+    struct register_word remote, local; /* with control: written at opening, at closing */
+    int remote_function;                /* 5, 6 or 16 */
+    int output_step;                    /* registers from one output's map to the next */
+    int coil_step;                      /* the same of coils and discrete inputs */
     double byte_timeout_s;
 };
 

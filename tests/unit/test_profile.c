@@ -117,9 +117,61 @@ static void test_modbus_values(void **state)
     profile_destroy(profile);
 }
 
+static void test_modbus_functions(void **state)
+{
+    (void)state;
+    struct error error;
+    struct profile *profile = load("[supply]\nspeaks = modbus\noutputs = 2\n[modbus]\n"
+                                   "current_function = 3\n"
+                                   "voltage = 1,f32,little-swapped,1\nvoltage_function = 4\n"
+                                   "current = 18,s16,big-swapped,0.01\n"
+                                   "output_on = 3\noutput_on_function = 1\n"
+                                   "limited = 20,4-5\nlimited_value = 2,3\n"
+                                   "set_voltage = 7,u16,big,0.01\n"
+                                   "query_voltage = 9,u16,big,0.01\nquery_voltage_function = 4\n"
+                                   "set_output = 5\nset_output_function = 6\n"
+                                   "set_output_values = 165,90\n"
+                                   "remote = 30,1\nlocal = 30,0\nremote_function = 5\n"
+                                   "output_step = 100\ncoil_step = 8\n",
+                                   &error);
+    assert_non_null(profile);
+    const struct modbus_profile *modbus = &profile->modbus;
+    assert_int_equal(modbus->voltage.function, 4);
+    assert_true(modbus->voltage.little && modbus->voltage.swapped);
+    assert_int_equal(modbus->current.function, 3);
+    assert_true(!modbus->current.little && modbus->current.swapped);
+    assert_int_equal(modbus->output_on.function, 1);
+    assert_int_equal(modbus->output_on.bits, 1);
+    assert_int_equal(modbus->limited.function, 4);
+    assert_int_equal(modbus->limited.bit, 4);
+    assert_int_equal(modbus->limited.bits, 2);
+    assert_int_equal(modbus->limited.value_count, 2);
+    assert_int_equal(modbus->limited.values[1], 3);
+    assert_int_equal(modbus->set_voltage.function, 3);
+    assert_int_equal(modbus->query_voltage.function, 4);
+    assert_int_equal(modbus->set_output_function, 6);
+    assert_int_equal(modbus->set_output.bits, 16);
+    assert_int_equal(modbus->output_words[0], 165);
+    assert_int_equal(modbus->output_words[1], 90);
+    assert_int_equal(modbus->remote.address, 30);
+    assert_int_equal(modbus->remote.value, 1);
+    assert_int_equal(modbus->coil_step, 8);
+    profile_destroy(profile);
+    profile = load("[supply]\nspeaks = modbus\n[modbus]\nfunction = 3\n"
+                   "voltage = 1,u16,big,1\ncurrent = 2,u16,big,1\nset_output = 5,3,inverted\n",
+                   &error);
+    assert_non_null(profile);
+    assert_int_equal(profile->modbus.set_output_function, 16);
+    assert_int_equal(profile->modbus.set_output.bits, 1);
+    assert_int_equal(profile->modbus.output_words[0], 0);
+    assert_int_equal(profile->modbus.output_words[1], 1);
+    profile_destroy(profile);
+}
+
 /* Every refusal names file, line, what was found and what is expected. */
 #define SCPI "[supply]\nspeaks = scpi\n"
 #define READS "[scpi]\nread_voltage = MEAS:VOLT?\nread_current = MEAS:CURR?\n"
+#define QUANTITIES "voltage = 1,u16,big,1\ncurrent = 2,u16,big,1\n"
 #define MODBUS "[supply]\nspeaks = modbus\n[modbus]\nfunction = 4\n"
 
 static const struct {
@@ -148,9 +200,9 @@ static const struct {
     {SCPI READS "set_voltage = VOLT?\n", 6, "VOLT?", "tells"},
     {SCPI READS "set_voltage = VOLT 5\n", 6, "VOLT 5", "{value}"},
     {SCPI READS "set_voltage =\n", 6, "\"\"", "a message, or none"},
-    {SCPI READS "select = INST:NSEL {output}\n", 0, "missing", "query_selection"},
-    {SCPI READS "output_on = OUTP ON\n", 0, "missing", "output_off"},
-    {SCPI READS "limited_bit = 1\n", 0, "missing", "read_limited"},
+    {SCPI READS "select = INST:NSEL {output}\n", 6, "missing", "query_selection"},
+    {SCPI READS "output_on = OUTP ON\n", 6, "missing", "output_off"},
+    {SCPI READS "limited_bit = 1\n", 6, "missing", "read_limited"},
     {SCPI READS "clear = *RST\n", 6, "*RST", "*CLS or none"},
     {SCPI READS "terminator = gap\n", 6, "gap", "LF, CR, CRLF or none"},
     {SCPI READS "[modbus]\nfunction = 3\n", 7, "[modbus]", "speaks = modbus"},
@@ -168,7 +220,43 @@ static const struct {
     {MODBUS "voltage = 1,u16,big,0\n", 5, ",0", "a scale above 0"},
     {MODBUS "voltage = 1,u16,big,one\n", 5, "one", "a scale above 0"},
     {MODBUS "output_on = 1,16\n", 5, "1,16", "bit 0 to 15"},
-    {MODBUS "output_on = 1\n", 5, "\"1\"", "ADDRESS,BIT"},
+    {MODBUS "output_on = 1,\n", 5, "\"1,\"", "ADDRESS,BIT"},
+    {MODBUS "output_on = 1,5-4\n", 5, "1,5-4", "ADDRESS,LOW-HIGH"},
+    {MODBUS "output_on = 1,2-16\n", 5, "1,2-16", "bit 0 to 15"},
+    {MODBUS "output_on_value = 1,2,3,4,5\n", 5, "1,2,3,4,5", "one to four numbers"},
+    {MODBUS "output_on_value = on\n", 5, "on", "one to four numbers"},
+    {MODBUS "output_on_value = 1\n", 5, "beside output_on_value", "output_on"},
+    {MODBUS "limited_function = 5\n", 5, "\"5\"", "1 to 4"},
+    {MODBUS "limited_function = 2\n", 5, "beside limited_function", "limited"},
+    {MODBUS "voltage_function = 2\n", 5, "\"2\"", "3 to 4"},
+    {MODBUS "set_output_values = 1\n", 5, "\"1\"", "ON,OFF"},
+    {MODBUS "set_output_values = 1,1\n", 5, "1,1", "different"},
+    {MODBUS "remote = 1\n", 5, "\"1\"", "ADDRESS,VALUE"},
+    {MODBUS "local = 1,0\n", 5, "beside local", "remote"},
+    {MODBUS "voltage = 1,u16,swapped,1\n", 5, "swapped", "-swapped"},
+    {MODBUS "voltage = 1,u16,big-swap,1\n", 5, "big-swap", "big or little"},
+    {MODBUS QUANTITIES "output_on = 1,2\noutput_on_function = 1\n", 7, "output_on: found 2",
+     "one bit"},
+    {MODBUS QUANTITIES "limited = 1,4-5\nlimited_value = 3,4\n", 8, "limited_value: found 4",
+     "its bits can hold"},
+    {MODBUS QUANTITIES "limited = 1,inverted\nlimited_value = 3\n", 8, "found 3", "inverted"},
+    {MODBUS QUANTITIES "limited = 1\nlimited_function = 2\nlimited_value = 1\n", 9, "found 1",
+     "only of registers"},
+    {MODBUS QUANTITIES "set_output = 1\nset_output_function = 15\n", 8,
+     "set_output_function: found 15", "5, 6 or 16"},
+    {MODBUS QUANTITIES "set_output = 1\nset_output_function = 5\nset_output_values = 3,4\n", 9,
+     "set_output_values: found 3", "only of registers"},
+    {MODBUS QUANTITIES "set_output = 1,0\nset_output_values = 3,4\n", 8,
+     "set_output_values: found 3", "its bits can hold"},
+    {MODBUS QUANTITIES "remote = 1,1\nremote_function = 7\n", 8, "remote_function: found 7",
+     "5, 6 or 16"},
+    {"[supply]\nspeaks = modbus\noutputs = 2\n[modbus]\nfunction = 4\n" QUANTITIES, 3,
+     "beside outputs", "output_step"},
+    {"[supply]\nspeaks = modbus\noutputs = 2\n[modbus]\nfunction = 4\noutput_step = 10\n" QUANTITIES
+     "output_on = 1\noutput_on_function = 1\n",
+     3, "beside outputs", "coil_step"},
+    {"[supply]\nspeaks = modbus\n[modbus]\nvoltage_function = 4\n" QUANTITIES, 0,
+     "missing in [modbus]", "function (3 or 4)"},
     {MODBUS "output_on = 1,2,upside-down\n", 5, "upside-down", "inverted"},
     {MODBUS "voltage = 1,u16,big,1\ncurrent = 2,u16,big,1\nset_function = 8\n", 7, "8", "6 or 16"},
     {MODBUS "voltage = 1,u16,big,1\ncurrent = 2,u16,big,1\nset_function = 6\n"
@@ -211,8 +299,8 @@ int main(void)
     close(descriptor);
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_installed),     cmocka_unit_test(test_scpi_values),
-        cmocka_unit_test(test_modbus_values), cmocka_unit_test(test_refusals),
-        cmocka_unit_test(test_no_file),
+        cmocka_unit_test(test_modbus_values), cmocka_unit_test(test_modbus_functions),
+        cmocka_unit_test(test_refusals),      cmocka_unit_test(test_no_file),
     };
     int failed = cmocka_run_group_tests(tests, NULL, NULL);
     unlink(path);

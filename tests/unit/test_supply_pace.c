@@ -216,9 +216,28 @@ static void test_registers_there_and_back(void **state)
     quantity.scale = 0.001;
     assert_int_equal(register_words(&quantity, 65.536, words), -1);
     assert_int_equal(register_words(&quantity, -0.001, words), -1);
+    struct register_quantity swapped = {.type = REGISTER_F32, .swapped = true, .scale = 1};
+    assert_near(register_number(&swapped, (uint16_t[]){0x4841, 0x0000}), 12.5, 0);
+    assert_int_equal(register_words(&swapped, 12.5, words), 2);
+    assert_int_equal(words[0], 0x4841);
+    swapped.type = REGISTER_S16;
+    assert_near(register_number(&swapped, (uint16_t[]){0xFEFF}), -2, 0);
     struct register_flag flag = {.bit = 3};
     assert_int_equal(register_flag(&flag, 8), FLAG_YES);
     assert_int_equal(register_flag(&flag, 7), FLAG_NO);
+    assert_int_equal(register_with_bits(&flag, 0xFFFF, 0), 0xFFF7);
+    assert_int_equal(register_with_bits(&flag, 0x0001, 1), 0x0009);
+    assert_false(register_is_whole(&flag));
+    struct register_flag mode = {.bit = 4, .bits = 2, .values = {2, 3}, .value_count = 2};
+    assert_int_equal(register_flag(&mode, 0xFF2F), FLAG_YES);
+    assert_int_equal(register_flag(&mode, 0x0030), FLAG_YES);
+    assert_int_equal(register_flag(&mode, 0x0010), FLAG_NO);
+    assert_int_equal(register_with_bits(&mode, 0x0FFF, 2), 0x0FEF);
+    struct register_flag whole = {.bits = 16};
+    assert_int_equal(register_flag(&whole, 0x0100), FLAG_YES);
+    assert_int_equal(register_flag(&whole, 0), FLAG_NO);
+    assert_int_equal(register_with_bits(&whole, 0x1234, 0xA5), 0xA5);
+    assert_true(register_is_whole(&whole));
     flag.inverted = true;
     assert_int_equal(register_flag(&flag, 8), FLAG_NO);
 }
