@@ -11,9 +11,6 @@
 #include <string.h>
 #include <sys/select.h>
 
-/* A request of its own costs about as much as so many idle registers. */
-enum { IDLE_FOR_READING = 20, IDLE_FOR_FLAGS = 4 };
-
 static const double QUIET_S = 0.04;
 
 /* Frames on a line are told apart by 3.5 characters of silence, 1.75 ms where
@@ -72,6 +69,16 @@ enum outcome modbus_end(struct connection *connection, int result)
     return result >= 0 ? OUTCOME_GOOD : sort_failure(connection);
 }
 
+static int read_bits(modbus_t *context, int function, int address, int count, uint16_t *words)
+{
+    uint8_t bits[MOST_REGISTERS];
+    int result = function == 1 ? modbus_read_bits(context, address, count, bits)
+                               : modbus_read_input_bits(context, address, count, bits);
+    for (int i = 0; result >= 0 && i < count; i++)
+        words[i] = bits[i];
+    return result;
+}
+
 enum outcome modbus_read_words(struct connection *connection, int function, int address, int count,
                                uint16_t *words)
 {
@@ -79,8 +86,22 @@ enum outcome modbus_read_words(struct connection *connection, int function, int 
     if (begun != OUTCOME_GOOD)
         return begun;
     modbus_t *context = connection->modbus->context;
-    int result = function == 4 ? modbus_read_input_registers(context, address, count, words)
-                               : modbus_read_registers(context, address, count, words);
+    int result = function <= 2   ? read_bits(context, function, address, count, words)
+                 : function == 4 ? modbus_read_input_registers(context, address, count, words)
+                                 : modbus_read_registers(context, address, count, words);
+    return modbus_end(connection, result);
+}
+
+enum outcome modbus_write_words(struct connection *connection, bool control, int function,
+                                int address, int count, const uint16_t *words)
+{
+    enum outcome begun = modbus_begin(connection, function, control);
+    if (begun != OUTCOME_GOOD)
+        return begun;
+    modbus_t *context = connection->modbus->context;
+    int result = function == 5   ? modbus_write_bit(context, address, words[0] != 0)
+                 : function == 6 ? modbus_write_register(context, address, words[0])
+                                 : modbus_write_registers(context, address, count, words);
     return modbus_end(connection, result);
 }
 
@@ -101,6 +122,20 @@ static int wait_for_quiet(struct connection *connection, double first_s, double 
     return 0;
 }
 
+/* So many registers are read at once by no other request. */
+static int unusual_count(const struct modbus_plan *plan)
+{
+    int count = 1;
+    bool usual = plan != NULL;
+    while (usual) {
+        /* Set points are read by one register or two. */
+        usual = ++count <= 2;
+        for (int i = 0; i < plan->block_count; i++)
+            usual = usual || plan->blocks[i].count == count;
+    }
+    return count;
+}
+
 /* A late frame looks like the answer to the next request of the same length.
  * Waits it out, then asks for another length: an answer of that length, or an
  * exception, can only be the answer to that. */
@@ -109,16 +144,15 @@ static int resynchronise(struct supply *supply)
     struct connection *connection = supply->connection;
     const struct modbus_profile *profile = &connection->profile->modbus;
     double timeout_s = connection->profile->reply_timeout_s;
-    const struct modbus_plan *plan = supply->modbus_plan;
-    int usual = plan ? plan->blocks[0].count : 2;
-    uint16_t words[2];
+    int count = unusual_count(supply->modbus_plan);
+    uint16_t words[MOST_BLOCKS + 3];
     for (int attempt = 0; attempt < 3; attempt++) {
         double first_s = connection->modbus->late ? timeout_s : QUIET_S;
         connection->modbus->late = false;
         if (wait_for_quiet(connection, first_s, 2 * timeout_s) != 0)
             return -1;
-        enum outcome outcome = modbus_read_words(
-            connection, profile->function, profile->voltage.address, usual == 1 ? 2 : 1, words);
+        enum outcome outcome = modbus_read_words(connection, profile->voltage.function,
+                                                 profile->voltage.address, count, words);
         if (outcome == OUTCOME_GONE)
             return -1;
         if (outcome == OUTCOME_GOOD || outcome == OUTCOME_EXCEPTION) {
@@ -175,11 +209,26 @@ static int start_context(struct connection *connection)
                : -1;
 }
 
+/* Into remote state or back out of it, where an output may be switched. */
+static enum outcome write_state(struct connection *connection, const struct register_word *state)
+{
+    bool control = false;
+    for (int i = 0; i < connection->output_count; i++)
+        control = control || connection->outputs[i]->control;
+    if (!state->known || !control)
+        return OUTCOME_GOOD;
+    uint16_t word = (uint16_t)state->value;
+    return modbus_write_words(connection, control, connection->profile->modbus.remote_function,
+                              state->address, 1, &word);
+}
+
 static void modbus_stop(struct connection *connection)
 {
     struct modbus *modbus = connection->modbus;
     if (!modbus || !modbus->context)
         return;
+    if (modbus->remote && !link_is_gone(connection->link))
+        write_state(connection, &connection->profile->modbus.local);
     modbus_set_socket(modbus->context, -1);
     modbus_free(modbus->context);
     modbus->context = NULL;
@@ -216,7 +265,7 @@ static int modbus_open(struct connection *connection, struct error *error)
     for (int attempt = 0; attempt < 2 && outcome != OUTCOME_GOOD && outcome != OUTCOME_EXCEPTION &&
                           outcome != OUTCOME_GONE;
          attempt++)
-        outcome = modbus_read_words(connection, profile->function, profile->voltage.address,
+        outcome = modbus_read_words(connection, profile->voltage.function, profile->voltage.address,
                                     register_width(profile->voltage.type), words);
     if (outcome == OUTCOME_SILENT)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
@@ -229,6 +278,11 @@ static int modbus_open(struct connection *connection, struct error *error)
                          connection->spec.address);
     snprintf(connection->identity, sizeof connection->identity, "unit %d",
              connection->spec.address);
+    if (write_state(connection, &profile->remote) != OUTCOME_GOOD)
+        return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
+                         "unit %d does not take what is written to register %d (remote): %s",
+                         connection->spec.address, profile->remote.address, modbus_strerror(errno));
+    connection->modbus->remote = profile->remote.known;
     return 0;
 }
 
@@ -239,86 +293,10 @@ static void modbus_destroy(struct connection *connection)
     connection->modbus = NULL;
 }
 
-/* Widens the first block by the flag's register where that is cheap. */
-static bool take_in(struct register_block *block, const struct register_flag *flag)
+enum outcome modbus_read_block(struct connection *connection, struct register_block *block)
 {
-    return flag->known && register_blocks_join(block->address, block->count, flag->address, 1,
-                                               IDLE_FOR_FLAGS, &block->address, &block->count);
-}
-
-static void plan_blocks(struct modbus_plan *plan, int generosity)
-{
-    int voltage_width = register_width(plan->voltage.type);
-    int current_width = register_width(plan->current.type);
-    plan->output_in_block = false;
-    plan->limited_in_block = false;
-    plan->blocks[0].address = plan->voltage.address;
-    plan->blocks[0].count = voltage_width;
-    plan->blocks[1].address = plan->current.address;
-    plan->blocks[1].count = current_width;
-    plan->block_count = 2;
-    if (generosity == 0 ||
-        !register_blocks_join(plan->voltage.address, voltage_width, plan->current.address,
-                              current_width, IDLE_FOR_READING, &plan->blocks[0].address,
-                              &plan->blocks[0].count))
-        return;
-    plan->block_count = 1;
-    if (generosity == 1)
-        return;
-    plan->output_in_block = take_in(&plan->blocks[0], &plan->output_on);
-    plan->limited_in_block = take_in(&plan->blocks[0], &plan->limited);
-}
-
-static struct modbus_plan *make_plan(const struct supply *supply)
-{
-    const struct modbus_profile *profile = &supply->connection->profile->modbus;
-    struct modbus_plan *plan = calloc(1, sizeof *plan);
-    if (!plan)
-        return NULL;
-    plan->voltage = profile->voltage;
-    plan->current = profile->current;
-    plan->set_voltage = profile->set_voltage;
-    plan->set_limit = profile->set_limit;
-    plan->output_on = profile->output_on;
-    plan->limited = profile->limited;
-    plan->set_output = profile->set_output;
-    int step = (supply->output - 1) * profile->output_step;
-    int *addresses[] = {&plan->voltage.address,     &plan->current.address,
-                        &plan->set_voltage.address, &plan->set_limit.address,
-                        &plan->output_on.address,   &plan->limited.address,
-                        &plan->set_output.address};
-    for (size_t i = 0; i < sizeof addresses / sizeof *addresses; i++)
-        *addresses[i] += step;
-    return plan;
-}
-
-/* Registers between those we want may not exist: ask for less at a time until
- * the supply makes no exception of it. */
-static enum outcome find_plan(struct supply *supply)
-{
-    struct connection *connection = supply->connection;
-    int function = connection->profile->modbus.function;
-    struct modbus_plan *plan = make_plan(supply);
-    if (!plan)
-        return OUTCOME_GONE;
-    enum outcome outcome = OUTCOME_GOOD;
-    for (int generosity = 2; generosity >= 0; generosity--) {
-        plan_blocks(plan, generosity);
-        for (int i = 0; i < plan->block_count; i++) {
-            struct register_block *block = &plan->blocks[i];
-            outcome =
-                modbus_read_words(connection, function, block->address, block->count, block->words);
-            if (outcome != OUTCOME_GOOD)
-                break;
-        }
-        if (outcome != OUTCOME_EXCEPTION)
-            break;
-    }
-    if (outcome == OUTCOME_GOOD)
-        supply->modbus_plan = plan;
-    else
-        free(plan);
-    return outcome;
+    return modbus_read_words(connection, block->function, block->address, block->count,
+                             block->words);
 }
 
 enum outcome modbus_read_flag(struct supply *supply, const struct register_flag *flag,
@@ -326,8 +304,7 @@ enum outcome modbus_read_flag(struct supply *supply, const struct register_flag 
 {
     struct connection *connection = supply->connection;
     uint16_t word = 0;
-    enum outcome outcome = modbus_read_words(connection, connection->profile->modbus.function,
-                                             flag->address, 1, &word);
+    enum outcome outcome = modbus_read_words(connection, flag->function, flag->address, 1, &word);
     *state = outcome == OUTCOME_GOOD ? register_flag(flag, word) : FLAG_UNKNOWN;
     return outcome;
 }
@@ -339,8 +316,9 @@ enum outcome modbus_read_set_point(struct supply *supply, const struct register_
     *number = NAN;
     if (!quantity->known)
         return OUTCOME_GOOD;
-    enum outcome outcome = modbus_read_words(supply->connection, 3, quantity->address,
-                                             register_width(quantity->type), words);
+    enum outcome outcome =
+        modbus_read_words(supply->connection, quantity->function, quantity->address,
+                          register_width(quantity->type), words);
     if (outcome == OUTCOME_GOOD)
         *number = register_number(quantity, words);
     return outcome;
@@ -351,9 +329,9 @@ static void read_between(struct supply *supply, double voltage_V)
 {
     const struct modbus_plan *plan = supply->modbus_plan;
     double now_s = clock_monotonic_s();
-    if (!plan->output_on.known || plan->output_in_block)
+    if (!plan->output_on.known || plan->output_block >= 0)
         supply->output_due_s = INFINITY;
-    if (!plan->set_voltage.known && !plan->set_limit.known)
+    if (!plan->query_voltage.known && !plan->query_limit.known)
         supply->settings_due_s = INFINITY;
     if (supply_output_due(supply, now_s)) {
         enum known_flag state = FLAG_UNKNOWN;
@@ -362,19 +340,26 @@ static void read_between(struct supply *supply, double voltage_V)
     } else if (supply_settings_due(supply, now_s)) {
         double set_voltage_V = NAN;
         double set_limit_A = NAN;
-        if (modbus_read_set_point(supply, &plan->set_voltage, &set_voltage_V) == OUTCOME_GOOD)
-            modbus_read_set_point(supply, &plan->set_limit, &set_limit_A);
+        if (modbus_read_set_point(supply, &plan->query_voltage, &set_voltage_V) == OUTCOME_GOOD)
+            modbus_read_set_point(supply, &plan->query_limit, &set_limit_A);
         supply_note_settings(supply, set_voltage_V, set_limit_A, now_s);
     }
 }
 
+/* How many characters a frame has that asks for a block, and one that answers. */
+enum { REQUEST_CHARS = 8 };
+static double answer_chars(const struct register_block *block)
+{
+    return 5 + (block->function <= 2 ? (block->count + 7) / 8 : 2 * block->count);
+}
+
 /* The supply looked after the whole request had come and before it answered. */
 static double looked_at_s(const struct connection *connection, double begun_s, double ended_s,
-                          int words)
+                          double chars)
 {
     double character_s = link_character_s(&connection->spec);
-    double asked_s = begun_s + 8 * character_s;
-    double answered_s = ended_s - (5 + 2 * words) * character_s;
+    double asked_s = begun_s + REQUEST_CHARS * character_s;
+    double answered_s = ended_s - chars * character_s;
     return asked_s < answered_s ? 0.5 * (asked_s + answered_s) : 0.5 * (begun_s + ended_s);
 }
 
@@ -384,11 +369,12 @@ static double number_in(const struct register_block *block,
     return register_number(quantity, block->words + (quantity->address - block->address));
 }
 
-static enum known_flag flag_in(const struct register_block *block, const struct register_flag *flag,
-                               bool there)
+static enum known_flag flag_in(const struct modbus_plan *plan, const struct register_flag *flag,
+                               int place)
 {
-    if (!there)
+    if (place < 0)
         return FLAG_UNKNOWN;
+    const struct register_block *block = &plan->blocks[place];
     return register_flag(flag, block->words[flag->address - block->address]);
 }
 
@@ -402,7 +388,7 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
                            "unit %d does not come back into step after a missing answer",
                            connection->spec.address);
     if (!supply->modbus_plan) {
-        enum outcome outcome = find_plan(supply);
+        enum outcome outcome = modbus_find_plan(supply);
         if (outcome != OUTCOME_GOOD)
             return modbus_failed(supply, outcome, error);
     }
@@ -410,22 +396,20 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
     /* Begun once the silence after the last frame is over. */
     clock_sleep_until(modbus->ended_s + modbus->silence_s);
     double begun_s = clock_monotonic_s();
-    int words = 0;
+    double chars = 0;
     for (int i = 0; i < plan->block_count; i++) {
-        struct register_block *block = &plan->blocks[i];
-        enum outcome outcome = modbus_read_words(connection, connection->profile->modbus.function,
-                                                 block->address, block->count, block->words);
+        enum outcome outcome = modbus_read_block(connection, &plan->blocks[i]);
         if (outcome != OUTCOME_GOOD)
             return modbus_failed(supply, outcome, error);
-        words += block->count;
+        chars += answer_chars(&plan->blocks[i]);
     }
     double ended_s = modbus->ended_s;
     double frames = plan->block_count;
-    connection_note_round_trip(connection, ended_s - begun_s + modbus->silence_s, 8 * frames,
-                               5 * frames + 2.0 * words, frames * modbus->silence_s);
-    reading->time_s = looked_at_s(connection, begun_s, ended_s, words);
-    reading->voltage_V = number_in(&plan->blocks[0], &plan->voltage);
-    reading->current_A = number_in(&plan->blocks[plan->block_count - 1], &plan->current);
+    connection_note_round_trip(connection, ended_s - begun_s + modbus->silence_s,
+                               REQUEST_CHARS * frames, chars, frames * modbus->silence_s);
+    reading->time_s = looked_at_s(connection, begun_s, ended_s, chars);
+    reading->voltage_V = number_in(&plan->blocks[plan->voltage_block], &plan->voltage);
+    reading->current_A = number_in(&plan->blocks[plan->current_block], &plan->current);
     reading->valid = !isnan(reading->voltage_V) && !isnan(reading->current_A);
     if (reading->valid && (!supply_voltage_plausible(supply, reading->voltage_V) ||
                            !supply_current_plausible(supply, reading->current_A))) {
@@ -434,9 +418,8 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
                            "reads %g V, %g A, beyond the supply's ratings", reading->voltage_V,
                            reading->current_A);
     }
-    supply_complete(supply, reading,
-                    flag_in(&plan->blocks[0], &plan->output_on, plan->output_in_block),
-                    flag_in(&plan->blocks[0], &plan->limited, plan->limited_in_block));
+    supply_complete(supply, reading, flag_in(plan, &plan->output_on, plan->output_block),
+                    flag_in(plan, &plan->limited, plan->limited_block));
     if (reading->valid)
         read_between(supply, reading->voltage_V);
     return SUPPLY_OK;
@@ -448,7 +431,7 @@ enum supply_result modbus_ready(struct supply *supply, bool known, struct error 
     if (connection->modbus->out_of_step && resynchronise(supply) != 0)
         return supply_fail(connection, SUPPLY_GONE, error, "does not come back into step");
     if (!supply->modbus_plan) {
-        enum outcome outcome = find_plan(supply);
+        enum outcome outcome = modbus_find_plan(supply);
         if (outcome != OUTCOME_GOOD)
             return modbus_failed(supply, outcome, error);
     }

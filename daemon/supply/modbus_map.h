@@ -13,9 +13,9 @@
 
 enum { MOST_REGISTERS = 125 }; /* of one read (Modbus application protocol V1.1b3, 6.3) */
 
-/* Neighbouring registers, read in one request. */
+/* Neighbouring registers (or coils, a word each), read in one request. */
 struct register_block {
-    int address, count;
+    int function, address, count;
     uint16_t words[MOST_REGISTERS];
 };
 

@@ -73,9 +73,10 @@ static bool unit_answers(const struct link_spec *spec, int function, bool *excep
         .rated_current_A = NAN,
         .outputs = 1,
         .reply_timeout_s = 1,
-        .modbus = {.function = function,
-                   .byte_timeout_s = 0.2,
-                   .voltage = {.known = true, .type = REGISTER_U16, .scale = 1}},
+        .modbus =
+            {.function = function,
+             .byte_timeout_s = 0.2,
+             .voltage = {.known = true, .function = function, .type = REGISTER_U16, .scale = 1}},
     };
     struct connection *connection = connection_create(&asking, spec, error);
     bool answers = connection && connection_open(connection, error) == 0;

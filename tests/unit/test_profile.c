@@ -30,8 +30,9 @@ static struct profile *load(const char *text, struct error *error)
 static void test_installed(void **state)
 {
     (void)state;
-    static const char *const names[] = {"scpi",  "scpi-nselect",     "scpi-channel-list",
-                                        "terse", "modbus-input-f32", "modbus-holding-u16"};
+    static const char *const names[] = {"scpi",        "scpi-nselect",     "scpi-channel-list",
+                                        "terse",       "modbus-input-f32", "modbus-holding-u16",
+                                        "modbus-coils"};
     assert_int_equal(setenv("WAKEDRAW_PROFILES", "daemon/profiles", 1), 0);
     for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
         struct error error = {0};

@@ -284,7 +284,7 @@ static void registers_carry_types_and_orders(void **state)
         one_profile(content, &map);
         struct output output;
         assert_true(output_init(&output, &options, 0));
-        struct supply_registers registers = {&map, &output, 1, 0};
+        struct supply_registers registers = {&map, &output, 1, 0, false};
         struct modbus_space space = supply_registers_space(&registers);
         snprintf(request, sizeof request, "10 00 10 00 0%d 0%d %s", one_word ? 1 : 2,
                  one_word ? 2 : 4, forms[i].read_12V5 + 6);
@@ -307,7 +307,7 @@ static void registers_follow_the_map(void **state)
     struct output outputs[2];
     assert_true(output_init(&outputs[0], &options, 0));
     assert_true(output_init(&outputs[1], &options, 0));
-    struct supply_registers registers = {&map, outputs, 2, 0};
+    struct supply_registers registers = {&map, outputs, 2, 0, false};
     struct modbus_space space = supply_registers_space(&registers);
     /* 12 V, 2 A, on: the second output, not the first */
     assert_pdu(&space, "10 00 6A 00 03 06 04 B0 00 C8 00 01", "10 00 6A 00 03");
