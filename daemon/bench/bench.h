@@ -43,7 +43,8 @@ void bench_destroy(struct bench *bench);
  * "on_bench_confirmed_at", "ask_unit" (it may be another by now),
  * "run": the open one's id or null, "voltage_V",
  * "current_A", "output_on", "limited" (null: not known), "last_reading_at",
- * "age_s", "rate_hz", "limit_hz", "limit_why", "conversion_hz", "jitter_s",
+ * "age_s", "rate_hz", "limit_hz", "limit_why", "limit_computed_hz", "limit_share",
+ * "conversion_hz", "jitter_s",
  * "longest_gap_s", "gaps", "repeats", "timeouts", "garbled", "resynchronised",
  * "dropped", "power_up": the open one's id or null, "reference_version" (null),
  * "judging_s", "commit_s"}] */

@@ -201,7 +201,7 @@ static const char *lasting_trouble(struct output *output)
 
 static void publish_state(struct poller *poller, const char *problem)
 {
-    struct wire_state wire = {.limit_hz = NAN, .conversion_hz = NAN};
+    struct wire_state wire;
     connection_wire_state(poller->connection, &wire);
     poller->conversion_hz = wire.conversion_hz;
     for (int i = 0; i < poller->count; i++) {

@@ -25,6 +25,8 @@ int status_board_init(struct status_board *board, const struct config *config)
         board->supplies[i].polling.jitter_s = NAN;
         board->supplies[i].polling.longest_gap_s = NAN;
         board->supplies[i].polling.wire.limit_hz = NAN;
+        board->supplies[i].polling.wire.limit_computed_hz = NAN;
+        board->supplies[i].polling.wire.limit_share = NAN;
         board->supplies[i].polling.wire.conversion_hz = NAN;
         board->supplies[i].chain.last_received_s = NAN;
         board->supplies[i].chain.judging_s = NAN;
@@ -86,6 +88,8 @@ static void add_polling(json_t *item, const struct polling_status *polling)
                         polling->connected ? number_or_null(polling->rate_hz) : json_null());
     json_object_set_new(item, "limit_hz", number_or_null(wire->limit_hz));
     json_object_set_new(item, "limit_why", text_or_null(wire->limit_why));
+    json_object_set_new(item, "limit_computed_hz", number_or_null(wire->limit_computed_hz));
+    json_object_set_new(item, "limit_share", number_or_null(wire->limit_share));
     json_object_set_new(item, "conversion_hz", number_or_null(wire->conversion_hz));
     json_object_set_new(item, "jitter_s", number_or_null(polling->jitter_s));
     json_object_set_new(item, "longest_gap_s", number_or_null(polling->longest_gap_s));

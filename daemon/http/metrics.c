@@ -62,6 +62,8 @@ static const struct supply_metric supply_metrics[] = {
     {"dropped", "wakedraw_dropped", "counter", NULL, "Readings lost to a full queue."},
     {"rate_hz", "wakedraw_rate_hertz", "gauge", "hertz", "Readings a second now."},
     {"limit_hz", "wakedraw_limit_hertz", "gauge", "hertz", "What link and conversion allow."},
+    {"limit_share", "wakedraw_limit_share_ratio", "gauge", "ratio",
+     "Share of that limit that is reached."},
     {"jitter_s", "wakedraw_jitter_seconds", "gauge", "seconds", "Spread of the reading interval."},
     {"longest_gap_s", "wakedraw_longest_gap_seconds", "gauge", "seconds", "Longest gap seen."},
     {"age_s", "wakedraw_reading_age_seconds", "gauge", "seconds", "Age of the last reading."},

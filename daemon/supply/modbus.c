@@ -405,8 +405,10 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
     }
     double ended_s = modbus->ended_s;
     double frames = plan->block_count;
-    connection_note_round_trip(connection, ended_s - begun_s + modbus->silence_s,
-                               REQUEST_CHARS * frames, chars, frames * modbus->silence_s);
+    struct wire_cost cost = {.query_chars = REQUEST_CHARS * frames,
+                             .reply_chars = chars,
+                             .silence_s = frames * modbus->silence_s};
+    connection_note_round_trip(connection, ended_s - begun_s + modbus->silence_s, ended_s, &cost);
     reading->time_s = looked_at_s(connection, begun_s, ended_s, chars);
     reading->voltage_V = number_in(&plan->blocks[plan->voltage_block], &plan->voltage);
     reading->current_A = number_in(&plan->blocks[plan->current_block], &plan->current);

@@ -26,6 +26,11 @@ static const char *terminator(const struct connection *connection)
     return texts[connection->profile->scpi.terminator];
 }
 
+size_t scpi_terminator_chars(const struct connection *connection)
+{
+    return strlen(terminator(connection));
+}
+
 /* Drops blanks and line ends in front: the second half of a CR LF, mostly. */
 static void skip_blanks(struct scpi *scpi)
 {

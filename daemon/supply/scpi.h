@@ -36,6 +36,9 @@ enum answer {
 /* Sends the message, which without control may only ask. */
 enum answer scpi_send(struct connection *connection, const char *message, bool control);
 
+/* How many characters end a message. */
+size_t scpi_terminator_chars(const struct connection *connection);
+
 /* The next line that is neither empty nor the message's own echo (`sent` may
  * be NULL), its end taken off. */
 enum answer scpi_line(struct connection *connection, const char *sent, double deadline_s,

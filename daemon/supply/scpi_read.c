@@ -310,7 +310,8 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
         return ready;
     const struct scpi_plan *plan = supply->scpi_plan;
     struct scpi_values values = no_values;
-    size_t query_chars = strlen(plan->message) + 1;
+    size_t messages = plan->message[0] ? 1 : 2;
+    size_t query_chars = strlen(plan->message) + scpi_terminator_chars(connection);
     enum answer answer = ANSWER_WHOLE;
     if (plan->message[0]) {
         answer = scpi_ask_joined(supply, plan, &values);
@@ -318,7 +319,8 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
         enum supply_result selected = plan->select ? scpi_select(supply, error) : SUPPLY_OK;
         if (selected != SUPPLY_OK)
             return selected;
-        query_chars = strlen(plan->voltage) + strlen(plan->current) + 2;
+        query_chars =
+            strlen(plan->voltage) + strlen(plan->current) + 2 * scpi_terminator_chars(connection);
         answer = ask_apart(supply, plan, &values);
     }
     if (answer != ANSWER_WHOLE || values.state == SCPI_VALUES_BAD)
@@ -330,8 +332,13 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
                            supply->output,
                            supply->control ? "" : " (selecting needs control = on)");
     }
-    connection_note_round_trip(connection, scpi->whole_s - scpi->asked_s, (double)query_chars,
-                               (double)scpi->reply_chars, 0);
+    struct wire_cost cost = {.query_chars = (double)query_chars,
+                             .reply_chars = (double)scpi->reply_chars};
+    if (scpi->reply_end == LINE_END_GAP) {
+        cost.gaps = (int)messages;
+        cost.gap_s = cost.gaps * connection->profile->scpi.reply_gap_s;
+    }
+    connection_note_round_trip(connection, scpi->whole_s - scpi->asked_s, scpi->whole_s, &cost);
     reading->time_s = looked_at_s(connection, query_chars);
     reading->voltage_V = values.voltage_V;
     reading->current_A = values.current_A;

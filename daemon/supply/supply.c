@@ -65,6 +65,7 @@ int connection_open(struct connection *connection, struct error *error)
     if (!connection->link)
         return -1;
     memset(&connection->pace, 0, sizeof connection->pace);
+    memset(&connection->rate, 0, sizeof connection->rate);
     for (int i = 0; i < connection->output_count; i++) {
         struct supply *supply = connection->outputs[i];
         memset(&supply->renewal, 0, sizeof supply->renewal);
@@ -96,13 +97,12 @@ bool connection_is_open(const struct connection *connection)
     return connection->link != NULL;
 }
 
-void connection_note_round_trip(struct connection *connection, double seconds, double query_chars,
-                                double reply_chars, double silence_s)
+void connection_note_round_trip(struct connection *connection, double seconds, double whole_s,
+                                const struct wire_cost *cost)
 {
     wire_pace_add(&connection->pace, seconds);
-    connection->query_chars = query_chars;
-    connection->reply_chars = reply_chars;
-    connection->silence_s = silence_s;
+    wire_rate_add(&connection->rate, whole_s);
+    connection->cost = *cost;
 }
 
 /* The renewal period of the output that renews fastest; NAN where one is not
@@ -120,32 +120,44 @@ static double shortest_renewal_s(const struct connection *connection)
     return shortest_s;
 }
 
-static void say_why(const struct connection *connection, double link_s, double poll_s, char *why,
-                    size_t size)
+static void add_text(char *text, size_t size, const char *form, ...)
+    __attribute__((format(printf, 3, 4)));
+
+static void add_text(char *text, size_t size, const char *form, ...)
 {
-    double line_s =
-        link_character_s(&connection->spec) * (connection->query_chars + connection->reply_chars);
-    double turnaround_s = link_s - line_s - connection->silence_s;
-    if (line_s > 0 && turnaround_s >= 0)
-        snprintf(why, size, "%.0f + %.0f characters at %d baud + %.1f ms turnaround",
-                 connection->query_chars, connection->reply_chars, connection->spec.baud,
-                 turnaround_s * 1e3);
+    size_t used = strlen(text);
+    va_list arguments;
+    va_start(arguments, form);
+    vsnprintf(text + used, size - used, form, arguments);
+    va_end(arguments);
+}
+
+static void say_why(const struct connection *connection, double least_s, double turnaround_s,
+                    double poll_s, char *why, size_t size)
+{
+    const struct wire_cost *cost = &connection->cost;
+    int outputs = connection->output_count;
+    why[0] = '\0';
+    if (link_character_s(&connection->spec) > 0)
+        add_text(why, size, "%.0f + %.0f characters at %d baud + %.1f ms turnaround",
+                 cost->query_chars, cost->reply_chars, connection->spec.baud, turnaround_s * 1e3);
     else
-        snprintf(why, size, "%.2f ms a round trip", (link_s - connection->silence_s) * 1e3);
-    size_t used = strlen(why);
-    if (connection->silence_s > 0)
-        used += (size_t)snprintf(why + used, size - used, " + %.2f ms silence",
-                                 connection->silence_s * 1e3);
-    if (connection->output_count > 1 && used < size)
-        used += (size_t)snprintf(why + used, size - used, ", %d outputs in turn",
-                                 connection->output_count);
-    if (used >= size || poll_s <= link_s * connection->output_count)
+        add_text(why, size, "%.2f ms a round trip", turnaround_s * 1e3);
+    if (cost->silence_s > 0)
+        add_text(why, size, " + %.2f ms silence", cost->silence_s * 1e3);
+    if (cost->gaps > 0)
+        add_text(why, size, " + %d x %.0f ms that end the replies (%.1f readings/s without)",
+                 cost->gaps, cost->gap_s * 1e3 / cost->gaps,
+                 1 / ((least_s - cost->gap_s) * (outputs > 1 ? outputs : 1)));
+    if (outputs > 1)
+        add_text(why, size, ", %d outputs in turn", outputs);
+    if (poll_s <= least_s * outputs)
         return;
     double renewal_s = shortest_renewal_s(connection);
     if (poll_s > SHORTEST_POLL_S && renewal_s > 0)
-        snprintf(why + used, size - used, "; four readings a renewal at %.1f Hz", 1 / renewal_s);
+        add_text(why, size, "; four readings a renewal at %.1f Hz", 1 / renewal_s);
     else
-        snprintf(why + used, size - used, "; 1000 readings/s at most");
+        add_text(why, size, "; 1000 readings/s at most");
 }
 
 void connection_wire_state(const struct connection *connection, struct wire_state *state)
@@ -161,14 +173,20 @@ void connection_wire_state(const struct connection *connection, struct wire_stat
     double renewal_s = shortest_renewal_s(connection);
     state->conversion_hz = renewal_s > 0 ? 1 / renewal_s : (double)NAN;
     state->limit_hz = NAN;
-    double link_s = wire_pace_fastest_s(&connection->pace);
-    if (!(link_s > 0))
+    state->limit_computed_hz = NAN;
+    state->limit_share = NAN;
+    double turnaround_s = NAN;
+    double least_s = wire_cost_least_s(&connection->cost, &connection->pace,
+                                       link_character_s(&connection->spec), &turnaround_s);
+    if (!(least_s > 0))
         return;
     int outputs = connection->output_count > 0 ? connection->output_count : 1;
     double poll_s = renewal_s > 0 ? renewal_s / POLLS_A_RENEWAL : SHORTEST_POLL_S;
     poll_s = fmax(poll_s, SHORTEST_POLL_S);
-    state->limit_hz = 1 / fmax(link_s * outputs, poll_s);
-    say_why(connection, link_s, poll_s, state->limit_why, sizeof state->limit_why);
+    state->limit_computed_hz = 1 / (least_s * outputs);
+    state->limit_hz = 1 / fmax(least_s * outputs, poll_s);
+    state->limit_share = wire_rate_hz(&connection->rate) / outputs / state->limit_hz;
+    say_why(connection, least_s, turnaround_s, poll_s, state->limit_why, sizeof state->limit_why);
 }
 
 struct supply *supply_create(struct connection *connection, int output, bool control,

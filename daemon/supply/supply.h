@@ -35,7 +35,12 @@ bool connection_is_open(const struct connection *connection);
 struct wire_state {
     char identity[160]; /* the *IDN? reply or "unit 1"; empty while not open */
     double limit_hz; /* readings/s the link and the supply's conversion allow; NAN: not known yet */
-    char limit_why[160];  /* "23 + 35 characters at 9600 baud + 4 ms turnaround" */
+    char limit_why[240]; /* "23 + 35 characters at 9600 baud + 4 ms turnaround" */
+    /* Readings/s of each output that the wire alone allows: characters x bits a
+     * character / baud + the learned turnaround + silences; and the share of it (or
+     * of limit_hz where that is less) that the last 5 to 10 s reached. NAN: not
+     * known yet. */
+    double limit_computed_hz, limit_share;
     double conversion_hz; /* learned renewal rate of the readback; NAN: not known */
     uint64_t transactions, timeouts, garbled, resynchronised, supply_errors, repeats;
 };

@@ -45,7 +45,8 @@ struct connection {
     int output_count;
     char identity[160], known_identity[160]; /* now, and when the plans were made */
     struct wire_pace pace;
-    double query_chars, reply_chars, silence_s; /* of the last reading */
+    struct wire_cost cost; /* of the last reading */
+    struct wire_rate rate;
     uint64_t transactions, timeouts, garbled, resynchronised, supply_errors, repeats;
 };
 
@@ -65,9 +66,9 @@ struct supply {
     int limited_agreed; /* the supply's own word against what the set points say */
 };
 
-/* Counts a reading's round trip. */
-void connection_note_round_trip(struct connection *connection, double seconds, double query_chars,
-                                double reply_chars, double silence_s);
+/* Counts a reading's round trip, whole at `whole_s`. */
+void connection_note_round_trip(struct connection *connection, double seconds, double whole_s,
+                                const struct wire_cost *cost);
 
 /* A number that this supply can have read: within its ratings and a tenth. */
 bool supply_voltage_plausible(const struct supply *supply, double voltage_V);

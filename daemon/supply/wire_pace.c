@@ -34,3 +34,38 @@ double wire_pace_fastest_s(const struct wire_pace *pace)
     qsort(sorted, pace->blocks, sizeof *sorted, ascending);
     return sorted[pace->blocks / 2];
 }
+
+double wire_cost_least_s(const struct wire_cost *cost, const struct wire_pace *pace,
+                         double character_s, double *turnaround_s)
+{
+    double fixed_s =
+        character_s * (cost->query_chars + cost->reply_chars) + cost->silence_s + cost->gap_s;
+    double fastest_s = wire_pace_fastest_s(pace);
+    *turnaround_s = isnan(fastest_s) ? (double)NAN : fmax(0, fastest_s - fixed_s);
+    return fixed_s + *turnaround_s;
+}
+
+static const double RATE_WINDOW_S = 5;
+
+void wire_rate_add(struct wire_rate *rate, double time_s)
+{
+    if (!rate->started) {
+        *rate = (struct wire_rate){
+            .started = true, .begun_s = time_s, .last_begun_s = time_s, .newest_s = time_s};
+        return;
+    }
+    rate->newest_s = time_s;
+    rate->count++;
+    if (time_s - rate->begun_s < RATE_WINDOW_S)
+        return;
+    rate->last_begun_s = rate->begun_s;
+    rate->last_count = rate->count;
+    rate->begun_s = time_s;
+    rate->count = 0;
+}
+
+double wire_rate_hz(const struct wire_rate *rate)
+{
+    double seconds = rate->newest_s - rate->last_begun_s;
+    return seconds > 0 ? (double)(rate->last_count + rate->count) / seconds : (double)NAN;
+}
