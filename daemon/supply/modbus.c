@@ -3,13 +3,10 @@
 
 #include "base/clock.h"
 
-#include <errno.h>
 #include <math.h>
-#include <modbus.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/select.h>
 
 static const double QUIET_S = 0.04;
 
@@ -21,88 +18,6 @@ static double silence_of(const struct link_spec *spec)
     if (spec->kind != LINK_MODBUS_RTU)
         return 0;
     return spec->baud > 19200 ? 0.00175 : 3.5 * 11 / spec->baud;
-}
-
-static enum outcome sort_failure(struct connection *connection)
-{
-    int problem = errno;
-    if (problem > MODBUS_ENOBASE && problem < MODBUS_ENOBASE + MODBUS_EXCEPTION_MAX) {
-        connection->supply_errors++;
-        return OUTCOME_EXCEPTION;
-    }
-    if (problem == EMBBADCRC || problem == EMBBADDATA || problem == EMBBADEXC ||
-        problem == EMBUNKEXC || problem == EMBMDATA || problem == EMBBADSLAVE) {
-        connection->garbled++;
-        connection->modbus->out_of_step = true;
-        return OUTCOME_GARBLED;
-    }
-    if (problem == ETIMEDOUT && !link_is_gone(connection->link)) {
-        connection->timeouts++;
-        connection->modbus->out_of_step = true;
-        connection->modbus->late = true;
-        return OUTCOME_SILENT;
-    }
-    return OUTCOME_GONE;
-}
-
-/* The one door to the wire: without control no function goes out that is not
- * for reading (1 to 4, Modbus application protocol V1.1b3, 6.1 to 6.4). The
- * silence is kept, and nothing stale left to be taken for the answer (a frame
- * on a line carries no number to know it by). */
-enum outcome modbus_begin(struct connection *connection, int function, bool control)
-{
-    struct modbus *modbus = connection->modbus;
-    if (!control && (function < 1 || function > 4)) {
-        errno = EMBXILFUN;
-        return OUTCOME_EXCEPTION;
-    }
-    clock_sleep_until(modbus->ended_s + modbus->silence_s);
-    if (link_drain(connection->link) != 0)
-        return OUTCOME_GONE;
-    connection->transactions++;
-    return OUTCOME_GOOD;
-}
-
-enum outcome modbus_end(struct connection *connection, int result)
-{
-    connection->modbus->ended_s = clock_monotonic_s();
-    return result >= 0 ? OUTCOME_GOOD : sort_failure(connection);
-}
-
-static int read_bits(modbus_t *context, int function, int address, int count, uint16_t *words)
-{
-    uint8_t bits[MOST_REGISTERS];
-    int result = function == 1 ? modbus_read_bits(context, address, count, bits)
-                               : modbus_read_input_bits(context, address, count, bits);
-    for (int i = 0; result >= 0 && i < count; i++)
-        words[i] = bits[i];
-    return result;
-}
-
-enum outcome modbus_read_words(struct connection *connection, int function, int address, int count,
-                               uint16_t *words)
-{
-    enum outcome begun = modbus_begin(connection, function, false);
-    if (begun != OUTCOME_GOOD)
-        return begun;
-    modbus_t *context = connection->modbus->context;
-    int result = function <= 2   ? read_bits(context, function, address, count, words)
-                 : function == 4 ? modbus_read_input_registers(context, address, count, words)
-                                 : modbus_read_registers(context, address, count, words);
-    return modbus_end(connection, result);
-}
-
-enum outcome modbus_write_words(struct connection *connection, bool control, int function,
-                                int address, int count, const uint16_t *words)
-{
-    enum outcome begun = modbus_begin(connection, function, control);
-    if (begun != OUTCOME_GOOD)
-        return begun;
-    modbus_t *context = connection->modbus->context;
-    int result = function == 5   ? modbus_write_bit(context, address, words[0] != 0)
-                 : function == 6 ? modbus_write_register(context, address, words[0])
-                                 : modbus_write_registers(context, address, count, words);
-    return modbus_end(connection, result);
 }
 
 /* Waits until nothing has come for a while, `longest_s` at most; -1: gone. */
@@ -170,7 +85,8 @@ enum supply_result modbus_failed(struct supply *supply, enum outcome outcome, st
     switch (outcome) {
     case OUTCOME_EXCEPTION:
         return supply_fail(connection, SUPPLY_NO_READING, error, "unit %d answers: %s",
-                           connection->spec.address, modbus_strerror(errno));
+                           connection->spec.address,
+                           modbus_exception_text(connection->modbus->exception));
     case OUTCOME_SILENT:
         return supply_fail(connection, SUPPLY_NO_READING, error,
                            "unit %d does not answer within %g s", connection->spec.address,
@@ -181,32 +97,6 @@ enum supply_result modbus_failed(struct supply *supply, enum outcome outcome, st
     default:
         return supply_fail(connection, SUPPLY_GONE, error, "the link closed");
     }
-}
-
-static int start_context(struct connection *connection)
-{
-    const struct link_spec *spec = &connection->spec;
-    struct modbus *modbus = connection->modbus;
-    if (spec->kind == LINK_MODBUS_TCP)
-        modbus->context = modbus_new_tcp_pi(spec->place, "502");
-    else
-        modbus->context = modbus_new_rtu(spec->place, spec->baud ? spec->baud : 9600, spec->parity,
-                                         8, spec->stop_bits);
-    if (!modbus->context)
-        return -1;
-    double timeout_s = connection->profile->reply_timeout_s + 300 * link_character_s(spec);
-    double byte_s = connection->profile->modbus.byte_timeout_s + 3 * link_character_s(spec);
-    /* The library reads and writes our descriptor; opening, closing and coming
-     * back after a failure stay ours. */
-    return modbus_set_socket(modbus->context, link_descriptor(connection->link)) == 0 &&
-                   modbus_set_slave(modbus->context, spec->address) == 0 &&
-                   modbus_set_error_recovery(modbus->context, MODBUS_ERROR_RECOVERY_NONE) == 0 &&
-                   modbus_set_response_timeout(modbus->context, (uint32_t)timeout_s,
-                                               (uint32_t)(fmod(timeout_s, 1) * 1e6)) == 0 &&
-                   modbus_set_byte_timeout(modbus->context, (uint32_t)byte_s,
-                                           (uint32_t)(fmod(byte_s, 1) * 1e6)) == 0
-               ? 0
-               : -1;
 }
 
 /* Into remote state or back out of it, where an output may be switched. */
@@ -222,16 +112,11 @@ static enum outcome write_state(struct connection *connection, const struct regi
                               state->address, 1, &word);
 }
 
-static void modbus_stop(struct connection *connection)
+static void modbus_close(struct connection *connection)
 {
     struct modbus *modbus = connection->modbus;
-    if (!modbus || !modbus->context)
-        return;
-    if (modbus->remote && !link_is_gone(connection->link))
+    if (modbus && modbus->remote && !link_is_gone(connection->link))
         write_state(connection, &connection->profile->modbus.local);
-    modbus_set_socket(modbus->context, -1);
-    modbus_free(modbus->context);
-    modbus->context = NULL;
 }
 
 static void modbus_forget(struct supply *supply)
@@ -242,9 +127,6 @@ static void modbus_forget(struct supply *supply)
 
 static int modbus_open(struct connection *connection, struct error *error)
 {
-    if (link_descriptor(connection->link) >= FD_SETSIZE)
-        return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
-                         "too many open files for the Modbus library");
     if (!connection->modbus)
         connection->modbus = calloc(1, sizeof *connection->modbus);
     if (!connection->modbus)
@@ -253,9 +135,6 @@ static int modbus_open(struct connection *connection, struct error *error)
     connection->modbus->silence_s = silence_of(&connection->spec);
     for (int i = 0; i < connection->output_count; i++)
         modbus_forget(connection->outputs[i]);
-    if (start_context(connection) != 0)
-        return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL, "%s",
-                         modbus_strerror(errno));
     if (wait_for_quiet(connection, QUIET_S, 0.5) != 0)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
                          "the link closed at once");
@@ -281,14 +160,14 @@ static int modbus_open(struct connection *connection, struct error *error)
     if (write_state(connection, &profile->remote) != OUTCOME_GOOD)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
                          "unit %d does not take what is written to register %d (remote): %s",
-                         connection->spec.address, profile->remote.address, modbus_strerror(errno));
+                         connection->spec.address, profile->remote.address,
+                         modbus_exception_text(connection->modbus->exception));
     connection->modbus->remote = profile->remote.known;
     return 0;
 }
 
 static void modbus_destroy(struct connection *connection)
 {
-    modbus_stop(connection);
     free(connection->modbus);
     connection->modbus = NULL;
 }
@@ -445,7 +324,7 @@ enum supply_result modbus_ready(struct supply *supply, bool known, struct error 
 
 const struct dialect modbus_dialect = {
     .open = modbus_open,
-    .close = modbus_stop,
+    .close = modbus_close,
     .read = modbus_read,
     .switch_output = modbus_switch_output,
     .set = modbus_set,

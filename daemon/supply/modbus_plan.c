@@ -84,6 +84,13 @@ static struct modbus_plan *make_plan(const struct supply *supply)
     return plan;
 }
 
+/* An exception that says nothing of the registers. */
+static bool only_busy(const struct connection *connection)
+{
+    int exception = connection->modbus->exception;
+    return exception == MODBUS_BUSY || exception == MODBUS_ACKNOWLEDGE;
+}
+
 /* Registers between those we want may not exist: ask for less at a time until
  * the supply makes no exception of it. */
 enum outcome modbus_find_plan(struct supply *supply)
@@ -97,6 +104,8 @@ enum outcome modbus_find_plan(struct supply *supply)
         outcome = OUTCOME_GOOD;
         for (int i = 0; i < plan->block_count && outcome == OUTCOME_GOOD; i++)
             outcome = modbus_read_block(supply->connection, &plan->blocks[i]);
+        if (outcome == OUTCOME_EXCEPTION && only_busy(supply->connection))
+            break;
     }
     if (outcome == OUTCOME_GOOD)
         supply->modbus_plan = plan;

@@ -8,15 +8,22 @@
 #include "supply/modbus_map.h"
 #include "supply/supply_private.h"
 
-#include <modbus.h>
-
 struct modbus {
-    modbus_t *context;
     double silence_s; /* between two frames on a line */
     double ended_s;   /* of the last frame */
     bool out_of_step;
-    bool late;   /* an answer may still come */
-    bool remote; /* was taken into remote state by us */
+    bool late;       /* an answer may still come */
+    bool remote;     /* was taken into remote state by us */
+    uint16_t number; /* of the last question, over TCP */
+    int exception;   /* the last one's code */
+};
+
+/* Exception codes (application protocol V1.1b3, 7) that are told apart. */
+enum {
+    MODBUS_ILLEGAL_FUNCTION = 1,
+    MODBUS_ILLEGAL_ADDRESS = 2,
+    MODBUS_ACKNOWLEDGE = 5,
+    MODBUS_BUSY = 6,
 };
 
 enum { MOST_BLOCKS = 4 };
@@ -34,17 +41,16 @@ struct modbus_plan {
 
 enum outcome { OUTCOME_GOOD, OUTCOME_EXCEPTION, OUTCOME_SILENT, OUTCOME_GARBLED, OUTCOME_GONE };
 
-/* Around a request of the library. The one door to the wire: without control no function
- * goes out that is not for reading; the silence is kept and what is stale thrown away. Then
- * how it went. */
-enum outcome modbus_begin(struct connection *connection, int function, bool control);
-enum outcome modbus_end(struct connection *connection, int result);
-
+/* One question and its answer (modbus_wire.c). Without control no function goes
+ * out that is not for reading. Functions 1 to 4; of 1 and 2 a word is 0 or 1. */
 enum outcome modbus_read_words(struct connection *connection, int function, int address, int count,
                                uint16_t *words);
-/* By function 5, 6 or 16; one word for the first two. */
+
+/* Functions 5, 6, 15 and 16; of 5 and 15 a word is 0 or 1. */
 enum outcome modbus_write_words(struct connection *connection, bool control, int function,
                                 int address, int count, const uint16_t *words);
+const char *modbus_exception_text(int code);
+
 enum outcome modbus_read_block(struct connection *connection, struct register_block *block);
 
 /* Finds out which blocks the supply gives (modbus_plan.c); GOOD: the supply has its plan. */

@@ -4,7 +4,6 @@
 #include "base/clock.h"
 
 #include <math.h>
-#include <modbus.h>
 
 static const double TAKES_EFFECT_S = 0.5;
 
