@@ -22,16 +22,6 @@ static bool shares_connection(const struct supply_config *a, const struct supply
     return config_same_link(a, b) && a->link.address == b->link.address;
 }
 
-/* In the polling threads. */
-static void output_happened(void *context, const struct output_event *event)
-{
-    const struct bench *bench = context;
-    const struct output_asker *asker = &event->asker;
-    log_info("%s: output %s%s%s%s%s%s%s", bench->config->supplies[event->supply].name,
-             output_what_name(event->what), asker->who[0] ? " by " : "", asker->who,
-             asker->why[0] ? ", " : "", asker->why, event->problem[0] ? ": " : "", event->problem);
-}
-
 /* A poller for the supply with this index and all later ones on its link. */
 static int add_poller(struct bench *bench, int first, struct error *error)
 {
@@ -47,7 +37,7 @@ static int add_poller(struct bench *bench, int first, struct error *error)
         members[count++] = i;
     }
     struct error inner = {0};
-    struct poller_listener listener = {.happened = output_happened, .context = bench};
+    struct poller_listener listener = {.happened = outputs_happened, .context = bench->outputs};
     struct poller *poller = poller_create(config, members, count, bench->queue, &bench->board,
                                           &listener, bench->zero_s, &inner);
     if (!poller) {
@@ -81,7 +71,8 @@ static bool make_parts(struct bench *bench, const struct config *config)
     bench->chain = chain_create(config, bench->queue, bench->writer, &bench->board,
                                 &bench->listener, bench->zero_s);
     bench->runs = runs_create(bench);
-    return bench->chain && bench->runs;
+    bench->outputs = outputs_create(bench);
+    return bench->chain && bench->runs && bench->outputs;
 }
 
 struct bench *bench_create(const struct config *config, struct store *store,
@@ -107,6 +98,9 @@ struct bench *bench_create(const struct config *config, struct store *store,
         bench_destroy(bench);
         return NULL;
     }
+    /* Before anyone can ask for anything. */
+    holds_restore(bench);
+    outputs_restore(bench->outputs);
     return bench;
 }
 
@@ -241,7 +235,7 @@ int bench_start(struct bench *bench, struct error *error)
     for (int i = 0; i < bench->poller_count; i++)
         if (poller_start(bench->pollers[i]) != 0)
             return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
-    if (runs_start(bench->runs) != 0)
+    if (outputs_start(bench->outputs) != 0 || runs_start(bench->runs) != 0)
         return error_set(error, EXIT_SOFTWARE, "", 0, NULL, "a thread cannot be started");
     return 0;
 }
@@ -249,6 +243,7 @@ int bench_start(struct bench *bench, struct error *error)
 void bench_stop(struct bench *bench)
 {
     runs_stop(bench->runs);
+    outputs_stop(bench->outputs);
     for (int i = 0; i < bench->poller_count; i++)
         poller_stop(bench->pollers[i]);
     if (!bench->running)
@@ -267,6 +262,7 @@ void bench_destroy(struct bench *bench)
     runs_destroy(bench->runs);
     for (int i = 0; bench->pollers && i < bench->poller_count; i++)
         poller_destroy(bench->pollers[i]);
+    outputs_destroy(bench->outputs);
     chain_destroy(bench->chain);
     status_board_clear(&bench->board);
     reading_queue_destroy(bench->queue);
@@ -317,6 +313,8 @@ const struct accuracy *bench_accuracy(const struct bench *bench, const char *sup
 }
 
 struct on_bench_write {
+    struct bench *bench;
+    int index;
     const char *supply;
     const struct on_bench *on_bench;
     const json_t *what;
@@ -326,12 +324,19 @@ struct on_bench_write {
 static int write_on_bench(struct store *store, void *context, struct error *error)
 {
     const struct on_bench_write *write = context;
+    const struct on_bench *on_bench = write->on_bench;
+    if (holds_check_unit(write->bench, write->index, on_bench->unit, on_bench->work_order, error) !=
+        0)
+        return -1;
     return store_put_on_bench(store, write->supply, write->on_bench, error);
 }
 
 static int write_intake(struct store *store, void *context, struct error *error)
 {
     const struct on_bench_write *write = context;
+    const char *serial = json_string_value(json_object_get(write->what, "serial"));
+    if (serial && holds_check_unit(write->bench, write->index, serial, "", error) != 0)
+        return -1;
     return store_take_in(store, write->supply, write->what, write->intake, error);
 }
 
@@ -367,8 +372,10 @@ static int change_on_bench(struct bench *bench,
                            int (*function)(struct store *, void *, struct error *),
                            struct on_bench_write *write, struct error *error)
 {
-    int index = bench_find_supply(bench, write->supply, error);
-    return index < 0 ? -1 : bench_write_on_bench(bench, index, function, write, error);
+    write->bench = bench;
+    write->index = bench_find_supply(bench, write->supply, error);
+    return write->index < 0 ? -1
+                            : bench_write_on_bench(bench, write->index, function, write, error);
 }
 
 int bench_put_on(struct bench *bench, const char *supply, const struct on_bench *on_bench,
@@ -405,6 +412,8 @@ void bench_settings_changed(struct bench *bench)
         return;
     }
     double minutes = json_number_value(json_object_get(settings, "ask_after_min"));
+    outputs_set_page_gone(bench->outputs,
+                          json_number_value(json_object_get(settings, "page_gone_s")));
     json_decref(settings);
     pthread_mutex_lock(&bench->board.mutex);
     bench->board.ask_after_us = (int64_t)(minutes * (double)MINUTE_US);
@@ -469,65 +478,80 @@ void bench_unit_changed(struct bench *bench, const char *unit)
     look_up_again(bench, NULL, unit);
 }
 
-/* The type's stated voltage and limit; not-a-number where it states none. */
-static int stated_settings(struct bench *bench, int supply, double *voltage_V, double *limit_A,
-                           struct error *error)
-{
-    *voltage_V = *limit_A = NAN;
-    pthread_mutex_lock(&bench->board.mutex);
-    struct on_bench on_bench = bench->board.supplies[supply].chain.on_bench;
-    pthread_mutex_unlock(&bench->board.mutex);
-    if (!on_bench.module_type[0])
-        return 0;
-    struct store_reader *reader = store_reader_open(bench->config->data, error);
-    if (!reader)
-        return -1;
-    json_t *type = store_module_type(reader, on_bench.module_type, error);
-    store_reader_close(reader);
-    if (!type)
-        return -1;
-    json_t *voltage = json_object_get(type, "nominal_voltage_V");
-    json_t *limit = json_object_get(type, "current_limit_A");
-    if (json_is_number(voltage) && json_is_number(limit)) {
-        *voltage_V = json_number_value(voltage);
-        *limit_A = json_number_value(limit);
-    }
-    json_decref(type);
-    return 0;
-}
-
 int bench_output_wish(struct bench *bench, int supply, bool on, const struct output_asker *asker,
                       struct output_wish *wish, struct error *error)
 {
-    *wish = (struct output_wish){.on = on,
-                                 .asker = *asker,
-                                 .voltage_V = NAN,
-                                 .limit_A = NAN,
-                                 .look_voltage_V = NAN,
-                                 .look_limit_A = NAN,
-                                 .limit_longest_s = INFINITY};
-    return on ? stated_settings(bench, supply, &wish->voltage_V, &wish->limit_A, error) : 0;
+    return outputs_wish(bench->outputs, supply, on, asker, wish, error);
 }
 
 int bench_drive_output(struct bench *bench, int supply, const struct output_wish *wish,
                        struct error *error)
 {
-    const struct supply_config *config = &bench->config->supplies[supply];
-    if (!config->control)
-        return error_set(error, EXIT_USAGE, bench->config->path, 0, NULL,
-                         "[supply %s] control is off: use the switch on the supply", config->name);
-    return poller_switch(bench->pollers[bench->poller_of[supply]], supply, wish, error);
+    return outputs_drive(bench->outputs, supply, wish, error);
+}
+
+/* Nothing here may wait: not for the disk, not for an on that is under way. */
+static int switch_off(struct bench *bench, int supply, const struct output_asker *asker,
+                      struct error *error)
+{
+    if (outputs_check_control(bench->outputs, supply, error) != 0 ||
+        runs_give_way(bench->runs, supply, false, error) != 0)
+        return -1;
+    return outputs_off(bench->outputs, supply, asker, error);
+}
+
+static int switch_on(struct bench *bench, int supply, const struct output_asker *asker,
+                     double asked_s, struct error *error)
+{
+    struct output_wish wish;
+    struct error why = {0};
+    if (outputs_check_control(bench->outputs, supply, &why) == 0 &&
+        runs_give_way(bench->runs, supply, true, &why) == 0 &&
+        outputs_wish(bench->outputs, supply, true, asker, &wish, &why) == 0) {
+        wish.asked_s = asked_s;
+        return outputs_drive(bench->outputs, supply, &wish, error);
+    }
+    outputs_refused(bench->outputs, supply, asker, &why);
+    if (error)
+        *error = why;
+    return -1;
 }
 
 int bench_switch_output(struct bench *bench, const char *supply, bool on,
-                        const struct output_asker *asker, struct error *error)
+                        const struct output_asker *asker, double asked_s, struct error *error)
 {
-    struct output_wish wish;
     int index = bench_find_supply(bench, supply, error);
-    if (index < 0 || runs_give_way(bench->runs, index, on, error) != 0 ||
-        bench_output_wish(bench, index, on, asker, &wish, error) != 0)
+    if (index < 0)
         return -1;
-    return bench_drive_output(bench, index, &wish, error);
+    return on ? switch_on(bench, index, asker, asked_s, error)
+              : switch_off(bench, index, asker, error);
+}
+
+int bench_hold(struct bench *bench, const char *supply, bool on, const struct output_asker *asker,
+               struct error *error)
+{
+    int index = bench_find_supply(bench, supply, error);
+    if (index < 0)
+        return -1;
+    pthread_mutex_lock(&bench->change_mutex);
+    int status = holds_put(bench, index, on, asker, error);
+    pthread_mutex_unlock(&bench->change_mutex);
+    return status;
+}
+
+void bench_page_joined(struct bench *bench, const char *page)
+{
+    outputs_page_joined(bench->outputs, page);
+}
+
+void bench_page_left(struct bench *bench, const char *page)
+{
+    outputs_page_left(bench->outputs, page);
+}
+
+void bench_flush_outputs(struct bench *bench)
+{
+    outputs_flush(bench->outputs);
 }
 
 struct runs *bench_runs(const struct bench *bench)

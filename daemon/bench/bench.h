@@ -80,11 +80,26 @@ void bench_settings_changed(struct bench *bench);
  * (the API's) says. */
 void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *item);
 
-/* A hand switches an output: off ends a run that switches it; on sets the type's voltage and
- * current limit first where it states them. -1: EXIT_NO_INPUT (no such supply), or what
- * poller_switch says (EXIT_USAGE too where a run switches it on and off). */
+/* A hand switches an output: off ends a run that switches it, goes before everything else
+ * and counts against every on asked for before it; on sets the type's voltage and current
+ * limit first where it states them, and looks gently for a short. `asked_s` is when it was
+ * asked for (monotonic). -1: EXIT_NO_INPUT (no such supply), or what poller_switch says
+ * (EXIT_USAGE too where a run switches it on and off). */
 int bench_switch_output(struct bench *bench, const char *supply, bool on,
-                        const struct output_asker *asker, struct error *error);
+                        const struct output_asker *asker, double asked_s, struct error *error);
+
+/* The memory of the unit on this output is being read or written, or no longer (holds.h).
+ * -1: EXIT_NO_INPUT, EXIT_USAGE (not now), or the store's error. */
+int bench_hold(struct bench *bench, const char *supply, bool on, const struct output_asker *asker,
+               struct error *error);
+
+/* A live stream of this page opened, closed: an output goes off when the page that
+ * switched it on is gone, as the settings say. */
+void bench_page_joined(struct bench *bench, const char *page);
+void bench_page_left(struct bench *bench, const char *page);
+
+/* Waits, a second at most, until the log of outputs so far is on the disk. */
+void bench_flush_outputs(struct bench *bench);
 
 /* Its runs (runs.h). */
 struct runs *bench_runs(const struct bench *bench);

@@ -7,6 +7,8 @@
 
 #include "bench/bench.h"
 #include "bench/chain.h"
+#include "bench/holds.h"
+#include "bench/outputs.h"
 #include "bench/poller.h"
 #include "bench/runs.h"
 #include "bench/status.h"
@@ -24,6 +26,7 @@ struct bench {
     struct writer *writer;
     struct chain *chain;
     struct runs *runs;
+    struct outputs *outputs;
     struct poller **pollers;
     int *poller_of; /* by supply */
     int poller_count;

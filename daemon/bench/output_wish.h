@@ -22,6 +22,7 @@ struct output_asker {
 struct output_wish {
     bool on;
     struct output_asker asker;
+    double asked_s;            /* monotonic: an off asked for later undoes an on */
     double voltage_V, limit_A; /* set and read back before; both NAN: what is set is read back */
     bool look;                 /* a gentle look before full power */
     double look_voltage_V;     /* at this voltage; NAN: at the full one */

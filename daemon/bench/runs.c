@@ -99,6 +99,7 @@ struct run_write {
     const json_t *wish;
     const char *why;
     int64_t id;
+    bool switches;
 };
 
 /* Power-ups are kept by the same thread: what the page is told of the supply holds for
@@ -108,12 +109,17 @@ static void note_run(struct run_write *write, int64_t id)
     struct status_board *board = &write->runs->bench->board;
     pthread_mutex_lock(&board->mutex);
     board->supplies[write->supply].chain.run_id = id;
+    board->supplies[write->supply].chain.run_switches = id && write->switches;
     pthread_mutex_unlock(&board->mutex);
 }
 
 static int write_begin(struct store *store, void *context, struct error *error)
 {
     struct run_write *write = context;
+    const char *switched = json_string_value(json_object_get(write->wish, "switched"));
+    write->switches = switched && strcmp(switched, "wakedraw") == 0;
+    if (write->switches && holds_check_run(write->runs->bench, write->supply, error) != 0)
+        return -1;
     if (store_put_run(store, write->name, write->wish, &write->id, error) != 0)
         return -1;
     note_run(write, write->id);
@@ -252,7 +258,10 @@ int runs_give_way(struct runs *runs, int supply, bool on, struct error *error)
     if (switches && on)
         return error_set(error, EXIT_USAGE, "", 0, NULL,
                          "run %lld switches this output: end it first", (long long)id);
-    /* What it had begun to switch is through, and it begins nothing more. */
+    /* An off waits for nothing: it overtakes what the run had begun to switch
+     * (outputs.h), and the run begins nothing more. */
+    if (!on)
+        return 0;
     pthread_mutex_lock(&slot->switching);
     pthread_mutex_unlock(&slot->switching);
     return 0;

@@ -34,8 +34,8 @@ int runs_begin(struct runs *runs, const char *supply, const json_t *wish, int64_
  * EXIT_IO (it switches no more, but the disk does not take it). */
 int runs_end(struct runs *runs, int64_t id, const char *why, struct error *error);
 
-/* A hand switches on the page. Off ends the run that switches this output, and nothing
- * it had on its way comes after; on is refused (EXIT_USAGE) while there is one. */
+/* A hand switches on the page. Off ends the run that switches this output, without
+ * waiting for it; on is refused (EXIT_USAGE) while there is one. */
 int runs_give_way(struct runs *runs, int supply, bool on, struct error *error);
 
 /* By the pace so far; not-a-number: not known, or it is over. */

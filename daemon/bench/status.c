@@ -105,6 +105,36 @@ static void add_polling(json_t *item, const struct polling_status *polling)
     json_object_set_new(item, "limit_set_A", number_or_null(polling->limit_set_A));
 }
 
+static json_t *time_or_null(int64_t wall_us)
+{
+    char at[25];
+    return wall_us ? json_string(clock_rfc3339(wall_us, at)) : json_null();
+}
+
+static void add_output(json_t *item, const struct output_status *output,
+                       const struct hold_status *hold)
+{
+    const struct output_asker *by = &output->by;
+    bool told = output->at_us != 0;
+    json_object_set_new(item, "output_doing", text_or_null(output->doing));
+    json_object_set_new(item, "output_last",
+                        told ? json_string(output_what_name(output->last)) : json_null());
+    json_object_set_new(item, "output_at", time_or_null(output->at_us));
+    json_object_set_new(item, "output_by", told ? text_or_null(by->who) : json_null());
+    json_object_set_new(item, "output_hand", told ? text_or_null(by->hand) : json_null());
+    json_object_set_new(item, "output_why", told ? text_or_null(by->why) : json_null());
+    json_object_set_new(item, "output_ours", json_boolean(output->ours));
+    json_object_set_new(item, "off_wanted", json_boolean(output->off_wanted));
+    json_object_set_new(item, "output_problem", text_or_null(output->problem));
+    json_object_set_new(item, "settings_by_hand", json_boolean(output->settings_by_hand));
+    json_object_set_new(
+        item, "hold",
+        output->held ? json_pack("{s:o, s:o, s:o, s:o}", "since", time_or_null(hold->since_us),
+                                 "unit", text_or_null(hold->unit), "hand", text_or_null(hold->hand),
+                                 "why", text_or_null(hold->why))
+                     : json_null());
+}
+
 static void add_chain(json_t *item, const struct chain_status *chain)
 {
     double age_s = clock_monotonic_s() - chain->last_received_s;
@@ -165,6 +195,7 @@ json_t *status_to_json(struct status_board *board, int supply)
     json_object_set_new(item, "output", json_integer(config->output));
     json_object_set_new(item, "control", json_boolean(config->control));
     add_polling(item, &copy.polling);
+    add_output(item, &copy.output, &copy.hold);
     add_chain(item, &copy.chain);
     return item;
 }

@@ -39,6 +39,7 @@ struct chain_status {
     struct on_bench on_bench;
     int64_t last_ended_us; /* the last power-up's end, wall time; 0: none */
     int64_t run_id;        /* the open run; 0: none */
+    bool run_switches;     /* and it is switched by us */
     uint64_t commits;      /* jobs of power-ups that are on the disk */
     bool ask_unit;         /* after a longer off: is it still this unit? */
     uint64_t flushes_wanted, flushes_done;
@@ -62,9 +63,17 @@ struct output_status {
     bool settings_by_hand;  /* its set points were changed at the front panel since it went on */
 };
 
+/* Since when the memory of what is on it is being read or written; output.held says
+ * whether. */
+struct hold_status {
+    int64_t since_us;
+    char unit[128], hand[HAND_BYTES], why[WHY_BYTES];
+};
+
 struct supply_status {
     struct polling_status polling;
     struct output_status output;
+    struct hold_status hold;
     struct chain_status chain;
 };
 

@@ -77,7 +77,7 @@ void supplies_get(struct desk *desk, struct call *call)
                 json_pack("{s:o, s:n}", "items", bench_supplies(desk->office->bench), "next"));
 }
 
-static json_t *supply_named(struct bench *bench, const char *name)
+json_t *supply_item(struct bench *bench, const char *name)
 {
     json_t *supplies = bench_supplies(bench);
     size_t index;
@@ -121,31 +121,18 @@ void on_bench_put(struct desk *desk, struct call *call)
         answer_unchanged(call->answer, &error);
     else
         answer_json(call->answer, MHD_HTTP_OK,
-                    supply_named(desk->office->bench, call->parameters[0]));
-}
-
-void output_put(struct desk *desk, struct call *call)
-{
-    static const struct field fields[] = {{.key = "on", .kind = FIELD_SWITCH, .needed = true}};
-    json_t *body = fields_read(call->body, call->body_length, fields, 1, call->answer);
-    if (!body)
-        return;
-    struct error error = {0};
-    bool on = json_is_true(json_object_get(body, "on"));
-    json_decref(body);
-    static const struct output_asker page = {.who = "page"};
-    if (bench_switch_output(desk->office->bench, call->parameters[0], on, &page, &error) == 0)
-        answer_json(call->answer, MHD_HTTP_OK,
-                    supply_named(desk->office->bench, call->parameters[0]));
-    else if (error.status == EXIT_USAGE)
-        answer_problem(call->answer, MHD_HTTP_CONFLICT, NULL, "%s", error.found);
-    else
-        answer_error(call->answer, &error);
+                    supply_item(desk->office->bench, call->parameters[0]));
 }
 
 /* The supplies as they stand, as the first events of a stream. */
 void live_get(struct desk *desk, struct call *call)
 {
+    const char *page = path_parameter(call->path, "page");
+    if (page && strlen(page) >= PAGE_BYTES) {
+        answer_problem(call->answer, MHD_HTTP_BAD_REQUEST, "page",
+                       "\"page\" must be at most %d bytes", PAGE_BYTES - 1);
+        return;
+    }
     char *text = NULL;
     size_t length = 0;
     FILE *stream = open_memstream(&text, &length);

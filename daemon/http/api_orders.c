@@ -51,7 +51,7 @@ void settings_put(struct desk *desk, struct call *call)
         {.key = "stages", .kind = FIELD_ANY},         {.key = "warranty_days", .kind = FIELD_ANY},
         {.key = "check_every_h", .kind = FIELD_ANY},  {.key = "resistors", .kind = FIELD_ANY},
         {.key = "check_standard", .kind = FIELD_ANY}, {.key = "ask_after_min", .kind = FIELD_ANY},
-        {.key = "shop", .kind = FIELD_ANY},
+        {.key = "page_gone_s", .kind = FIELD_ANY},    {.key = "shop", .kind = FIELD_ANY},
     };
     json_t *body = fields_read(call->body, call->body_length, fields, COUNT(fields), call->answer);
     if (!body)

@@ -10,8 +10,10 @@
 #include "base/error.h"
 #include "http/request.h"
 
-/* The first desk takes urgent requests alone: switching off waits for no disk. */
-enum { DESKS = 3, DESKS_MOST_WAITING = 128 };
+/* What switches an output has desks of its own: for each supply one where it is switched
+ * on, which takes seconds, and one where it is switched off. So off waits for no disk, no
+ * on and no other supply; only for an earlier off of the same one. */
+enum { DESKS_ORDINARY = 2, DESKS_MOST_WAITING = 128 };
 
 struct desks;
 

@@ -5,11 +5,15 @@
 #include "base/log.h"
 
 #include <math.h>
+#include <netinet/in.h>
+#include <netinet/tcp.h>
+#include <poll.h>
 #include <pthread.h>
 #include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 
 enum { BLOCK_BYTES = 16 * 1024, MOST_HANDED = 64 };
 
@@ -27,6 +31,7 @@ struct stream {
     struct live *live;
     struct MHD_Connection *connection;
     char address[64];
+    char page[LIVE_LONGEST_PAGE + 1];
     bool suspended, ending;
     double joined_s; /* what was made before is not timed */
     struct frame *queue[LIVE_QUEUE_FRAMES];
@@ -41,6 +46,7 @@ struct stream {
 struct live {
     pthread_mutex_t mutex;
     struct tally *tally;
+    struct live_watcher watcher;
     uint64_t next_id;
     bool ending;
     struct stream *streams;
@@ -58,6 +64,11 @@ struct live *live_create(struct tally *tally, uint64_t first_id)
     live->tally = tally;
     live->next_id = first_id > 0 ? first_id : 1;
     return live;
+}
+
+void live_watch(struct live *live, const struct live_watcher *watcher)
+{
+    live->watcher = *watcher;
 }
 
 static struct frame *frame_make(const char *text, size_t length, double made_s)
@@ -259,7 +270,39 @@ static void leave(void *context)
     for (size_t i = 0; i < stream->count; i++)
         frame_release(*place(stream, i));
     pthread_mutex_unlock(&live->mutex);
+    if (stream->page[0] && live->watcher.left)
+        live->watcher.left(live->watcher.context, stream->page);
     free(stream);
+}
+
+static int socket_of(const struct stream *stream)
+{
+    const union MHD_ConnectionInfo *info =
+        MHD_get_connection_info(stream->connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+    return info ? info->connect_fd : -1;
+}
+
+/* Whoever lost the net says nothing at its end: then the heartbeat stays unacknowledged. */
+static void end_when_unheard(const struct stream *stream)
+{
+    unsigned unheard_ms = LIVE_UNHEARD_MS;
+    int descriptor = socket_of(stream);
+    if (descriptor >= 0)
+        setsockopt(descriptor, IPPROTO_TCP, TCP_USER_TIMEOUT, &unheard_ms, sizeof unheard_ms);
+}
+
+void live_end_left(struct live *live)
+{
+    pthread_mutex_lock(&live->mutex);
+    for (struct stream *stream = live->streams; stream; stream = stream->next) {
+        struct pollfd end = {.fd = socket_of(stream), .events = POLLRDHUP};
+        if (stream->suspended && end.fd >= 0 && poll(&end, 1, 0) == 1 &&
+            (end.revents & (POLLRDHUP | POLLHUP | POLLERR))) {
+            stream->ending = true;
+            wake(stream);
+        }
+    }
+    pthread_mutex_unlock(&live->mutex);
 }
 
 static bool has_place(const struct live *live, const char *address)
@@ -293,7 +336,8 @@ static bool greet(struct stream *stream, const char *greeting, uint64_t last_id)
 }
 
 struct MHD_Response *live_join(struct live *live, struct MHD_Connection *connection,
-                               const char *address, const char *greeting, uint64_t last_id)
+                               const char *address, const char *page, const char *greeting,
+                               uint64_t last_id)
 {
     struct stream *stream = calloc(1, sizeof *stream);
     if (!stream)
@@ -302,6 +346,7 @@ struct MHD_Response *live_join(struct live *live, struct MHD_Connection *connect
     stream->connection = connection;
     stream->joined_s = clock_monotonic_s();
     snprintf(stream->address, sizeof stream->address, "%s", address);
+    snprintf(stream->page, sizeof stream->page, "%s", page);
     struct MHD_Response *response = NULL;
     pthread_mutex_lock(&live->mutex);
     if (!has_place(live, address))
@@ -318,8 +363,13 @@ struct MHD_Response *live_join(struct live *live, struct MHD_Connection *connect
             frame_release(*place(stream, i));
     }
     pthread_mutex_unlock(&live->mutex);
-    if (!response)
+    if (!response) {
         free(stream);
+        return NULL;
+    }
+    end_when_unheard(stream);
+    if (stream->page[0] && live->watcher.joined)
+        live->watcher.joined(live->watcher.context, stream->page);
     return response;
 }
 

@@ -22,9 +22,21 @@ enum {
     LIVE_QUEUE_FRAMES = 1024,
     LIVE_REPLAYED = 64, /* power-up and verdict events kept for replay */
     LIVE_RETRY_MS = 1000,
+    LIVE_UNHEARD_MS = 15000, /* what is sent and not acknowledged for so long ends it */
+    LIVE_LONGEST_PAGE = 39,
 };
 
 struct live;
+
+/* Is told which page's stream opened and closed; must not block. */
+struct live_watcher {
+    void (*joined)(void *context, const char *page);
+    void (*left)(void *context, const char *page);
+    void *context;
+};
+
+/* Before the first stream. */
+void live_watch(struct live *live, const struct live_watcher *watcher);
 
 /* NULL: memory is out. `first_id`: event ids count on from here; one that grows
  * from one start of the daemon to the next keeps replay right across them. */
@@ -36,9 +48,15 @@ void live_publish(struct live *live, const char *name, const char *data);
 
 /* The response that streams to this connection: first `greeting` (whole frames;
  * may be empty), then the kept events after last_id (0: none), then what
- * happens. NULL: too many streams, memory is out, or ending. */
+ * happens. `page` is what the page calls itself; empty: not said. NULL: too many
+ * streams, memory is out, or ending. */
 struct MHD_Response *live_join(struct live *live, struct MHD_Connection *connection,
-                               const char *address, const char *greeting, uint64_t last_id);
+                               const char *address, const char *page, const char *greeting,
+                               uint64_t last_id);
+
+/* Ends the streams whose other end is gone: while nothing is sent to them the library
+ * does not see it. Now and then, from any thread. */
+void live_end_left(struct live *live);
 
 /* Ends all streams, and lets none begin any more. */
 void live_end(struct live *live);

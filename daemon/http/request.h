@@ -27,6 +27,7 @@ struct request {
     const char *page_type; /* NULL: not a page file */
     char client[64];
     struct answer answer;
+    double asked_s;       /* when it was handed to the desks */
     struct request *next; /* in the queue of the desks */
 };
 

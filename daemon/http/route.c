@@ -13,7 +13,7 @@ enum {
 const struct route routes[] = {
     {METHOD_GET, 0, "/api/v1/health", health_get, "", false, false},
     {METHOD_GET, 0, "/api/v1/openapi.json", openapi_get, "", false, false},
-    {METHOD_GET, 0, "/api/v1/live", live_get, "last_event_id", true, false},
+    {METHOD_GET, 0, "/api/v1/live", live_get, "last_event_id page", true, false},
     {METHOD_GET, 0, "/api/v1/settings", settings_get, "", false, false},
     {METHOD_PUT, SMALL_BODY, "/api/v1/settings", settings_put, "", false, false},
     {METHOD_GET, 0, "/api/v1/supplies", supplies_get, "", false, false},
@@ -24,6 +24,8 @@ const struct route routes[] = {
     {METHOD_POST, SMALL_BODY, "/api/v1/supplies/{}/checks", check_post, "", false, false},
     {METHOD_GET, 0, "/api/v1/supplies/{}/checks", checks_get, "", false, false},
     {METHOD_PUT, SMALL_BODY, "/api/v1/supplies/{}/output", output_put, "", false, true},
+    {METHOD_PUT, SMALL_BODY, "/api/v1/supplies/{}/hold", hold_put, "", false, false},
+    {METHOD_GET, 0, "/api/v1/output-log", output_log_get, "limit before supply", false, false},
     {METHOD_POST, SMALL_BODY, "/api/v1/supplies/{}/run", run_post, "", false, false},
     {METHOD_GET, 0, "/api/v1/runs/{}", run_get, "", false, false},
     {METHOD_POST, SMALL_BODY, "/api/v1/runs/{}/end", run_end_post, "", false, false},

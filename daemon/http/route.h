@@ -43,6 +43,7 @@ struct call {
     const char *parameters[2]; /* what stood at the {} of the pattern */
     const char *body;          /* a zero byte behind it */
     size_t body_length;
+    double asked_s; /* monotonic: when it had come in */
     struct answer *answer;
 };
 
@@ -55,7 +56,7 @@ struct route {
     handler *handle;
     const char *known; /* names of its query parameters, a blank between */
     bool is_stream;    /* its answer is the greeting of a live stream */
-    bool is_urgent;    /* never waits behind others */
+    bool is_switching; /* has desks of its own: off never waits behind others */
 };
 
 extern const struct route routes[];
@@ -76,7 +77,8 @@ bool route_knows(const struct route *route, const struct path *path, const char 
 /* --- the handlers --- */
 
 handler health_get, openapi_get, metrics_get, live_get;
-handler supplies_get, on_bench_put, output_put;
+handler supplies_get, on_bench_put;
+handler output_put, hold_put, output_log_get;
 handler module_types_get, module_type_get, module_type_post;
 handler references_get, reference_get, reference_post;
 handler units_get, unit_get, unit_post;
@@ -97,6 +99,12 @@ handler reference_trial_post, reference_restore_post, reference_file_get;
 
 /* The item whose id is the path's first {}; NULL with the answer made. */
 json_t *desk_item(struct desk *desk, struct call *call, enum store_kind kind);
+
+/* A supply as it stands; NULL: there is none. */
+json_t *supply_item(struct bench *bench, const char *name);
+
+/* Whether the body asks for an output to go on; all else is off, or refused at once. */
+bool output_asks_on(const char *body, size_t length);
 
 /* The desk's store reader; NULL with the answer made. */
 struct store_reader *desk_reader(struct desk *desk, struct answer *answer);

@@ -129,8 +129,9 @@ static enum MHD_Result send_stream(struct server *server, struct request *reques
     uint64_t last_id = 0;
     if (last && strlen(last) <= 19 && strspn(last, "0123456789") == strlen(last))
         last_id = strtoull(last, NULL, 10);
+    const char *page = path_parameter(&request->path, "page");
     struct MHD_Response *response = live_join(server->live, request->connection, request->client,
-                                              request->answer.body, last_id);
+                                              page ? page : "", request->answer.body, last_id);
     if (!response)
         return refuse(server, request, "too many event streams are open");
     MHD_add_response_header(response, MHD_HTTP_HEADER_CONTENT_TYPE, "text/event-stream");
@@ -265,6 +266,7 @@ static void *tick(void *context)
             break;
         pthread_mutex_unlock(&server->mutex);
         seats_evict(&server->seats, clock_monotonic_s() - PATIENCE_S);
+        live_end_left(server->live);
         if (second % HEARTBEAT_S == 0)
             beat(server);
         pthread_mutex_lock(&server->mutex);
@@ -397,6 +399,16 @@ static int start_daemon(struct server *server, int listener, struct error *error
                                       : "cannot serve here");
 }
 
+static void page_joined(void *bench, const char *page)
+{
+    bench_page_joined(bench, page);
+}
+
+static void page_left(void *bench, const char *page)
+{
+    bench_page_left(bench, page);
+}
+
 int server_start(struct server *server, struct bench *bench, struct error *error)
 {
     const char *listen = server->config->listen[0] ? server->config->listen : "127.0.0.1:8460";
@@ -407,6 +419,8 @@ int server_start(struct server *server, struct bench *bench, struct error *error
                                      .web = server->web,
                                      .started_s = clock_monotonic_s(),
                                      .started_wall_us = clock_wall_us()};
+    const struct live_watcher watcher = {page_joined, page_left, bench};
+    live_watch(server->live, &watcher);
     int listener = address_listen(&server->address, listen, &server->gate.port, error);
     if (listener < 0)
         return -1;

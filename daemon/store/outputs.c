@@ -114,8 +114,9 @@ int store_read_output_mark(struct store_reader *reader, const char *supply,
     return status < 0 ? -1 : 0;
 }
 
-int store_read_last_output(struct store_reader *reader, const char *supply, char *what,
-                           struct output_mark *line, struct error *error)
+int store_read_last_output(struct store_reader *reader, const char *supply,
+                           char what[OUTPUT_LINE_WHAT], struct output_mark *line,
+                           struct error *error)
 {
     *line = (struct output_mark){0};
     what[0] = '\0';
@@ -130,7 +131,7 @@ int store_read_last_output(struct store_reader *reader, const char *supply, char
     int status = database_step(&reader->database, row, error);
     if (status == 1) {
         take_mark_row(row, line);
-        snprintf(what, 32, "%s", database_text(row, 4));
+        snprintf(what, OUTPUT_LINE_WHAT, "%s", database_text(row, 4));
     }
     sqlite3_finalize(row);
     return status < 0 ? -1 : 0;

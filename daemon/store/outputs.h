@@ -46,9 +46,11 @@ int store_read_output_mark(struct store_reader *reader, const char *supply,
                            struct error *error);
 
 /* The newest line of an output that says it went on or off; none: since_us 0. In
- * `what` its word (at least 32 bytes). */
-int store_read_last_output(struct store_reader *reader, const char *supply, char *what,
-                           struct output_mark *line, struct error *error);
+ * `what` its word. */
+enum { OUTPUT_LINE_WHAT = 32 };
+int store_read_last_output(struct store_reader *reader, const char *supply,
+                           char what[OUTPUT_LINE_WHAT], struct output_mark *line,
+                           struct error *error);
 
 /* {"items": [{"id", "supply", "at", "what", "who", "hand", "why", "voltage_V",
  * "limit_A", "problem"}], "next": ID or null}, newest first; of all outputs where

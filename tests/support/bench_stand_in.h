@@ -22,6 +22,10 @@ struct bench {
     bool control;
     struct on_bench on_left;
     int references_changed, units_changed;
+    pthread_mutex_t switching; /* held: an on goes on */
+    struct output_asker asker; /* of the last switching or hold */
+    bool run_switches;
+    int pages_there; /* streams of the page "harbour-1" */
 };
 
 static json_t *text_or_null(const char *text)
@@ -102,17 +106,54 @@ void bench_power_up_moved(struct bench *bench, int64_t power_up, const json_t *i
     (void)item;
 }
 
+/* An on waits while the test holds `switching`. */
 int bench_switch_output(struct bench *bench, const char *supply, bool on,
-                        const struct output_asker *asker, struct error *error)
+                        const struct output_asker *asker, double asked_s, struct error *error)
+{
+    (void)asked_s;
+    if (strcmp(supply, "left") != 0 && strcmp(supply, "mid") != 0)
+        return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
+    if (on) {
+        pthread_mutex_lock(&bench->switching);
+        pthread_mutex_unlock(&bench->switching);
+    }
+    pthread_mutex_lock(&bench->status_mutex);
+    bool control = bench->control;
+    bench->asker = *asker;
+    pthread_mutex_unlock(&bench->status_mutex);
+    return control ? 0 : error_set(error, EXIT_USAGE, NULL, 0, NULL, "control is off");
+}
+
+int bench_hold(struct bench *bench, const char *supply, bool on, const struct output_asker *asker,
+               struct error *error)
 {
     (void)on;
-    (void)asker;
     if (strcmp(supply, "left") != 0)
         return error_set(error, EXIT_NO_INPUT, NULL, 0, "left", "no supply \"%s\"", supply);
     pthread_mutex_lock(&bench->status_mutex);
-    bool control = bench->control;
+    bool switches = bench->run_switches;
+    bench->asker = *asker;
     pthread_mutex_unlock(&bench->status_mutex);
-    return control ? 0 : error_set(error, EXIT_USAGE, NULL, 0, NULL, "control is off");
+    return switches ? error_set(error, EXIT_USAGE, NULL, 0, NULL, "run 7 switches it") : 0;
+}
+
+void bench_page_joined(struct bench *bench, const char *page)
+{
+    pthread_mutex_lock(&bench->status_mutex);
+    bench->pages_there += strcmp(page, "harbour-1") == 0;
+    pthread_mutex_unlock(&bench->status_mutex);
+}
+
+void bench_page_left(struct bench *bench, const char *page)
+{
+    pthread_mutex_lock(&bench->status_mutex);
+    bench->pages_there -= strcmp(page, "harbour-1") == 0;
+    pthread_mutex_unlock(&bench->status_mutex);
+}
+
+void bench_flush_outputs(struct bench *bench)
+{
+    (void)bench;
 }
 
 void bench_reference_changed(struct bench *bench, const char *module_type)
@@ -189,12 +230,14 @@ static inline void bench_stand_in_init(struct bench *bench)
     memset(bench, 0, sizeof *bench);
     pthread_mutex_init(&bench->mutex, NULL);
     pthread_mutex_init(&bench->status_mutex, NULL);
+    pthread_mutex_init(&bench->switching, NULL);
 }
 
 static inline void bench_stand_in_clear(struct bench *bench)
 {
     pthread_mutex_destroy(&bench->mutex);
     pthread_mutex_destroy(&bench->status_mutex);
+    pthread_mutex_destroy(&bench->switching);
 }
 
 #endif

@@ -197,7 +197,7 @@ static void test_a_hold_survives_a_restart(void **state)
 static void test_what_happened_last(void **state)
 {
     (void)state;
-    char what[32];
+    char what[OUTPUT_LINE_WHAT];
     struct output_mark last;
     assert_int_equal(store_read_last_output(reader, "left", what, &last, &error), 0);
     assert_int_equal(last.since_us, 0);

@@ -1,0 +1,530 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/outputs.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+#include "bench/bench_private.h"
+#include "bench/output_lines.h"
+#include "bench/presence.h"
+#include "bench/waiting.h"
+#include "store/outputs.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double LOOK_EVERY_S = 0.25;
+static const double AGAIN_EVERY_S = 1.0;
+/* An on waits for the disk so long; a disk that has failed hinders no work. */
+static const double MARK_PATIENCE_S = 1.0;
+static const double FLUSH_PATIENCE_S = 1.0;
+static const double LIMIT_LONGEST_S = 3.0;
+static const double LOOK_SHARE = 0.1;
+static const double LOOK_COUNTS = 10;
+/* Readings older than this tell nothing of now. */
+static const double FRESH_S = 2.0;
+/* Where a supply does not say whether its output is on, the voltage does. */
+static const double OFF_BELOW_V = 0.4;
+
+/* Of one output. */
+struct hand {
+    double off_s; /* when an off was last asked for; NAN: never */
+    struct output_asker off_by;
+    bool ours, off_failed; /* as last told */
+    bool adopted;          /* marked as ours before the start, and not yet seen on or off */
+    char page[PAGE_BYTES]; /* that it was switched on with; empty: none to look after */
+    double from_s;         /* the page's absence counts from here at the earliest */
+};
+
+struct outputs {
+    struct bench *bench;
+    struct output_lines *lines;
+    pthread_mutex_t mutex;
+    pthread_cond_t changed;
+    struct hand *hands; /* one a supply */
+    struct presence presence;
+    double page_gone_s;
+    double again_s;
+    pthread_t thread;
+    bool started, stopping;
+};
+
+struct outputs *outputs_create(struct bench *bench)
+{
+    struct outputs *outputs = calloc(1, sizeof *outputs);
+    if (!outputs)
+        return NULL;
+    outputs->bench = bench;
+    pthread_mutex_init(&outputs->mutex, NULL);
+    waiting_init(&outputs->changed);
+    outputs->lines = output_lines_create(bench->writer, &bench->board);
+    outputs->hands = calloc((size_t)bench->config->supply_count + 1, sizeof *outputs->hands);
+    if (!outputs->lines || !outputs->hands) {
+        outputs_destroy(outputs);
+        return NULL;
+    }
+    for (int i = 0; i < bench->config->supply_count; i++)
+        outputs->hands[i].off_s = NAN;
+    return outputs;
+}
+
+void outputs_destroy(struct outputs *outputs)
+{
+    if (!outputs)
+        return;
+    output_lines_destroy(outputs->lines);
+    pthread_cond_destroy(&outputs->changed);
+    pthread_mutex_destroy(&outputs->mutex);
+    free(outputs->hands);
+    free(outputs);
+}
+
+static const char *name_of(const struct outputs *outputs, int supply)
+{
+    return outputs->bench->config->supplies[supply].name;
+}
+
+static struct poller *poller_of(const struct outputs *outputs, int supply)
+{
+    return outputs->bench->pollers[outputs->bench->poller_of[supply]];
+}
+
+/* --- what happened --- */
+
+static void log_event(const struct outputs *outputs, const struct output_event *event)
+{
+    const struct output_asker *asker = &event->asker;
+    log_info("%s: output %s%s%s%s%s%s%s", name_of(outputs, event->supply),
+             output_what_name(event->what), asker->who[0] ? " by " : "", asker->who,
+             asker->why[0] ? ", " : "", asker->why, event->problem[0] ? ": " : "", event->problem);
+}
+
+static void tell_pages(const struct outputs *outputs, int supply)
+{
+    json_t *item = status_to_json(&outputs->bench->board, supply);
+    char *text = json_dumps(item, JSON_COMPACT | JSON_REAL_PRECISION(12));
+    json_decref(item);
+    const struct bench_listener *listener = &outputs->bench->listener;
+    if (text)
+        listener->happened(listener->context, "supply", text);
+    free(text);
+}
+
+/* With the mutex held: whose the output is now, and what the disk must know of that. */
+static enum output_ours take_event(struct hand *hand, const struct output_event *event)
+{
+    switch (event->what) {
+    case OUTPUT_ON:
+    case OUTPUT_FOUND_ON:
+        hand->ours = true;
+        hand->off_failed = hand->adopted = false;
+        snprintf(hand->page, sizeof hand->page, "%s",
+                 event->what == OUTPUT_ON ? event->asker.page : "");
+        hand->from_s = clock_monotonic_s();
+        return LINE_OURS_BEGINS;
+    case OUTPUT_OFF:
+    case OUTPUT_OFF_SEEN:
+    case OUTPUT_ON_SEEN:
+        hand->ours = hand->off_failed = hand->adopted = false;
+        hand->page[0] = '\0';
+        return LINE_OURS_OVER;
+    case OUTPUT_REFUSED:
+        /* What was put down before it was tried is taken away, unless it may be on. */
+        return hand->ours || hand->off_failed || hand->adopted ? LINE_OURS_STAYS : LINE_OURS_OVER;
+    case OUTPUT_OFF_FAILED:
+        hand->off_failed = true;
+        return LINE_OURS_STAYS;
+    case OUTPUT_SET:
+    case OUTPUT_LOOKED:
+    case OUTPUT_SET_SEEN:
+    case OUTPUT_HELD:
+    case OUTPUT_HOLD_OVER:
+        break;
+    }
+    return LINE_OURS_STAYS;
+}
+
+void outputs_happened(void *context, const struct output_event *event)
+{
+    struct outputs *outputs = context;
+    log_event(outputs, event);
+    pthread_mutex_lock(&outputs->mutex);
+    enum output_ours ours = take_event(&outputs->hands[event->supply], event);
+    pthread_mutex_unlock(&outputs->mutex);
+    output_lines_add(outputs->lines, event, ours, false);
+    tell_pages(outputs, event->supply);
+}
+
+void outputs_told(struct outputs *outputs, int supply, enum output_what what,
+                  const struct output_asker *asker)
+{
+    const struct output_event event = {.what = what, .supply = supply, .asker = *asker};
+    log_event(outputs, &event);
+    tell_pages(outputs, supply);
+}
+
+void outputs_flush(struct outputs *outputs)
+{
+    output_lines_wait(outputs->lines, clock_monotonic_s() + FLUSH_PATIENCE_S);
+}
+
+/* --- wishes --- */
+
+static double number_of(const json_t *type, const char *key, double otherwise)
+{
+    const json_t *value = json_object_get(type, key);
+    return json_is_number(value) ? json_number_value(value) : otherwise;
+}
+
+static void wish_by_type(const struct outputs *outputs, int supply, const json_t *type,
+                         struct output_wish *wish)
+{
+    double voltage_V = number_of(type, "nominal_voltage_V", NAN);
+    double limit_A = number_of(type, "current_limit_A", NAN);
+    wish->limit_longest_s = number_of(type, "limit_longest_s", LIMIT_LONGEST_S);
+    if (isnan(voltage_V) || isnan(limit_A))
+        return;
+    double count_A = poller_accuracy(poller_of(outputs, supply))->current_resolution_A;
+    double low_A = fmax(LOOK_SHARE * limit_A, isfinite(count_A) ? LOOK_COUNTS * count_A : 0);
+    wish->voltage_V = voltage_V;
+    wish->limit_A = limit_A;
+    wish->look = true;
+    wish->look_limit_A = fmin(number_of(type, "look_limit_A", low_A), limit_A);
+    wish->look_voltage_V = number_of(type, "look_voltage_V", NAN);
+    if (wish->look_voltage_V >= voltage_V)
+        wish->look_voltage_V = NAN;
+}
+
+int outputs_wish(struct outputs *outputs, int supply, bool on, const struct output_asker *asker,
+                 struct output_wish *wish, struct error *error)
+{
+    *wish = (struct output_wish){.on = on,
+                                 .asker = *asker,
+                                 .asked_s = clock_monotonic_s(),
+                                 .voltage_V = NAN,
+                                 .limit_A = NAN,
+                                 .look_voltage_V = NAN,
+                                 .look_limit_A = NAN,
+                                 .limit_longest_s = LIMIT_LONGEST_S};
+    struct bench *bench = outputs->bench;
+    pthread_mutex_lock(&bench->board.mutex);
+    struct on_bench on_bench = bench->board.supplies[supply].chain.on_bench;
+    pthread_mutex_unlock(&bench->board.mutex);
+    if (!on || !on_bench.module_type[0])
+        return 0;
+    struct store_reader *reader = store_reader_open(bench->config->data, error);
+    if (!reader)
+        return -1;
+    json_t *type = store_module_type(reader, on_bench.module_type, error);
+    store_reader_close(reader);
+    if (!type)
+        return -1;
+    wish_by_type(outputs, supply, type, wish);
+    json_decref(type);
+    return 0;
+}
+
+/* --- switching --- */
+
+void outputs_refused(struct outputs *outputs, int supply, const struct output_asker *asker,
+                     const struct error *error)
+{
+    struct output_event event = {.what = OUTPUT_REFUSED,
+                                 .supply = supply,
+                                 .asker = *asker,
+                                 .voltage_V = NAN,
+                                 .limit_A = NAN};
+    snprintf(event.problem, sizeof event.problem, "%s", error->found);
+    struct status_board *board = &outputs->bench->board;
+    pthread_mutex_lock(&board->mutex);
+    struct output_status *status = &board->supplies[supply].output;
+    status->last = OUTPUT_REFUSED;
+    status->at_us = clock_wall_us();
+    status->by = event.asker;
+    memcpy(status->problem, event.problem, sizeof status->problem);
+    pthread_mutex_unlock(&board->mutex);
+    outputs_happened(outputs, &event);
+}
+
+int outputs_off(struct outputs *outputs, int supply, const struct output_asker *asker,
+                struct error *error)
+{
+    struct hand *hand = &outputs->hands[supply];
+    struct output_wish wish = {.on = false, .asker = *asker, .asked_s = clock_monotonic_s()};
+    pthread_mutex_lock(&outputs->mutex);
+    hand->off_s = wish.asked_s;
+    hand->off_by = *asker;
+    pthread_mutex_unlock(&outputs->mutex);
+    return poller_switch(poller_of(outputs, supply), supply, &wish, error);
+}
+
+static bool is_overtaken(struct outputs *outputs, int supply, const struct output_wish *wish,
+                         struct output_asker *by)
+{
+    pthread_mutex_lock(&outputs->mutex);
+    bool overtaken = outputs->hands[supply].off_s >= wish->asked_s;
+    *by = outputs->hands[supply].off_by;
+    pthread_mutex_unlock(&outputs->mutex);
+    return overtaken;
+}
+
+static int say_overtaken(struct error *error)
+{
+    return error_set(error, EXIT_USAGE, "", 0, NULL, "off was asked for meanwhile");
+}
+
+static bool is_on(struct outputs *outputs, int supply)
+{
+    struct status_board *board = &outputs->bench->board;
+    pthread_mutex_lock(&board->mutex);
+    const struct chain_status *chain = &board->supplies[supply].chain;
+    bool on =
+        chain->last.output_on == FLAG_YES && clock_monotonic_s() - chain->last_received_s < FRESH_S;
+    pthread_mutex_unlock(&board->mutex);
+    return on;
+}
+
+/* It is put down that it is ours before it is on, so that no end of the daemon leaves
+ * an output on that nobody looks after. What is on already is not ours to mark. */
+static void mark_ours(struct outputs *outputs, int supply, const struct output_wish *wish)
+{
+    if (is_on(outputs, supply))
+        return;
+    struct output_event event = {
+        .supply = supply, .asker = wish->asker, .voltage_V = NAN, .limit_A = NAN};
+    output_lines_add(outputs->lines, &event, LINE_OURS_BEGINS, true);
+    if (!output_lines_wait(outputs->lines, clock_monotonic_s() + MARK_PATIENCE_S))
+        log_warning("%s: that its output goes on is not on the disk yet", name_of(outputs, supply));
+}
+
+static int drive_on(struct outputs *outputs, int supply, const struct output_wish *wish,
+                    struct error *error)
+{
+    struct output_asker by;
+    mark_ours(outputs, supply, wish);
+    if (is_overtaken(outputs, supply, wish, &by)) {
+        struct error why = {0};
+        say_overtaken(&why);
+        outputs_refused(outputs, supply, &wish->asker, &why);
+        return say_overtaken(error);
+    }
+    int status = poller_switch(poller_of(outputs, supply), supply, wish, error);
+    /* An off that came between the look above and the polling thread was carried out
+     * before this on: it is carried out again. */
+    if (status != 0 || !is_overtaken(outputs, supply, wish, &by))
+        return status;
+    const struct output_wish off = {.on = false, .asker = by, .asked_s = clock_monotonic_s()};
+    return poller_switch(poller_of(outputs, supply), supply, &off, error) == 0
+               ? say_overtaken(error)
+               : -1;
+}
+
+int outputs_check_control(const struct outputs *outputs, int supply, struct error *error)
+{
+    const struct config *config = outputs->bench->config;
+    if (config->supplies[supply].control)
+        return 0;
+    return error_set(error, EXIT_USAGE, config->path, 0, NULL,
+                     "[supply %s] control is off: use the switch on the supply",
+                     name_of(outputs, supply));
+}
+
+int outputs_drive(struct outputs *outputs, int supply, const struct output_wish *wish,
+                  struct error *error)
+{
+    if (outputs_check_control(outputs, supply, error) != 0)
+        return -1;
+    return wish->on ? drive_on(outputs, supply, wish, error)
+                    : poller_switch(poller_of(outputs, supply), supply, wish, error);
+}
+
+/* --- pages --- */
+
+void outputs_page_joined(struct outputs *outputs, const char *page)
+{
+    pthread_mutex_lock(&outputs->mutex);
+    presence_join(&outputs->presence, page);
+    pthread_mutex_unlock(&outputs->mutex);
+}
+
+void outputs_page_left(struct outputs *outputs, const char *page)
+{
+    pthread_mutex_lock(&outputs->mutex);
+    presence_leave(&outputs->presence, page, clock_monotonic_s());
+    pthread_mutex_unlock(&outputs->mutex);
+}
+
+void outputs_set_page_gone(struct outputs *outputs, double page_gone_s)
+{
+    pthread_mutex_lock(&outputs->mutex);
+    outputs->page_gone_s = page_gone_s;
+    pthread_mutex_unlock(&outputs->mutex);
+}
+
+static bool is_held(struct outputs *outputs, int supply)
+{
+    struct status_board *board = &outputs->bench->board;
+    pthread_mutex_lock(&board->mutex);
+    bool held = board->supplies[supply].output.held;
+    pthread_mutex_unlock(&board->mutex);
+    return held;
+}
+
+/* With the mutex held. A page that is not known was never there, or long ago. */
+static bool page_is_gone(const struct outputs *outputs, const struct hand *hand, double now_s)
+{
+    double gone_s = presence_gone_s(&outputs->presence, hand->page, now_s);
+    double most_s = now_s - hand->from_s;
+    return hand->ours && hand->page[0] && outputs->page_gone_s > 0 &&
+           (isnan(gone_s) ? most_s : fmin(gone_s, most_s)) >= outputs->page_gone_s;
+}
+
+static void look_after_page(struct outputs *outputs, int supply)
+{
+    struct hand *hand = &outputs->hands[supply];
+    bool held = is_held(outputs, supply);
+    double now_s = clock_monotonic_s();
+    pthread_mutex_lock(&outputs->mutex);
+    if (held)
+        hand->from_s = now_s;
+    bool gone = !held && page_is_gone(outputs, hand, now_s);
+    /* Once: an off that is not confirmed is tried again by the polling thread. */
+    if (gone)
+        hand->page[0] = '\0';
+    pthread_mutex_unlock(&outputs->mutex);
+    if (!gone)
+        return;
+    struct output_asker asker = {.who = "wakedraw", .why = "the page that switched it on is gone"};
+    struct output_wish wish = {.on = false, .asker = asker, .asked_s = now_s};
+    struct error error = {0};
+    if (poller_switch(poller_of(outputs, supply), supply, &wish, &error) != 0)
+        log_failure("%s: the page that switched it on is gone, and off is not confirmed: %s",
+                    name_of(outputs, supply), error.found);
+}
+
+/* What was ours before the start and is read as off now is ours no longer. */
+static void look_after_mark(struct outputs *outputs, int supply)
+{
+    pthread_mutex_lock(&outputs->mutex);
+    bool adopted = outputs->hands[supply].adopted;
+    pthread_mutex_unlock(&outputs->mutex);
+    if (!adopted)
+        return;
+    struct status_board *board = &outputs->bench->board;
+    pthread_mutex_lock(&board->mutex);
+    const struct supply_status *status = &board->supplies[supply];
+    const struct reading *last = &status->chain.last;
+    bool fresh = clock_monotonic_s() - status->chain.last_received_s < FRESH_S;
+    bool off = last->output_on == FLAG_UNKNOWN ? last->voltage_V < OFF_BELOW_V
+                                               : last->output_on == FLAG_NO;
+    bool over = fresh && off && !status->output.ours && !status->output.off_wanted;
+    pthread_mutex_unlock(&board->mutex);
+    if (!over)
+        return;
+    pthread_mutex_lock(&outputs->mutex);
+    outputs->hands[supply].adopted = false;
+    pthread_mutex_unlock(&outputs->mutex);
+    struct output_event event = {.supply = supply};
+    output_lines_add(outputs->lines, &event, LINE_OURS_OVER, true);
+}
+
+static void *work(void *context)
+{
+    struct outputs *outputs = context;
+    pthread_mutex_lock(&outputs->mutex);
+    while (!outputs->stopping) {
+        pthread_mutex_unlock(&outputs->mutex);
+        for (int i = 0; i < outputs->bench->config->supply_count; i++) {
+            look_after_page(outputs, i);
+            look_after_mark(outputs, i);
+        }
+        double now_s = clock_monotonic_s();
+        if (now_s >= outputs->again_s) {
+            outputs->again_s = now_s + AGAIN_EVERY_S;
+            output_lines_again(outputs->lines);
+        }
+        pthread_mutex_lock(&outputs->mutex);
+        if (!outputs->stopping)
+            waiting_until(&outputs->changed, &outputs->mutex, now_s + LOOK_EVERY_S);
+    }
+    pthread_mutex_unlock(&outputs->mutex);
+    return NULL;
+}
+
+/* --- restart --- */
+
+static void restore_last(struct outputs *outputs, int supply, const char *what,
+                         const struct output_mark *line)
+{
+    if (line->since_us == 0)
+        return;
+    struct status_board *board = &outputs->bench->board;
+    pthread_mutex_lock(&board->mutex);
+    struct output_status *status = &board->supplies[supply].output;
+    for (int i = OUTPUT_SET; i <= OUTPUT_FOUND_ON; i++)
+        if (strcmp(output_what_name((enum output_what)i), what) == 0)
+            status->last = (enum output_what)i;
+    status->at_us = line->since_us;
+    snprintf(status->by.who, sizeof status->by.who, "%s", line->who);
+    snprintf(status->by.hand, sizeof status->by.hand, "%s", line->hand);
+    snprintf(status->by.why, sizeof status->by.why, "%s", line->why);
+    pthread_mutex_unlock(&board->mutex);
+}
+
+static int restore_one(struct outputs *outputs, struct store_reader *reader, int supply,
+                       struct error *error)
+{
+    char what[OUTPUT_LINE_WHAT];
+    struct output_mark mark;
+    if (store_read_last_output(reader, name_of(outputs, supply), what, &mark, error) != 0)
+        return -1;
+    restore_last(outputs, supply, what, &mark);
+    if (store_read_output_mark(reader, name_of(outputs, supply), MARK_OURS, &mark, error) != 0)
+        return -1;
+    if (mark.since_us == 0)
+        return 0;
+    struct output_asker asker = {.who = ""};
+    snprintf(asker.who, sizeof asker.who, "%s", mark.who);
+    snprintf(asker.hand, sizeof asker.hand, "%s", mark.hand);
+    snprintf(asker.why, sizeof asker.why, "%s", mark.why);
+    outputs->hands[supply].adopted = true;
+    poller_adopt(poller_of(outputs, supply), supply, &asker);
+    return 0;
+}
+
+void outputs_restore(struct outputs *outputs)
+{
+    struct error error = {0};
+    struct store_reader *reader = store_reader_open(outputs->bench->config->data, &error);
+    int status = reader ? 0 : -1;
+    for (int i = 0; i < outputs->bench->config->supply_count && status == 0; i++)
+        status = restore_one(outputs, reader, i, &error);
+    store_reader_close(reader);
+    char text[1200];
+    if (status != 0)
+        log_failure("which outputs were on by us is not known: %s",
+                    error_text(&error, text, sizeof text));
+}
+
+/* --- the thread --- */
+
+int outputs_start(struct outputs *outputs)
+{
+    if (pthread_create(&outputs->thread, NULL, work, outputs) != 0)
+        return -1;
+    pthread_setname_np(outputs->thread, "outputs");
+    outputs->started = true;
+    return 0;
+}
+
+void outputs_stop(struct outputs *outputs)
+{
+    pthread_mutex_lock(&outputs->mutex);
+    outputs->stopping = true;
+    pthread_cond_broadcast(&outputs->changed);
+    pthread_mutex_unlock(&outputs->mutex);
+    if (outputs->started)
+        pthread_join(outputs->thread, NULL);
+    outputs->started = false;
+}
