@@ -71,6 +71,9 @@ static int resynchronise(struct supply *supply)
         if (outcome == OUTCOME_GONE)
             return -1;
         if (outcome == OUTCOME_GOOD || outcome == OUTCOME_EXCEPTION) {
+            /* A register too many is no error of the supply's. */
+            if (outcome == OUTCOME_EXCEPTION)
+                connection->supply_errors--;
             connection->modbus->out_of_step = false;
             connection->resynchronised++;
             return 0;

@@ -127,6 +127,14 @@ static bool take_line(struct scpi *scpi, bool rest, char reply[SCPI_REPLY])
     return true;
 }
 
+/* Where nothing but a silence ends a line, the echo stands in front of the answer. */
+static void drop_echo(char *reply, const char *sent)
+{
+    size_t length = strlen(sent);
+    if (strncmp(reply, sent, length) == 0)
+        memmove(reply, reply + length, strlen(reply + length) + 1);
+}
+
 enum answer scpi_line(struct connection *connection, const char *sent, double deadline_s,
                       char reply[SCPI_REPLY])
 {
@@ -155,9 +163,19 @@ enum answer scpi_line(struct connection *connection, const char *sent, double de
             whole = take_line(scpi, true, reply);
         }
         scpi->whole_s = clock_monotonic_s();
+        if (gap && sent)
+            drop_echo(reply, sent);
         if (whole && reply[0] && !(sent && strcmp(reply, sent) == 0))
             return ANSWER_WHOLE;
     }
+}
+
+enum answer scpi_nothing_more(struct connection *connection)
+{
+    if (receive(connection, 0) == -1)
+        return ANSWER_GONE;
+    skip_blanks(connection->scpi);
+    return connection->scpi->in_count > 0 ? ANSWER_CONFUSED : ANSWER_WHOLE;
 }
 
 enum answer scpi_ask_within(struct connection *connection, const char *message, bool control,
@@ -255,6 +273,8 @@ int scpi_resynchronise(struct connection *connection)
     if (wait_for_quiet(connection, connection->profile->reply_timeout_s) != 0)
         return -1;
     scpi->out_of_step = false;
+    scpi->doubtful = true;
+    scpi->regained++;
     connection->resynchronised++;
     return 0;
 }
@@ -434,6 +454,7 @@ static void scpi_forget(struct supply *supply)
 {
     free(supply->scpi_plan);
     supply->scpi_plan = NULL;
+    memset(supply->forms, 0, sizeof supply->forms);
 }
 
 const struct dialect scpi_dialect = {

@@ -22,8 +22,10 @@ struct scpi {
     double answered_s; /* when the first byte of its reply came */
     double whole_s;    /* when its reply was whole */
     size_t reply_chars;
-    int failures; /* of readings, in a row */
-    int selected; /* the output last told to be selected; 0: not known */
+    int failures;  /* of readings, in a row */
+    int regained;  /* how often it came into step since a reading was had */
+    bool doubtful; /* the first answer after that may be to a question before it */
+    int selected;  /* the output last told to be selected; 0: not known */
 };
 
 enum answer {
@@ -43,6 +45,9 @@ size_t scpi_terminator_chars(const struct connection *connection);
  * be NULL), its end taken off. */
 enum answer scpi_line(struct connection *connection, const char *sent, double deadline_s,
                       char reply[SCPI_REPLY]);
+
+/* After the last line of an answer: has more come? */
+enum answer scpi_nothing_more(struct connection *connection);
 
 /* scpi_send, then scpi_line within the profile's timeout (or a shorter one). */
 enum answer scpi_ask_within(struct connection *connection, const char *message, bool control,
@@ -88,13 +93,23 @@ enum supply_result scpi_select(struct supply *supply, struct error *error);
 /* The fields of a joined reading: selection (if any), voltage, current, and
  * perhaps output and limited. */
 struct scpi_values {
-    enum scpi_outcome { SCPI_VALUES_GOOD, SCPI_VALUES_OVERFLOW, SCPI_VALUES_BAD } state;
+    enum scpi_outcome {
+        SCPI_VALUES_GOOD,
+        SCPI_VALUES_OVERFLOW,
+        SCPI_VALUES_STRANGE, /* numbers, but not written as this supply writes them */
+        SCPI_VALUES_BAD
+    } state;
     int selected;
     double voltage_V, current_A;
     enum known_flag output_on, limited;
 };
 enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
                             struct scpi_values *values);
+
+/* Is the field written as this supply writes that quantity? What is missing at its
+ * end may still come: the conversation is out of step then. */
+enum scpi_familiar scpi_check_form(struct supply *supply, enum scpi_quantity quantity,
+                                   const char *field, const char *query, double value);
 
 enum known_flag scpi_limited_flag(const struct scpi_profile *profile, double number);
 

@@ -12,6 +12,8 @@
 /* So many readings in a row without an answer, the conversation being sound:
  * find out anew how this supply wants to be asked. */
 enum { FAILURES_BEFORE_NEW_PLAN = 3 };
+/* So often back in step without a reading in between: it is not. Open again. */
+enum { MOST_REGAINED = 4 };
 
 enum known_flag scpi_limited_flag(const struct scpi_profile *profile, double number)
 {
@@ -47,23 +49,46 @@ enum supply_result scpi_select(struct supply *supply, struct error *error)
                        supply->output, supply->control ? "" : " (selecting needs control = on)");
 }
 
+enum scpi_familiar scpi_check_form(struct supply *supply, enum scpi_quantity quantity,
+                                   const char *field, const char *query, double value)
+{
+    struct scpi *scpi = supply->connection->scpi;
+    bool gap = scpi->reply_end == LINE_END_GAP;
+    enum scpi_familiar familiar =
+        scpi_form_check(&supply->forms[quantity], scpi_text_past_words(field, query), value, !gap);
+    if (gap && familiar == SCPI_STRANGE_SHORT) {
+        scpi->out_of_step = true;
+        scpi->late = true;
+    }
+    return familiar;
+}
+
+/* The state that numbers lead to which were read and are plausible. */
+static enum scpi_outcome familiar_or(enum scpi_outcome state, enum scpi_familiar familiar)
+{
+    return familiar == SCPI_STRANGE || familiar == SCPI_STRANGE_SHORT ? SCPI_VALUES_STRANGE : state;
+}
+
 /* Takes the fields of a joined reply apart. */
-static void read_values(const struct supply *supply, const struct scpi_plan *plan, char *fields[],
+static void read_values(struct supply *supply, const struct scpi_plan *plan, char *fields[],
                         struct scpi_values *values)
 {
     const struct scpi_profile *profile = &supply->connection->profile->scpi;
     size_t at = 0;
     double number = 0;
+    enum scpi_outcome state = SCPI_VALUES_GOOD;
     values->state = SCPI_VALUES_BAD;
     if (plan->select) {
         if (scpi_text_number(fields[at++], profile->query_selection, 0, &number) != SCPI_NUMBER)
             return;
         values->selected = (int)number;
     }
+    const char *voltage_text = fields[at++];
+    const char *current_text = fields[at++];
     enum scpi_field voltage =
-        scpi_text_number(fields[at++], plan->voltage, 'V', &values->voltage_V);
+        scpi_text_number(voltage_text, plan->voltage, 'V', &values->voltage_V);
     enum scpi_field current =
-        scpi_text_number(fields[at++], plan->current, 'A', &values->current_A);
+        scpi_text_number(current_text, plan->current, 'A', &values->current_A);
     if (voltage == SCPI_NO_NUMBER || current == SCPI_NO_NUMBER)
         return;
     if (plan->flags_joined && plan->output[0]) {
@@ -78,13 +103,21 @@ static void read_values(const struct supply *supply, const struct scpi_plan *pla
         values->limited = scpi_limited_flag(profile, number);
         if (values->limited == FLAG_UNKNOWN)
             return;
+        state = familiar_or(
+            state, scpi_check_form(supply, SCPI_LIMITED, fields[at - 1], plan->limited, number));
     }
-    values->state =
-        voltage == SCPI_NUMBER && current == SCPI_NUMBER ? SCPI_VALUES_GOOD : SCPI_VALUES_OVERFLOW;
-    if (values->state == SCPI_VALUES_GOOD &&
-        (!supply_voltage_plausible(supply, values->voltage_V) ||
-         !supply_current_plausible(supply, values->current_A)))
-        values->state = SCPI_VALUES_BAD;
+    if (voltage != SCPI_NUMBER || current != SCPI_NUMBER) {
+        values->state = SCPI_VALUES_OVERFLOW;
+        return;
+    }
+    if (!supply_voltage_plausible(supply, values->voltage_V) ||
+        !supply_current_plausible(supply, values->current_A))
+        return;
+    state = familiar_or(state, scpi_check_form(supply, SCPI_VOLTAGE, voltage_text, plan->voltage,
+                                               values->voltage_V));
+    state = familiar_or(state, scpi_check_form(supply, SCPI_CURRENT, current_text, plan->current,
+                                               values->current_A));
+    values->state = state;
 }
 
 /* The outputs of one connection are read in turn: where another one was, the
@@ -134,9 +167,35 @@ enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
     }
     if (answer == ANSWER_SILENT)
         connection->scpi->late = true;
+    /* Which of two lines is the answer is not known. */
+    if (answer == ANSWER_WHOLE)
+        answer = scpi_nothing_more(connection);
     if (answer == ANSWER_WHOLE)
         read_values(supply, plan, fields, values);
     connection->scpi->selected = values->state == SCPI_VALUES_BAD ? 0 : values->selected;
+    return answer;
+}
+
+/* One of two questions. */
+static enum answer ask_one(struct supply *supply, enum scpi_quantity quantity, const char *message,
+                           char unit, double *number, struct scpi_values *values)
+{
+    char reply[SCPI_REPLY];
+    enum answer answer = scpi_ask(supply->connection, message, supply->control, reply);
+    if (answer == ANSWER_WHOLE)
+        answer = scpi_nothing_more(supply->connection);
+    if (answer != ANSWER_WHOLE)
+        return answer;
+    enum scpi_field field = scpi_text_number(reply, message, unit, number);
+    bool plausible = quantity == SCPI_VOLTAGE ? supply_voltage_plausible(supply, *number)
+                                              : supply_current_plausible(supply, *number);
+    if (field == SCPI_NO_NUMBER || (field == SCPI_NUMBER && !plausible))
+        values->state = SCPI_VALUES_BAD;
+    else if (field != SCPI_NUMBER)
+        values->state = SCPI_VALUES_OVERFLOW;
+    else
+        values->state =
+            familiar_or(values->state, scpi_check_form(supply, quantity, reply, message, *number));
     return answer;
 }
 
@@ -144,39 +203,37 @@ enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
 static enum answer ask_apart(struct supply *supply, const struct scpi_plan *plan,
                              struct scpi_values *values)
 {
-    struct connection *connection = supply->connection;
-    *values = (struct scpi_values){.state = SCPI_VALUES_BAD,
+    struct scpi *scpi = supply->connection->scpi;
+    *values = (struct scpi_values){.state = SCPI_VALUES_GOOD,
                                    .selected = supply->output,
                                    .voltage_V = NAN,
                                    .current_A = NAN,
                                    .output_on = FLAG_UNKNOWN,
                                    .limited = FLAG_UNKNOWN};
-    char reply[SCPI_REPLY];
-    enum answer answer = scpi_ask(connection, plan->voltage, supply->control, reply);
-    if (answer != ANSWER_WHOLE)
+    enum answer answer =
+        ask_one(supply, SCPI_VOLTAGE, plan->voltage, 'V', &values->voltage_V, values);
+    double asked_s = scpi->asked_s;
+    size_t chars = scpi->reply_chars;
+    if (answer != ANSWER_WHOLE || values->state == SCPI_VALUES_BAD || scpi->out_of_step)
         return answer;
-    enum scpi_field voltage = scpi_text_number(reply, plan->voltage, 'V', &values->voltage_V);
-    double asked_s = connection->scpi->asked_s;
-    size_t chars = connection->scpi->reply_chars;
-    if (voltage == SCPI_NO_NUMBER)
-        return ANSWER_WHOLE;
-    answer = scpi_ask(connection, plan->current, supply->control, reply);
-    if (answer != ANSWER_WHOLE)
-        return answer;
-    enum scpi_field current = scpi_text_number(reply, plan->current, 'A', &values->current_A);
-    connection->scpi->asked_s = asked_s;
-    connection->scpi->reply_chars += chars;
-    if (current == SCPI_NO_NUMBER)
-        return ANSWER_WHOLE;
-    if (voltage != SCPI_NUMBER || current != SCPI_NUMBER)
-        values->state = SCPI_VALUES_OVERFLOW;
-    else if (supply_voltage_plausible(supply, values->voltage_V) &&
-             supply_current_plausible(supply, values->current_A))
-        values->state = SCPI_VALUES_GOOD;
-    return ANSWER_WHOLE;
+    enum scpi_outcome voltage = values->state;
+    answer = ask_one(supply, SCPI_CURRENT, plan->current, 'A', &values->current_A, values);
+    scpi->asked_s = asked_s;
+    scpi->reply_chars += chars;
+    /* What is worse of the two: the states stand in that order. */
+    if (voltage > values->state)
+        values->state = voltage;
+    return answer;
 }
 
 static const struct scpi_values no_values = {.state = SCPI_VALUES_BAD};
+
+static bool strange_setting(struct supply *supply, enum scpi_quantity quantity, const char *field,
+                            const char *query, double value)
+{
+    return familiar_or(SCPI_VALUES_GOOD, scpi_check_form(supply, quantity, field, query, value)) !=
+           SCPI_VALUES_GOOD;
+}
 
 /* Both set points, each NAN where it is not told. */
 static enum supply_result ask_settings(struct supply *supply, double now_s, struct error *error)
@@ -199,6 +256,10 @@ static enum supply_result ask_settings(struct supply *supply, double now_s, stru
             scpi_text_number(fields[0], plan->set_voltage, 'V', &voltage_V) != SCPI_NUMBER ||
             scpi_text_number(fields[1], plan->set_limit, 'A', &limit_A) != SCPI_NUMBER)
             connection->scpi->out_of_step = true;
+        else if (strange_setting(supply, SCPI_SET_VOLTAGE, fields[0], plan->set_voltage,
+                                 voltage_V) |
+                 strange_setting(supply, SCPI_SET_LIMIT, fields[1], plan->set_limit, limit_A))
+            return SUPPLY_OK; /* still due: asked again */
     } else {
         scpi_ask_number(connection, plan->set_voltage, false, 'V', &voltage_V, &gone);
         if (!gone)
@@ -276,7 +337,7 @@ static enum supply_result prepare(struct supply *supply, struct error *error)
     struct connection *connection = supply->connection;
     struct scpi *scpi = connection->scpi;
     if (scpi->out_of_step) {
-        if (scpi_resynchronise(connection) != 0)
+        if (scpi->regained >= MOST_REGAINED || scpi_resynchronise(connection) != 0)
             return supply_fail(connection, SUPPLY_GONE, error,
                                "does not come back into step after a missing answer");
         scpi_take_errors(connection, NULL, 0);
@@ -301,6 +362,41 @@ static enum supply_result prepare(struct supply *supply, struct error *error)
     return gone ? SUPPLY_GONE : SUPPLY_NO_READING;
 }
 
+static enum answer ask_values(struct supply *supply, const struct scpi_plan *plan,
+                              struct scpi_values *values)
+{
+    return plan->message[0] ? scpi_ask_joined(supply, plan, values)
+                            : ask_apart(supply, plan, values);
+}
+
+/* The values, asked for once more where they may be another question's, or are
+ * written in another way than ever: once a supply has written so twice running,
+ * that is a manner of its own. */
+static enum answer ask_sure(struct supply *supply, const struct scpi_plan *plan,
+                            struct scpi_values *values)
+{
+    struct connection *connection = supply->connection;
+    struct scpi *scpi = connection->scpi;
+    enum answer answer = ANSWER_WHOLE;
+    if (scpi->doubtful)
+        answer = ask_values(supply, plan, values);
+    if (answer != ANSWER_WHOLE || scpi->out_of_step)
+        return answer;
+    scpi->doubtful = false;
+    answer = ask_values(supply, plan, values);
+    if (answer != ANSWER_WHOLE || values->state != SCPI_VALUES_STRANGE || scpi->out_of_step)
+        return answer;
+    struct scpi_forms before[SCPI_QUANTITIES];
+    memcpy(before, supply->forms, sizeof before);
+    answer = ask_values(supply, plan, values);
+    bool learned = false;
+    for (int i = 0; i < SCPI_QUANTITIES; i++)
+        learned = learned || before[i].count != supply->forms[i].count;
+    if (answer == ANSWER_WHOLE && values->state < SCPI_VALUES_STRANGE && !learned)
+        connection->garbled++;
+    return answer;
+}
+
 enum supply_result scpi_read(struct supply *supply, struct reading *reading, struct error *error)
 {
     struct connection *connection = supply->connection;
@@ -311,21 +407,24 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
     const struct scpi_plan *plan = supply->scpi_plan;
     struct scpi_values values = no_values;
     size_t messages = plan->message[0] ? 1 : 2;
-    size_t query_chars = strlen(plan->message) + scpi_terminator_chars(connection);
-    enum answer answer = ANSWER_WHOLE;
-    if (plan->message[0]) {
-        answer = scpi_ask_joined(supply, plan, &values);
-    } else {
-        enum supply_result selected = plan->select ? scpi_select(supply, error) : SUPPLY_OK;
+    size_t query_chars =
+        (plan->message[0] ? strlen(plan->message) : strlen(plan->voltage) + strlen(plan->current)) +
+        messages * scpi_terminator_chars(connection);
+    if (!plan->message[0] && plan->select) {
+        enum supply_result selected = scpi_select(supply, error);
         if (selected != SUPPLY_OK)
             return selected;
-        query_chars =
-            strlen(plan->voltage) + strlen(plan->current) + 2 * scpi_terminator_chars(connection);
-        answer = ask_apart(supply, plan, &values);
     }
-    if (answer != ANSWER_WHOLE || values.state == SCPI_VALUES_BAD)
+    enum answer answer = ask_sure(supply, plan, &values);
+    if (answer == ANSWER_WHOLE && values.state == SCPI_VALUES_STRANGE && !scpi->out_of_step) {
+        connection->garbled++;
+        return supply_fail(connection, SUPPLY_NO_READING, error,
+                           "the answer is not written as this supply writes its numbers");
+    }
+    if (answer != ANSWER_WHOLE || values.state >= SCPI_VALUES_STRANGE)
         return no_answer(supply, answer, error);
     scpi->failures = 0;
+    scpi->regained = 0;
     if (values.selected != supply->output) {
         return supply_fail(connection, SUPPLY_NO_READING, error,
                            "output %d is selected at the supply, not output %d%s", values.selected,

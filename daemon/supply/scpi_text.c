@@ -10,9 +10,9 @@
 #include <string.h>
 #include <strings.h>
 
-/* Past the echoed words of the query, if they stand in front of the field. */
-static const char *skip_words(const char *field, const char *query)
+const char *scpi_text_past_words(const char *field, const char *query)
 {
+    field += strspn(field, " \t");
     if (!query)
         return field;
     size_t stem = strcspn(query, "?");
@@ -26,7 +26,7 @@ static const char *skip_words(const char *field, const char *query)
 
 enum scpi_field scpi_text_number(const char *field, const char *query, char unit, double *number)
 {
-    const char *start = skip_words(field + strspn(field, " \t"), query);
+    const char *start = scpi_text_past_words(field, query);
     double value = 0;
     const char *end = NULL;
     if (!number_parse(start, &value, &end))
@@ -54,9 +54,9 @@ int scpi_text_flag(const char *field)
     if (length == 3 && strncasecmp(field, "OFF", 3) == 0)
         return 0;
     double number = 0;
-    if (!number_parse_whole(field, &number) || fabs(number) > 1e9)
+    if (!number_parse_whole(field, &number) || (number != 0 && number != 1))
         return -1;
-    return lround(number) != 0;
+    return number != 0;
 }
 
 size_t scpi_text_split(char *reply, char *fields[], size_t most)

@@ -13,6 +13,9 @@
  * 9.9E37 (either sign) and for not-a-number by 9.91E37. */
 enum scpi_field { SCPI_NUMBER, SCPI_INFINITE, SCPI_NAN, SCPI_NO_NUMBER };
 
+/* Past the echoed words of the query, if they stand in front of the field. */
+const char *scpi_text_past_words(const char *field, const char *query);
+
 /* The whole field as NR1, NR2 or NR3, blanks around it allowed. Tolerated
  * beside the standard (common practice, no source): `unit` behind the number
  * ('V', 'A'; 0 for none), and in front of it the words of the query that was
@@ -20,7 +23,7 @@ enum scpi_field { SCPI_NUMBER, SCPI_INFINITE, SCPI_NAN, SCPI_NO_NUMBER };
  * *number is set for SCPI_NUMBER alone. */
 enum scpi_field scpi_text_number(const char *field, const char *query, char unit, double *number);
 
-/* 0, 1, ON, OFF or a number that rounds to 0 or not: 0 or 1. -1: neither. */
+/* 0, 1 (in any form of number), ON or OFF: 0 or 1. -1: neither. */
 int scpi_text_flag(const char *field);
 
 /* Cuts a reply in place at semicolons and commas outside quotes into at most

@@ -7,6 +7,7 @@
 
 #include "supply/profile_content.h"
 #include "supply/renewal.h"
+#include "supply/scpi_form.h"
 #include "supply/supply.h"
 #include "supply/wire_pace.h"
 
@@ -56,6 +57,7 @@ struct supply {
     bool control;
     struct scpi_plan *scpi_plan;
     struct modbus_plan *modbus_plan;
+    struct scpi_forms forms[SCPI_QUANTITIES]; /* kept while it is the same supply */
     struct renewal renewal;
     double set_voltage_V, set_limit_A; /* NAN: not known */
     double settings_due_s;             /* when they are to be asked for again */
