@@ -3,8 +3,8 @@
 #include "base/error.h"
 #include "base/options.h"
 #include "commands/commands.h"
+#include "commands/identify_walk.h"
 #include "supply/supply.h"
-#include "supply/supply_probe.h"
 
 #include <jansson.h>
 #include <math.h>
@@ -15,8 +15,8 @@
 
 struct wishes {
     const char *check, *profile;
-    double readings, output;
-    bool json;
+    double readings, output, wait_s;
+    bool json, all;
 };
 
 static int check_profile(const char *path)
@@ -178,18 +178,7 @@ static int identify_one(const char *text, const struct wishes *wishes)
     }
     if (wishes->profile)
         return show_readings(&spec, wishes);
-    struct supply_finding finding;
-    if (supply_probe(&spec, &finding, &error) != 0) {
-        error_print(&error);
-        return (int)error.status;
-    }
-    printf("%s: %s\n", spec.text, finding.answer);
-    if (finding.profile[0])
-        printf("  try --profile %s%s%s\n", finding.profile, finding.note[0] ? ": " : "",
-               finding.note);
-    else if (finding.note[0])
-        printf("  %s\n", finding.note);
-    return EXIT_OK;
+    return identify_walk(&spec, wishes->all, wishes->wait_s, wishes->json);
 }
 
 int command_identify(int argc, char **argv)
@@ -203,7 +192,12 @@ int command_identify(int argc, char **argv)
         {"readings", "N", OPTION_NUMBER, &wishes.readings, 0, 1e9,
          "with --profile: show N readings, the rate reached and the wire's limit"},
         {"output", "N", OPTION_NUMBER, &wishes.output, 1, 64, "which output (1)"},
-        {"json", NULL, OPTION_SWITCH, &wishes.json, 0, 0, "readings as JSON, one a line"},
+        {"all", NULL, OPTION_SWITCH, &wishes.all, 0, 0,
+         "go on to every other Modbus address of the line that answered"},
+        {"wait", "S", OPTION_NUMBER, &wishes.wait_s, 0.02, 10,
+         "for an answer while walking, seconds (0.2 over Modbus, else 0.4)"},
+        {"json", NULL, OPTION_SWITCH, &wishes.json, 0, 0,
+         "what is found, or the readings, as JSON, one a line"},
     };
     const struct command_usage usage = {
         .name = "identify",
@@ -211,12 +205,15 @@ int command_identify(int argc, char **argv)
         .summary = "Asks a link what answers there.",
         .details =
             "Opens only the links named (opening a serial port toggles lines that reset\n"
-            "some devices) and sends nothing but questions and *CLS; nothing is switched or\n"
-            "set. A Modbus unit is read with functions 3 and 4 alone.\n\n"
-            "LINK: serial:/dev/ttyUSB0?baud=115200&parity=none&stop=1   (the defaults)\n"
+            "some devices) and sends nothing but questions; nothing is switched, selected or\n"
+            "set. A Modbus unit is read with functions 3 and 4 alone. What a link leaves out\n"
+            "(baud, parity, stop, address) is walked, likeliest first; what it gives is kept.\n\n"
+            "LINK: serial:/dev/ttyUSB0    or all of it: serial:/dev/ttyUSB0?baud=115200\n"
             "      tcp:HOST:PORT    usbtmc:/dev/usbtmc0\n"
             "      modbus-rtu:/dev/ttyUSB0?baud=9600&parity=none&stop=1&address=1\n"
-            "      modbus-tcp:HOST:PORT?address=1    modbus-rtu-tcp:HOST:PORT?address=1\n\n"
+            "      modbus-tcp:HOST:PORT?address=1    modbus-rtu-tcp:HOST:PORT?address=1\n"
+            "With --profile, what is left out is 115200 baud (9600 over Modbus), parity none,\n"
+            "1 stop bit, address 1.\n\n"
             "Exit: 0 something answers on every link; 65 a bad profile; 69 nothing answers.",
         .options = options,
         .option_count = sizeof options / sizeof *options,

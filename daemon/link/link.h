@@ -35,6 +35,8 @@ struct link_spec {
     char parity;     /* 'N', 'E', 'O' */
     int stop_bits;   /* 1 or 2 */
     int address;     /* Modbus unit, 1..247; default 1 */
+    /* Stands in the text, not left to its default. */
+    bool baud_given, parity_given, stop_given, address_given;
 };
 
 /* Reads the text form; -1 with what and where filled (unknown kind, unknown or
@@ -51,6 +53,13 @@ struct link;
  * filled (EXIT_UNAVAILABLE). */
 struct link *link_open(const struct link_spec *spec, double timeout_s, struct error *error);
 void link_close(struct link *link);
+
+/* The rates that a port may be set to, from the lowest; how many there are. */
+const int *link_baud_rates(size_t *count);
+
+/* Another rate, parity and stop on an open serial port or pseudo-terminal, without
+ * opening it again. -1: the port does not take them. */
+int link_set_line(struct link *link, const struct link_spec *spec);
 
 /* Writes all bytes by the monotonic deadline. 0, or -1: the link is gone or
  * stuck. */

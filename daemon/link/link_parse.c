@@ -30,6 +30,12 @@ static const struct {
 static const int baud_rates[] = {300,   600,   1200,   2400,   4800,   9600,  19200,
                                  38400, 57600, 115200, 230400, 460800, 921600};
 
+const int *link_baud_rates(size_t *count)
+{
+    *count = sizeof baud_rates / sizeof *baud_rates;
+    return baud_rates;
+}
+
 static int whole_number(const char *text, int low, int high, int *number)
 {
     double value = 0;
@@ -97,6 +103,9 @@ static int read_key(size_t kind, char *pair, struct link_spec *spec, unsigned *s
         return error_set(error, EXIT_USAGE, spec->text, 0, "it once", "key \"%s\" given twice",
                          pair);
     *seen |= 1U << key;
+    bool *given[] = {&spec->baud_given, &spec->parity_given, &spec->stop_given,
+                     &spec->address_given};
+    *given[key] = true;
     if (key == 0)
         return read_baud(value, spec, error);
     if (key == 1)

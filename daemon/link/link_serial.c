@@ -10,6 +10,7 @@
 #include <sys/ioctl.h>
 #include <sys/stat.h>
 #include <sys/sysmacros.h>
+#include <termios.h>
 #include <unistd.h>
 
 /* Majors of the other ends of pseudo-terminals (Linux, Documentation/admin-guide/
@@ -19,6 +20,17 @@ enum { FIRST_PTY_MAJOR = 136, LAST_PTY_MAJOR = 143 };
 static int refuse(const struct link_spec *spec, const char *why, struct error *error)
 {
     return error_set(error, EXIT_UNAVAILABLE, spec->text, 0, NULL, "%s: %s", spec->place, why);
+}
+
+/* A pseudo-terminal has no line, but its other end may ask for the rate. Parity
+ * does not stick there: not minded. */
+static void note_line(int descriptor, const struct link_spec *spec)
+{
+    struct termios modes;
+    if (tcgetattr(descriptor, &modes) != 0)
+        return;
+    cfsetspeed(&modes, (speed_t)spec->baud);
+    tcsetattr(descriptor, TCSANOW, &modes);
 }
 
 static int open_pseudo_terminal(struct link *link, const struct link_spec *spec, const char *path,
@@ -31,6 +43,7 @@ static int open_pseudo_terminal(struct link *link, const struct link_spec *spec,
         return -1;
     if (link_make_raw(link->descriptor) != 0)
         return refuse(spec, strerror(errno), error);
+    note_line(link->descriptor, spec);
     return 0;
 }
 
@@ -51,6 +64,15 @@ static int set_up(struct sp_port *port, const struct link_spec *spec)
         sp_set_config_rts(config, SP_RTS_ON) == SP_OK && sp_set_config(port, config) == SP_OK;
     sp_free_config(config);
     return done ? 0 : -1;
+}
+
+int link_set_line(struct link *link, const struct link_spec *spec)
+{
+    if (!link->port) {
+        note_line(link->descriptor, spec);
+        return 0;
+    }
+    return set_up(link->port, spec) == 0 ? link_make_raw(link->descriptor) : -1;
 }
 
 /* Asks a USB converter not to hold bytes back for its 16 ms; few kinds know. */
