@@ -1,72 +1,23 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "bench/poller.h"
-
 #include "base/clock.h"
 #include "base/log.h"
+#include "bench/poller_private.h"
 #include "bench/waiting.h"
-#include "supply/supply.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOST_OUTPUTS = 32, WINDOW = 1024 };
-
 static const double FIRST_BACK_OFF_S = 0.1;
 static const double LONGEST_BACK_OFF_S = 2.0;
-static const double RATE_WINDOW_S = 5.0;
-static const double SHORTEST_GAP_S = 0.05;
 static const double STATE_EVERY_S = 0.5;
 /* So long without a reading, and why is told. */
 static const double TROUBLE_S = 1.5;
-
-/* When the last readings came, for the rate and its jitter. */
-struct arrivals {
-    double at_s[WINDOW];
-    size_t first, count;
-};
-
-struct output {
-    int index; /* in the configuration */
-    struct supply *supply;
-    struct arrivals arrivals;
-    struct reading last; /* the last one handed on; time on the running clock */
-    uint64_t gaps, dropped;
-    double rate_hz;
-    double read_s;     /* monotonic: when it was last read, or opened */
-    bool held;         /* under the mutex */
-    char trouble[700]; /* why it has not been read since */
-    bool trouble_told;
-};
-
-struct order {
-    bool waiting, done;
-    struct output *output;
-    struct output_wish wish;
-    int status;
-    struct error error;
-};
-
-struct poller {
-    const struct config *config;
-    struct reading_queue *queue;
-    struct status_board *board;
-    struct poller_listener listener;
-    double zero_s;
-    struct profile *profile;
-    struct connection *connection;
-    struct output outputs[MOST_OUTPUTS];
-    int count;
-    double conversion_hz; /* learned; NAN: not known */
-    double next_state_s;
-    pthread_t thread;
-    bool started;
-    pthread_mutex_t mutex; /* stopping and order */
-    pthread_cond_t changed;
-    bool stopping;
-    struct order order;
-};
+/* While steps follow one another. */
+static const double BUSY_INTERVAL_S = 0.002;
+/* An off that finds no link waits for one no longer. */
+static const double OFF_OPENING_S = 1.0;
 
 /* What does not fit a link is a mistake in the file that names it. */
 static void place_in_configuration(const struct config *config, const struct supply_config *member,
@@ -118,6 +69,10 @@ struct poller *poller_create(const struct config *config, const int *members, in
             place_in_configuration(config, member, error);
             break;
         }
+        double rated_voltage_V = NAN;
+        double rated_current_A = NAN;
+        supply_ratings(output->supply, &rated_voltage_V, &rated_current_A);
+        output_plan_begin(&output->plan, member->control, rated_voltage_V, rated_current_A);
         poller->count++;
     }
     if (poller->count < count) {
@@ -145,49 +100,6 @@ const struct accuracy *poller_accuracy(const struct poller *poller)
     return profile_accuracy(poller->profile);
 }
 
-static void note_arrival(struct output *output, double at_s)
-{
-    struct arrivals *arrivals = &output->arrivals;
-    if (arrivals->count > 1) {
-        double last_s = arrivals->at_s[(arrivals->first + arrivals->count - 1) % WINDOW];
-        double mean_s = (last_s - arrivals->at_s[arrivals->first]) / (double)(arrivals->count - 1);
-        if (at_s - last_s > 3 * mean_s && at_s - last_s > SHORTEST_GAP_S)
-            output->gaps++;
-    }
-    if (arrivals->count == WINDOW) {
-        arrivals->first = (arrivals->first + 1) % WINDOW;
-        arrivals->count--;
-    }
-    arrivals->at_s[(arrivals->first + arrivals->count) % WINDOW] = at_s;
-    arrivals->count++;
-    while (arrivals->count > 2 && at_s - arrivals->at_s[arrivals->first] > RATE_WINDOW_S) {
-        arrivals->first = (arrivals->first + 1) % WINDOW;
-        arrivals->count--;
-    }
-}
-
-static void describe_arrivals(const struct arrivals *arrivals, struct polling_status *status)
-{
-    status->rate_hz = status->jitter_s = status->longest_gap_s = NAN;
-    if (arrivals->count < 3)
-        return;
-    double first_s = arrivals->at_s[arrivals->first];
-    double last_s = arrivals->at_s[(arrivals->first + arrivals->count - 1) % WINDOW];
-    double intervals = (double)(arrivals->count - 1);
-    double mean_s = (last_s - first_s) / intervals;
-    double squares = 0;
-    double longest_s = 0;
-    for (size_t i = 1; i < arrivals->count; i++) {
-        double interval_s = arrivals->at_s[(arrivals->first + i) % WINDOW] -
-                            arrivals->at_s[(arrivals->first + i - 1) % WINDOW];
-        squares += (interval_s - mean_s) * (interval_s - mean_s);
-        longest_s = fmax(longest_s, interval_s);
-    }
-    status->rate_hz = 1 / mean_s;
-    status->jitter_s = sqrt(squares / intervals);
-    status->longest_gap_s = longest_s;
-}
-
 /* It answers, but nothing that is a reading: why, once that has gone on. */
 static const char *lasting_trouble(struct output *output)
 {
@@ -209,11 +121,10 @@ static void publish_state(struct poller *poller, const char *problem)
         struct polling_status status = {.connected = connection_is_open(poller->connection),
                                         .tried = true,
                                         .wire = wire,
-                                        .gaps = output->gaps,
                                         .dropped = output->dropped};
         strncat(status.problem, problem[0] ? problem : lasting_trouble(output),
                 sizeof status.problem - 1);
-        describe_arrivals(&output->arrivals, &status);
+        arrivals_describe(&output->arrivals, &status);
         supply_settings(output->supply, &status.voltage_set_V, &status.limit_set_A);
         if (wire.conversion_hz < status.wire.limit_hz) {
             status.wire.limit_hz = wire.conversion_hz;
@@ -235,78 +146,16 @@ static void tell_all(struct poller *poller, enum queue_item_kind kind)
     }
 }
 
-/* True: asked to stop. Returns early when an order comes. */
+/* True: asked to stop. Returns early when something is asked for. */
 static bool wait_until(struct poller *poller, double until_s)
 {
     pthread_mutex_lock(&poller->mutex);
-    while (!poller->stopping && !poller->order.waiting &&
+    while (!poller->stopping && !poller->ordered &&
            waiting_until(&poller->changed, &poller->mutex, until_s)) {
     }
     bool stopping = poller->stopping;
     pthread_mutex_unlock(&poller->mutex);
     return stopping;
-}
-
-static int carry_out(const struct order *order, struct error *error)
-{
-    struct supply *supply = order->output->supply;
-    const struct output_wish *wish = &order->wish;
-    if (wish->on && order->output->held)
-        return error_set(error, EXIT_USAGE, "", 0, NULL,
-                         "the memory of the unit is being read or written");
-    if (wish->on && isfinite(wish->voltage_V) && isfinite(wish->limit_A) &&
-        supply_set(supply, wish->voltage_V, wish->limit_A, error) != SUPPLY_OK)
-        return -1;
-    return supply_switch_output(supply, wish->on, error) == SUPPLY_OK ? 0 : -1;
-}
-
-static void tell_order(struct poller *poller, const struct order *order)
-{
-    enum output_what what = order->wish.on ? OUTPUT_REFUSED : OUTPUT_OFF_FAILED;
-    if (order->status == 0)
-        what = order->wish.on ? OUTPUT_ON : OUTPUT_OFF;
-    struct output_event event = {.what = what,
-                                 .supply = order->output->index,
-                                 .asker = order->wish.asker,
-                                 .voltage_V = order->wish.voltage_V,
-                                 .limit_A = order->wish.limit_A};
-    snprintf(event.problem, sizeof event.problem, "%s", order->status ? order->error.found : "");
-    pthread_mutex_lock(&poller->board->mutex);
-    struct output_status *status = &poller->board->supplies[event.supply].output;
-    status->ours = what == OUTPUT_ON || (what != OUTPUT_OFF && status->ours);
-    status->off_wanted = what == OUTPUT_OFF_FAILED;
-    status->at_us = clock_wall_us();
-    status->last = what;
-    status->by = event.asker;
-    memcpy(status->problem, event.problem, sizeof status->problem);
-    pthread_mutex_unlock(&poller->board->mutex);
-    if (poller->listener.happened)
-        poller->listener.happened(poller->listener.context, &event);
-}
-
-static void take_order(struct poller *poller)
-{
-    pthread_mutex_lock(&poller->mutex);
-    bool waiting = poller->order.waiting;
-    struct order order = poller->order;
-    pthread_mutex_unlock(&poller->mutex);
-    if (!waiting)
-        return;
-    if (connection_is_open(poller->connection))
-        order.status = carry_out(&order, &order.error);
-    else
-        order.status = error_set(&order.error, EXIT_UNAVAILABLE, "", 0, NULL,
-                                 "the supply cannot be reached: use its switch");
-    tell_order(poller, &order);
-    pthread_mutex_lock(&poller->mutex);
-    /* Who gave it may have gone while the daemon stops. */
-    if (poller->order.waiting) {
-        poller->order = order;
-        poller->order.waiting = false;
-        poller->order.done = true;
-        pthread_cond_broadcast(&poller->changed);
-    }
-    pthread_mutex_unlock(&poller->mutex);
 }
 
 /* A supply is asked oftener than it converts, so as to see each conversion soon
@@ -328,7 +177,7 @@ static void hand_on(struct poller *poller, struct output *output, struct reading
     reading_quantise(reading);
     if (says_nothing_new(poller, output, reading, repeat))
         return;
-    note_arrival(output, received_s);
+    arrivals_note(&output->arrivals, received_s);
     if (reading->time_s <= output->last.time_s) {
         reading->time_s = output->last.time_s + READING_TIME_STEP_S;
         reading_quantise(reading);
@@ -350,16 +199,24 @@ static bool poll_round(struct poller *poller, struct error *error)
         struct output *output = &poller->outputs[i];
         struct reading reading;
         bool repeat = false;
-        take_order(poller);
+        if (!poller_serve(poller, error))
+            return false;
         switch (supply_read(output->supply, &reading, &repeat, error)) {
         case SUPPLY_OK:
             output->read_s = clock_monotonic_s();
             output->trouble[0] = '\0';
             output->trouble_told = false;
-            hand_on(poller, output, &reading, repeat, output->read_s);
+            poller_note_reading(poller, output, &reading);
+            /* The look is no power-up. */
+            if (output_plan_hides(&output->plan))
+                arrivals_note(&output->arrivals, output->read_s);
+            else
+                hand_on(poller, output, &reading, repeat, output->read_s);
             break;
         case SUPPLY_NO_READING:
             error_text(error, output->trouble, sizeof output->trouble);
+            break;
+        case SUPPLY_BROKEN_OFF:
             break;
         case SUPPLY_GONE:
             return false;
@@ -372,7 +229,7 @@ static bool poll_round(struct poller *poller, struct error *error)
  * renewal makes worth while. */
 static double round_interval_s(const struct poller *poller)
 {
-    double interval_s = INFINITY;
+    double interval_s = poller_is_busy(poller) ? BUSY_INTERVAL_S : (double)INFINITY;
     for (int i = 0; i < poller->count; i++) {
         double own_s = poller->outputs[i].rate_hz > 0
                            ? 1 / poller->outputs[i].rate_hz
@@ -410,45 +267,105 @@ static void expect_readings(struct poller *poller)
     }
 }
 
+/* True: asked to stop. */
+static bool is_stopping(struct poller *poller)
+{
+    pthread_mutex_lock(&poller->mutex);
+    bool stopping = poller->stopping;
+    pthread_mutex_unlock(&poller->mutex);
+    return stopping;
+}
+
+/* Opens the link until it answers, or not (-1). An off that somebody asks for goes out as
+ * soon as there is a link, before anything is asked. 1: the thread shall end. */
+static int open_link(struct poller *poller, struct error *error)
+{
+    int status = 1;
+    while (status == 1 && !is_stopping(poller)) {
+        poller_take_orders(poller);
+        if (poller_off_is_awaited(poller) &&
+            (connection_has_link(poller->connection) ||
+             connection_open_link(poller->connection, OFF_OPENING_S, error) == 0))
+            poller_send_offs(poller);
+        status = poller_off_is_awaited(poller) && !connection_has_link(poller->connection)
+                     ? -1
+                     : connection_open(poller->connection, error);
+    }
+    return status;
+}
+
+/* True: the thread shall end. */
+static bool back_off(struct poller *poller, double seconds)
+{
+    double until_s = clock_monotonic_s() + seconds;
+    bool stopping = is_stopping(poller);
+    while (!stopping && !poller_off_is_awaited(poller) && clock_monotonic_s() < until_s) {
+        stopping = wait_until(poller, until_s);
+        poller_take_orders(poller);
+    }
+    return stopping;
+}
+
+/* Open, polled until it is gone, or the thread shall end. */
+static bool poll_open_link(struct poller *poller, struct error *error)
+{
+    log_info("%s answers", poller->config->supplies[poller->outputs[0].index].link.text);
+    expect_readings(poller);
+    poller_outputs_back(poller);
+    bool is_there = poller_serve(poller, error);
+    publish_state(poller, "");
+    tell_all(poller, ITEM_BACK);
+    bool stopping = is_there && poll_while_open(poller, error);
+    if (stopping)
+        poller_last_offs(poller);
+    return stopping;
+}
+
+static void close_link(struct poller *poller, bool was_open)
+{
+    connection_hurry(poller->connection, false);
+    connection_close(poller->connection);
+    if (!was_open)
+        return;
+    poller_outputs_lost(poller);
+    tell_all(poller, ITEM_LOST);
+    for (int i = 0; i < poller->count; i++)
+        poller->outputs[i].arrivals.count = 0;
+}
+
 static void *poll_supply(void *context)
 {
     struct poller *poller = context;
-    const char *link = poller->config->supplies[poller->outputs[0].index].link.text;
     double back_off_s = FIRST_BACK_OFF_S;
-    bool was_open = false;
     char last_problem[700] = "";
     for (bool stopping = false; !stopping;) {
         struct error error = {0};
         char problem[700] = "";
-        if (connection_open(poller->connection, &error) == 0) {
-            log_info("%s answers", link);
+        int status = open_link(poller, &error);
+        if (status == 0) {
             last_problem[0] = '\0';
-            expect_readings(poller);
-            publish_state(poller, "");
-            tell_all(poller, ITEM_BACK);
-            was_open = true;
             back_off_s = FIRST_BACK_OFF_S;
-            stopping = poll_while_open(poller, &error);
+            stopping = poll_open_link(poller, &error);
+        } else if (is_stopping(poller)) {
+            poller_last_offs(poller);
+            stopping = true;
         }
         error_text(&error, problem, sizeof problem);
-        connection_close(poller->connection);
-        if (was_open) {
-            tell_all(poller, ITEM_LOST);
-            for (int i = 0; i < poller->count; i++)
-                poller->outputs[i].arrivals.count = 0;
-        }
-        was_open = false;
+        close_link(poller, status == 0);
+        poller_unreached(poller, error.found);
         publish_state(poller, problem);
         if (!stopping && strcmp(problem, last_problem) != 0)
             log_warning("%s", problem);
         memcpy(last_problem, problem, sizeof last_problem);
-        double until_s = clock_monotonic_s() + back_off_s;
-        while (!stopping && clock_monotonic_s() < until_s) {
-            stopping = wait_until(poller, until_s);
-            take_order(poller);
-        }
+        if (!stopping && back_off(poller, back_off_s))
+            poller_last_offs(poller);
+        stopping = stopping || is_stopping(poller);
         back_off_s = fmin(2 * back_off_s, LONGEST_BACK_OFF_S);
     }
+    pthread_mutex_lock(&poller->mutex);
+    poller->ended = true;
+    pthread_cond_broadcast(&poller->changed);
+    pthread_mutex_unlock(&poller->mutex);
     return NULL;
 }
 
@@ -461,69 +378,22 @@ int poller_start(struct poller *poller)
     return 0;
 }
 
+void poller_halt(struct poller *poller)
+{
+    pthread_mutex_lock(&poller->mutex);
+    poller->stopping = true;
+    poller->ordered = true;
+    /* Under way may be much that takes long. */
+    connection_hurry(poller->connection, true);
+    pthread_cond_broadcast(&poller->changed);
+    pthread_mutex_unlock(&poller->mutex);
+}
+
 void poller_stop(struct poller *poller)
 {
     if (!poller->started)
         return;
-    pthread_mutex_lock(&poller->mutex);
-    poller->stopping = true;
-    pthread_cond_broadcast(&poller->changed);
-    pthread_mutex_unlock(&poller->mutex);
+    poller_halt(poller);
     pthread_join(poller->thread, NULL);
     poller->started = false;
-}
-
-static struct output *find_output(struct poller *poller, int supply)
-{
-    for (int i = 0; i < poller->count; i++)
-        if (poller->outputs[i].index == supply)
-            return &poller->outputs[i];
-    return NULL;
-}
-
-void poller_hold(struct poller *poller, int supply, bool held)
-{
-    struct output *output = find_output(poller, supply);
-    if (!output)
-        return;
-    pthread_mutex_lock(&poller->mutex);
-    output->held = held;
-    pthread_mutex_unlock(&poller->mutex);
-    pthread_mutex_lock(&poller->board->mutex);
-    poller->board->supplies[supply].output.held = held;
-    pthread_mutex_unlock(&poller->board->mutex);
-}
-
-void poller_adopt(struct poller *poller, int supply, const struct output_asker *asker)
-{
-    pthread_mutex_lock(&poller->board->mutex);
-    poller->board->supplies[supply].output.by = *asker;
-    pthread_mutex_unlock(&poller->board->mutex);
-}
-
-int poller_switch(struct poller *poller, int supply, const struct output_wish *wish,
-                  struct error *error)
-{
-    struct output *output = find_output(poller, supply);
-    if (!output)
-        return error_set(error, EXIT_NO_INPUT, "", 0, NULL, "not an output of this link");
-    pthread_mutex_lock(&poller->mutex);
-    while (poller->order.waiting || poller->order.done)
-        pthread_cond_wait(&poller->changed, &poller->mutex);
-    poller->order = (struct order){.waiting = true, .output = output, .wish = *wish};
-    pthread_cond_broadcast(&poller->changed);
-    while (!poller->order.done && !poller->stopping)
-        pthread_cond_wait(&poller->changed, &poller->mutex);
-    int status = -1;
-    if (poller->order.done) {
-        status = poller->order.status;
-        if (status != 0 && error)
-            *error = poller->order.error;
-    } else {
-        error_set(error, EXIT_UNAVAILABLE, "", 0, NULL, "the daemon is stopping");
-    }
-    poller->order = (struct order){0};
-    pthread_cond_broadcast(&poller->changed);
-    pthread_mutex_unlock(&poller->mutex);
-    return status;
 }

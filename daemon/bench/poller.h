@@ -27,6 +27,9 @@ struct poller *poller_create(const struct config *config, const int *members, in
                              struct error *error);
 int poller_start(struct poller *poller);
 
+/* Asks the thread to end, without waiting. */
+void poller_halt(struct poller *poller);
+
 /* Asks the thread to end and waits. Outputs that are on by us go off first, save
  * under hold: a few reply timeouts at most. */
 void poller_stop(struct poller *poller);

@@ -20,18 +20,24 @@ static double silence_of(const struct link_spec *spec)
     return spec->baud > 19200 ? 0.00175 : 3.5 * 11 / spec->baud;
 }
 
-/* Waits until nothing has come for a while, `longest_s` at most; -1: gone. */
+/* Waits until nothing has come for a while, `longest_s` at most; -1: gone, or broken
+ * off. */
 static int wait_for_quiet(struct connection *connection, double first_s, double longest_s)
 {
     char bytes[256];
     double until_s = clock_monotonic_s() + longest_s;
     double deadline_s = clock_monotonic_s() + first_s;
     while (clock_monotonic_s() < until_s) {
-        long got = link_read(connection->link, bytes, sizeof bytes, deadline_s);
+        if (connection_breaks_off(connection))
+            return -1;
+        double slice_s = fmin(deadline_s, clock_monotonic_s() + QUIET_S);
+        long got = link_read(connection->link, bytes, sizeof bytes, slice_s);
         if (got < 0)
             return -1;
-        if (got == 0)
+        if (got == 0 && slice_s >= deadline_s)
             return 0;
+        if (got == 0)
+            continue;
         deadline_s = clock_monotonic_s() + QUIET_S + 4 * link_character_s(&connection->spec);
     }
     return 0;
@@ -63,12 +69,12 @@ static int resynchronise(struct supply *supply)
     uint16_t words[MOST_BLOCKS + 3];
     for (int attempt = 0; attempt < 3; attempt++) {
         double first_s = connection->modbus->late ? timeout_s : QUIET_S;
-        connection->modbus->late = false;
         if (wait_for_quiet(connection, first_s, 2 * timeout_s) != 0)
             return -1;
+        connection->modbus->late = false;
         enum outcome outcome = modbus_read_words(connection, profile->voltage.function,
                                                  profile->voltage.address, count, words);
-        if (outcome == OUTCOME_GONE)
+        if (outcome == OUTCOME_GONE || outcome == OUTCOME_BROKEN_OFF)
             return -1;
         if (outcome == OUTCOME_GOOD || outcome == OUTCOME_EXCEPTION) {
             /* A register too many is no error of the supply's. */
@@ -103,7 +109,7 @@ enum supply_result modbus_failed(struct supply *supply, enum outcome outcome, st
 }
 
 /* Into remote state or back out of it, where an output may be switched. */
-static enum outcome write_state(struct connection *connection, const struct register_word *state)
+enum outcome modbus_write_state(struct connection *connection, const struct register_word *state)
 {
     bool control = false;
     for (int i = 0; i < connection->output_count; i++)
@@ -119,7 +125,7 @@ static void modbus_close(struct connection *connection)
 {
     struct modbus *modbus = connection->modbus;
     if (modbus && modbus->remote && !link_is_gone(connection->link))
-        write_state(connection, &connection->profile->modbus.local);
+        modbus_write_state(connection, &connection->profile->modbus.local);
 }
 
 static void modbus_forget(struct supply *supply)
@@ -128,7 +134,7 @@ static void modbus_forget(struct supply *supply)
     supply->modbus_plan = NULL;
 }
 
-static int modbus_open(struct connection *connection, struct error *error)
+static int modbus_start(struct connection *connection, struct error *error)
 {
     if (!connection->modbus)
         connection->modbus = calloc(1, sizeof *connection->modbus);
@@ -138,6 +144,11 @@ static int modbus_open(struct connection *connection, struct error *error)
     connection->modbus->silence_s = silence_of(&connection->spec);
     for (int i = 0; i < connection->output_count; i++)
         modbus_forget(connection->outputs[i]);
+    return 0;
+}
+
+static int modbus_open(struct connection *connection, struct error *error)
+{
     if (wait_for_quiet(connection, QUIET_S, 0.5) != 0)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
                          "the link closed at once");
@@ -145,7 +156,7 @@ static int modbus_open(struct connection *connection, struct error *error)
     uint16_t words[2];
     enum outcome outcome = OUTCOME_SILENT;
     for (int attempt = 0; attempt < 2 && outcome != OUTCOME_GOOD && outcome != OUTCOME_EXCEPTION &&
-                          outcome != OUTCOME_GONE;
+                          outcome != OUTCOME_GONE && outcome != OUTCOME_BROKEN_OFF;
          attempt++)
         outcome = modbus_read_words(connection, profile->voltage.function, profile->voltage.address,
                                     register_width(profile->voltage.type), words);
@@ -160,7 +171,7 @@ static int modbus_open(struct connection *connection, struct error *error)
                          connection->spec.address);
     snprintf(connection->identity, sizeof connection->identity, "unit %d",
              connection->spec.address);
-    if (write_state(connection, &profile->remote) != OUTCOME_GOOD)
+    if (modbus_write_state(connection, &profile->remote) != OUTCOME_GOOD)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
                          "unit %d does not take what is written to register %d (remote): %s",
                          connection->spec.address, profile->remote.address,
@@ -206,6 +217,19 @@ enum outcome modbus_read_set_point(struct supply *supply, const struct register_
     return outcome;
 }
 
+static enum outcome read_set_points(struct supply *supply, double now_s)
+{
+    const struct modbus_plan *plan = supply->modbus_plan;
+    double voltage_V = NAN;
+    double limit_A = NAN;
+    enum outcome outcome = modbus_read_set_point(supply, &plan->query_voltage, &voltage_V);
+    if (outcome == OUTCOME_GOOD)
+        outcome = modbus_read_set_point(supply, &plan->query_limit, &limit_A);
+    if (outcome != OUTCOME_BROKEN_OFF)
+        supply_note_settings(supply, voltage_V, limit_A, now_s);
+    return outcome;
+}
+
 /* What does not come with every reading, asked now and then. */
 static void read_between(struct supply *supply, double voltage_V)
 {
@@ -217,14 +241,10 @@ static void read_between(struct supply *supply, double voltage_V)
         supply->settings_due_s = INFINITY;
     if (supply_output_due(supply, now_s)) {
         enum known_flag state = FLAG_UNKNOWN;
-        modbus_read_flag(supply, &plan->output_on, &state);
-        supply_note_output(supply, state, voltage_V, now_s);
+        if (modbus_read_flag(supply, &plan->output_on, &state) != OUTCOME_BROKEN_OFF)
+            supply_note_output(supply, state, voltage_V, now_s);
     } else if (supply_settings_due(supply, now_s)) {
-        double set_voltage_V = NAN;
-        double set_limit_A = NAN;
-        if (modbus_read_set_point(supply, &plan->query_voltage, &set_voltage_V) == OUTCOME_GOOD)
-            modbus_read_set_point(supply, &plan->query_limit, &set_limit_A);
-        supply_note_settings(supply, set_voltage_V, set_limit_A, now_s);
+        read_set_points(supply, now_s);
     }
 }
 
@@ -260,6 +280,21 @@ static enum known_flag flag_in(const struct modbus_plan *plan, const struct regi
     return register_flag(flag, block->words[flag->address - block->address]);
 }
 
+/* The register that switches, where it came with the reading. */
+static void note_output_word(struct supply *supply)
+{
+    const struct modbus_plan *plan = supply->modbus_plan;
+    const struct register_flag *flag = &plan->set_output;
+    for (int i = 0; flag->known && i < plan->block_count; i++) {
+        const struct register_block *block = &plan->blocks[i];
+        int at = flag->address - block->address;
+        if (block->function != flag->function || at < 0 || at >= block->count)
+            continue;
+        supply->output_word = block->words[at];
+        supply->output_word_s = clock_monotonic_s();
+    }
+}
+
 static enum supply_result modbus_read(struct supply *supply, struct reading *reading,
                                       struct error *error)
 {
@@ -285,6 +320,7 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
             return modbus_failed(supply, outcome, error);
         chars += answer_chars(&plan->blocks[i]);
     }
+    note_output_word(supply);
     double ended_s = modbus->ended_s;
     double frames = plan->block_count;
     struct wire_cost cost = {.query_chars = REQUEST_CHARS * frames,
@@ -325,12 +361,31 @@ enum supply_result modbus_ready(struct supply *supply, bool known, struct error 
                        connection->profile->name);
 }
 
+static enum supply_result modbus_read_settings(struct supply *supply, struct error *error)
+{
+    enum supply_result result = modbus_ready(supply, true, error);
+    if (result != SUPPLY_OK)
+        return result;
+    enum outcome outcome = read_set_points(supply, clock_monotonic_s());
+    return outcome == OUTCOME_GOOD ? SUPPLY_OK : modbus_failed(supply, outcome, error);
+}
+
+static bool modbus_tells_output(const struct supply *supply)
+{
+    return supply->connection->profile->modbus.output_on.known;
+}
+
 const struct dialect modbus_dialect = {
+    .begin = modbus_start,
     .open = modbus_open,
     .close = modbus_close,
     .read = modbus_read,
     .switch_output = modbus_switch_output,
+    .off = modbus_off,
+    .confirm_off = modbus_confirm_off,
     .set = modbus_set,
+    .read_settings = modbus_read_settings,
+    .tells_output = modbus_tells_output,
     .forget = modbus_forget,
     .destroy = modbus_destroy,
 };

@@ -54,6 +54,20 @@ static void plan_blocks(struct modbus_plan *plan, int generosity)
         plan->limited_block = add_block(plan, plan->limited.function, plan->limited.address, 1);
 }
 
+static void move_flag(const struct supply *supply, struct register_flag *flag)
+{
+    const struct modbus_profile *profile = &supply->connection->profile->modbus;
+    flag->address +=
+        (supply->output - 1) * (flag->function <= 2 ? profile->coil_step : profile->output_step);
+}
+
+struct register_flag modbus_output_switch(const struct supply *supply)
+{
+    struct register_flag flag = supply->connection->profile->modbus.set_output;
+    move_flag(supply, &flag);
+    return flag;
+}
+
 static struct modbus_plan *make_plan(const struct supply *supply)
 {
     const struct modbus_profile *profile = &supply->connection->profile->modbus;
@@ -77,10 +91,9 @@ static struct modbus_plan *make_plan(const struct supply *supply)
         &plan->query_voltage, &plan->query_limit, &plan->query_protection};
     for (size_t i = 0; i < sizeof quantities / sizeof *quantities; i++)
         quantities[i]->address += before * profile->output_step;
-    struct register_flag *flags[] = {&plan->output_on, &plan->limited, &plan->set_output};
-    for (size_t i = 0; i < sizeof flags / sizeof *flags; i++)
-        flags[i]->address +=
-            before * (flags[i]->function <= 2 ? profile->coil_step : profile->output_step);
+    move_flag(supply, &plan->output_on);
+    move_flag(supply, &plan->limited);
+    move_flag(supply, &plan->set_output);
     return plan;
 }
 

@@ -14,6 +14,8 @@ struct modbus {
     bool out_of_step;
     bool late;       /* an answer may still come */
     bool remote;     /* was taken into remote state by us */
+    bool urgent;     /* what goes out now is off */
+    bool unanswered; /* the last question was, or not soundly */
     uint16_t number; /* of the last question, over TCP */
     int exception;   /* the last one's code */
 };
@@ -39,7 +41,14 @@ struct modbus_plan {
     int voltage_block, current_block, output_block, limited_block;
 };
 
-enum outcome { OUTCOME_GOOD, OUTCOME_EXCEPTION, OUTCOME_SILENT, OUTCOME_GARBLED, OUTCOME_GONE };
+enum outcome {
+    OUTCOME_GOOD,
+    OUTCOME_EXCEPTION,
+    OUTCOME_SILENT,
+    OUTCOME_GARBLED,
+    OUTCOME_BROKEN_OFF, /* nothing went out */
+    OUTCOME_GONE,
+};
 
 /* One question and its answer (modbus_wire.c). Without control no function goes
  * out that is not for reading. Functions 1 to 4; of 1 and 2 a word is 0 or 1. */
@@ -52,6 +61,12 @@ enum outcome modbus_write_words(struct connection *connection, bool control, int
 const char *modbus_exception_text(int code);
 
 enum outcome modbus_read_block(struct connection *connection, struct register_block *block);
+
+/* Into remote state, or back out of it, where an output may be switched. */
+enum outcome modbus_write_state(struct connection *connection, const struct register_word *state);
+
+/* What switches this output, with a plan or without. */
+struct register_flag modbus_output_switch(const struct supply *supply);
 
 /* Finds out which blocks the supply gives (modbus_plan.c); GOOD: the supply has its plan. */
 enum outcome modbus_find_plan(struct supply *supply);
@@ -67,6 +82,8 @@ enum supply_result modbus_ready(struct supply *supply, bool known, struct error 
 enum supply_result modbus_failed(struct supply *supply, enum outcome outcome, struct error *error);
 
 enum supply_result modbus_switch_output(struct supply *supply, bool on, struct error *error);
+enum supply_result modbus_off(struct supply *supply, struct error *error);
+enum supply_result modbus_confirm_off(struct supply *supply, struct error *error);
 enum supply_result modbus_set(struct supply *supply, double voltage_V, double limit_A,
                               struct error *error);
 

@@ -6,54 +6,113 @@
 #include <math.h>
 
 static const double TAKES_EFFECT_S = 0.5;
+static const double OFF_AGAIN_S = 0.1;
+/* So old, a register that others share may be written back. */
+static const double WORD_IS_FRESH_S = 0.3;
 
 /* What is to be written; where other bits of the register are someone else's,
- * they are read before. */
-static enum outcome output_word(struct supply *supply, bool on, uint16_t *word)
+ * they are read before: only a moment ago will do, and for off, where they cannot
+ * be read, what they were last. */
+static enum outcome output_word(struct supply *supply, const struct register_flag *flag, bool on,
+                                uint16_t *word)
 {
-    const struct register_flag *flag = &supply->modbus_plan->set_output;
-    int value = supply->connection->profile->modbus.output_words[on ? 0 : 1];
+    struct connection *connection = supply->connection;
+    int value = connection->profile->modbus.output_words[on ? 0 : 1];
     enum outcome outcome = OUTCOME_GOOD;
-    *word = 0;
-    if (flag->function > 2 && !register_is_whole(flag))
-        outcome = modbus_read_words(supply->connection, flag->function, flag->address, 1, word);
-    *word = register_with_bits(flag, *word, value);
+    uint16_t before = 0;
+    if (flag->function > 2 && !register_is_whole(flag)) {
+        bool is_fresh = supply->output_word >= 0 &&
+                        clock_monotonic_s() - supply->output_word_s < WORD_IS_FRESH_S;
+        bool may_ask = !connection->modbus->urgent || !connection->modbus->unanswered;
+        if (!is_fresh && may_ask)
+            outcome = modbus_read_words(connection, flag->function, flag->address, 1, &before);
+        if (is_fresh || !may_ask || (outcome != OUTCOME_GOOD && connection->modbus->urgent)) {
+            outcome = OUTCOME_GOOD;
+            before = supply->output_word >= 0 ? (uint16_t)supply->output_word : 0;
+        } else if (outcome == OUTCOME_GOOD) {
+            supply->output_word = before;
+        }
+    }
+    *word = register_with_bits(flag, before, value);
     return outcome;
+}
+
+static enum outcome write_output(struct supply *supply, bool on)
+{
+    struct connection *connection = supply->connection;
+    struct register_flag flag = modbus_output_switch(supply);
+    uint16_t word = 0;
+    enum outcome outcome = output_word(supply, &flag, on, &word);
+    if (outcome == OUTCOME_GOOD)
+        outcome = modbus_write_words(connection, supply->control,
+                                     connection->profile->modbus.set_output_function, flag.address,
+                                     1, &word);
+    if (outcome == OUTCOME_GOOD && flag.function > 2)
+        supply->output_word = word;
+    return outcome;
+}
+
+/* Reads the output's own state where the map has it, else what was written, until it is
+ * as wanted; off is written again meanwhile. */
+static enum supply_result read_back(struct supply *supply, bool on, struct error *error)
+{
+    const struct register_flag *told = &supply->modbus_plan->output_on;
+    if (!told->known)
+        told = &supply->modbus_plan->set_output;
+    double until_s = clock_monotonic_s() + TAKES_EFFECT_S;
+    double again_s = clock_monotonic_s() + OFF_AGAIN_S;
+    for (;;) {
+        enum known_flag state = FLAG_UNKNOWN;
+        enum outcome outcome = modbus_read_flag(supply, told, &state);
+        if (outcome == OUTCOME_GOOD && state == (on ? FLAG_YES : FLAG_NO))
+            return SUPPLY_OK;
+        if (outcome == OUTCOME_GOOD && !on && clock_monotonic_s() >= again_s) {
+            outcome = write_output(supply, false);
+            again_s = clock_monotonic_s() + OFF_AGAIN_S;
+        }
+        if (outcome != OUTCOME_GOOD)
+            return modbus_failed(supply, outcome, error);
+        if (clock_monotonic_s() >= until_s)
+            return supply_fail(supply->connection, SUPPLY_NO_READING, error,
+                               "the output was switched %s and still reads %s", on ? "on" : "off",
+                               on ? "off" : "on");
+    }
 }
 
 enum supply_result modbus_switch_output(struct supply *supply, bool on, struct error *error)
 {
-    struct connection *connection = supply->connection;
     enum supply_result result =
-        modbus_ready(supply, connection->profile->modbus.set_output.known, error);
+        modbus_ready(supply, supply->connection->profile->modbus.set_output.known, error);
     if (result != SUPPLY_OK)
         return result;
-    const struct register_flag *flag = &supply->modbus_plan->set_output;
-    uint16_t word = 0;
-    enum outcome outcome = output_word(supply, on, &word);
-    if (outcome == OUTCOME_GOOD)
-        outcome = modbus_write_words(connection, supply->control,
-                                     connection->profile->modbus.set_output_function, flag->address,
-                                     1, &word);
-    if (outcome != OUTCOME_GOOD)
-        return modbus_failed(supply, outcome, error);
-    /* The output's own state where the map has it, else what was written. */
-    const struct register_flag *told = &supply->modbus_plan->output_on;
-    if (!told->known)
-        told = flag;
-    double until_s = clock_monotonic_s() + TAKES_EFFECT_S;
-    for (;;) {
-        enum known_flag state = FLAG_UNKNOWN;
-        outcome = modbus_read_flag(supply, told, &state);
-        if (outcome != OUTCOME_GOOD)
-            return modbus_failed(supply, outcome, error);
-        if (state == (on ? FLAG_YES : FLAG_NO))
-            return SUPPLY_OK;
-        if (clock_monotonic_s() >= until_s)
-            return supply_fail(connection, SUPPLY_NO_READING, error,
-                               "the output was switched %s and still reads %s", on ? "on" : "off",
-                               on ? "off" : "on");
-    }
+    enum outcome outcome = write_output(supply, on);
+    return outcome == OUTCOME_GOOD ? read_back(supply, on, error)
+                                   : modbus_failed(supply, outcome, error);
+}
+
+enum supply_result modbus_off(struct supply *supply, struct error *error)
+{
+    struct connection *connection = supply->connection;
+    struct modbus *modbus = connection->modbus;
+    const struct modbus_profile *profile = &connection->profile->modbus;
+    if (!profile->set_output.known)
+        return supply_fail(connection, SUPPLY_NO_READING, error,
+                           "profile %s has no register for this", connection->profile->name);
+    modbus->urgent = true;
+    enum outcome outcome = write_output(supply, false);
+    /* Some listen to nobody before. */
+    if (outcome == OUTCOME_EXCEPTION && profile->remote.known && !modbus->remote &&
+        modbus_write_state(connection, &profile->remote) == OUTCOME_GOOD)
+        outcome = write_output(supply, false);
+    modbus->urgent = false;
+    /* It was sent; whether it was heard is for the confirmation to say. */
+    return outcome == OUTCOME_GONE ? modbus_failed(supply, outcome, error) : SUPPLY_OK;
+}
+
+enum supply_result modbus_confirm_off(struct supply *supply, struct error *error)
+{
+    enum supply_result result = modbus_ready(supply, true, error);
+    return result == SUPPLY_OK ? read_back(supply, false, error) : result;
 }
 
 /* Sets one value and reads it back, where it is written or where the map says. */

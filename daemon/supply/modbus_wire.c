@@ -16,6 +16,9 @@ enum { MOST_PDU = 253, MBAP = 7, MOST_FRAME = MBAP + MOST_PDU, MOST_HELD = 2 * M
 /* A frame as long as the answer has come and is not the answer: what stands in
  * front of it may be noise, and its end still be under way. */
 static const double REST_S = 0.02;
+/* Where nothing was answered before, off waits no longer for its answer: there may be
+ * another off to send. */
+static const double OFF_ANSWER_S = 0.1;
 /* How long after the deadline an answer may be found that had come by then. */
 static const double LATEST_LOOK_S = 0.005;
 
@@ -219,6 +222,8 @@ static enum outcome ask(struct connection *connection, bool control, struct ques
         modbus->exception = MODBUS_ILLEGAL_FUNCTION;
         return OUTCOME_EXCEPTION;
     }
+    if (!modbus->urgent && connection_breaks_off(connection))
+        return OUTCOME_BROKEN_OFF;
     clock_sleep_until(modbus->ended_s + modbus->silence_s);
     if (link_drain(connection->link) != 0)
         return OUTCOME_GONE;
@@ -226,13 +231,17 @@ static enum outcome ask(struct connection *connection, bool control, struct ques
     modbus->number++;
     uint8_t frame[MOST_FRAME];
     int length = make_frame(connection, question, frame);
+    double timeout_s = connection->profile->reply_timeout_s;
+    if (modbus->urgent && modbus->unanswered)
+        timeout_s = fmin(timeout_s, OFF_ANSWER_S);
     double deadline_s =
-        clock_monotonic_s() + connection->profile->reply_timeout_s +
+        clock_monotonic_s() + timeout_s +
         link_character_s(&connection->spec) * (length + question->answer_length + 3);
     if (link_write(connection->link, frame, (size_t)length, deadline_s) != 0)
         return OUTCOME_GONE;
     enum outcome outcome = receive(connection, question, deadline_s, answer);
     modbus->ended_s = clock_monotonic_s();
+    modbus->unanswered = outcome != OUTCOME_GOOD && outcome != OUTCOME_EXCEPTION;
     return outcome;
 }
 

@@ -55,21 +55,9 @@ static long receive(struct connection *connection, double deadline_s)
     return got;
 }
 
-enum answer scpi_send(struct connection *connection, const char *message, bool control)
+static enum answer write_message(struct connection *connection, const char *message)
 {
     struct scpi *scpi = connection->scpi;
-    if (!control && !scpi_text_only_asks(message))
-        return ANSWER_CONFUSED;
-    for (;;) {
-        long got = receive(connection, 0);
-        if (got == -1)
-            return ANSWER_GONE;
-        skip_blanks(scpi);
-        if (scpi->in_count > 0)
-            return ANSWER_CONFUSED;
-        if (got <= 0)
-            break;
-    }
     char text[SCPI_MESSAGE + 4];
     int length = snprintf(text, sizeof text, "%s%s", message, terminator(connection));
     if (length <= 0 || (size_t)length >= sizeof text)
@@ -83,6 +71,40 @@ enum answer scpi_send(struct connection *connection, const char *message, bool c
     if (link_write(connection->link, text, (size_t)length, deadline_s) != 0)
         return ANSWER_GONE;
     return ANSWER_WHOLE;
+}
+
+enum answer scpi_send(struct connection *connection, const char *message, bool control)
+{
+    struct scpi *scpi = connection->scpi;
+    if (!control && !scpi_text_only_asks(message))
+        return ANSWER_CONFUSED;
+    if (connection_breaks_off(connection))
+        return ANSWER_BROKEN_OFF;
+    for (;;) {
+        long got = receive(connection, 0);
+        if (got == -1)
+            return ANSWER_GONE;
+        skip_blanks(scpi);
+        if (scpi->in_count > 0)
+            return ANSWER_CONFUSED;
+        if (got <= 0)
+            break;
+    }
+    return write_message(connection, message);
+}
+
+int scpi_send_now(struct connection *connection, const char *message)
+{
+    struct scpi *scpi = connection->scpi;
+    while (receive(connection, 0) > 0 || scpi->in_count > 0) {
+        scpi->in_count = 0;
+        scpi->out_of_step = true;
+    }
+    bool sent = write_message(connection, message) == ANSWER_WHOLE;
+    /* Where nothing ends a message, only a pause keeps it from the next. */
+    if (connection->profile->scpi.terminator == LINE_END_GAP)
+        clock_sleep_until(clock_monotonic_s() + connection->profile->scpi.reply_gap_s);
+    return sent ? 0 : -1;
 }
 
 /* Where the first line in the buffer ends: its length, and with its end; false
@@ -203,13 +225,15 @@ enum answer scpi_ask(struct connection *connection, const char *message, bool co
 }
 
 /* Waits for the line to fall quiet and throws away what came, `longest_s` at
- * most. -1: gone, or it never falls quiet. */
+ * most. -1: gone, or it never falls quiet, or broken off. */
 static int wait_for_quiet(struct connection *connection, double longest_s)
 {
     struct scpi *scpi = connection->scpi;
     double until_s = clock_monotonic_s() + longest_s;
     long got = 1;
     while (got > 0 && clock_monotonic_s() < until_s) {
+        if (connection_breaks_off(connection))
+            return -1;
         scpi->in_count = 0;
         double pause_s = QUIET_S + 4 * link_character_s(&connection->spec);
         got = receive(connection, clock_monotonic_s() + pause_s);
@@ -225,11 +249,17 @@ static int wait_out(struct connection *connection)
 {
     struct scpi *scpi = connection->scpi;
     double timeout_s = connection->profile->reply_timeout_s;
-    bool late = scpi->late;
-    scpi->late = false;
     char reply[SCPI_REPLY];
-    if (late && scpi_line(connection, NULL, clock_monotonic_s() + timeout_s, reply) == ANSWER_GONE)
-        return -1;
+    double until_s = clock_monotonic_s() + timeout_s;
+    while (scpi->late) {
+        if (connection_breaks_off(connection))
+            return -1;
+        double slice_s = fmin(until_s, clock_monotonic_s() + QUIET_S);
+        enum answer answer = scpi_line(connection, NULL, slice_s, reply);
+        if (answer == ANSWER_GONE)
+            return -1;
+        scpi->late = answer == ANSWER_SILENT && slice_s < until_s;
+    }
     return wait_for_quiet(connection, timeout_s);
 }
 
@@ -289,6 +319,8 @@ int scpi_take_errors(struct connection *connection, char *text, size_t size)
         int code = 0;
         char message[120];
         enum answer answer = scpi_ask(connection, query, false, reply);
+        if (answer == ANSWER_BROKEN_OFF)
+            return -1;
         if (answer != ANSWER_WHOLE || !scpi_text_error(reply, &code, message, sizeof message)) {
             connection->scpi->out_of_step = true;
             return -1;
@@ -308,7 +340,7 @@ static bool answered(struct connection *connection, const char *message, bool co
     enum answer answer = scpi_ask(connection, message, control, reply);
     if (answer == ANSWER_WHOLE)
         return true;
-    if (answer == ANSWER_GONE || scpi_resynchronise(connection) != 0)
+    if (answer == ANSWER_BROKEN_OFF || answer == ANSWER_GONE || scpi_resynchronise(connection) != 0)
         *gone = true;
     return false;
 }
@@ -405,16 +437,21 @@ static void keep_or_forget_plans(struct connection *connection)
     memcpy(connection->known_identity, connection->identity, sizeof connection->identity);
 }
 
-static int scpi_open(struct connection *connection, struct error *error)
+static int scpi_begin(struct connection *connection, struct error *error)
 {
     if (!connection->scpi)
         connection->scpi = calloc(1, sizeof *connection->scpi);
-    struct scpi *scpi = connection->scpi;
-    if (!scpi)
+    if (!connection->scpi)
         return error_set(error, EXIT_SOFTWARE, connection->spec.text, 0, NULL, "memory is out");
-    memset(scpi, 0, sizeof *scpi);
+    memset(connection->scpi, 0, sizeof *connection->scpi);
+    connection->scpi->reply_end = connection->profile->scpi.reply_end;
+    return 0;
+}
+
+static int scpi_open(struct connection *connection, struct error *error)
+{
+    struct scpi *scpi = connection->scpi;
     const struct scpi_profile *profile = &connection->profile->scpi;
-    scpi->reply_end = profile->reply_end;
     if (wait_for_quiet(connection, 1) != 0)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
                          scpi->babbles ? "bytes come in that nobody asked for"
@@ -423,8 +460,7 @@ static int scpi_open(struct connection *connection, struct error *error)
     for (int i = 0; i < connection->output_count; i++)
         control = control || connection->outputs[i]->control;
     if (profile->remote[0] && control) {
-        scpi->remote = true;
-        scpi_send(connection, profile->remote, true);
+        scpi->remote = scpi_send(connection, profile->remote, true) == ANSWER_WHOLE;
     }
     if (profile->clear[0])
         scpi_send(connection, profile->clear, false);
@@ -458,11 +494,16 @@ static void scpi_forget(struct supply *supply)
 }
 
 const struct dialect scpi_dialect = {
+    .begin = scpi_begin,
     .open = scpi_open,
     .close = scpi_close,
     .read = scpi_read,
     .switch_output = scpi_switch_output,
+    .off = scpi_off,
+    .confirm_off = scpi_confirm_off,
     .set = scpi_set,
+    .read_settings = scpi_read_settings,
+    .tells_output = scpi_tells_output,
     .forget = scpi_forget,
     .destroy = scpi_destroy,
 };

@@ -30,8 +30,9 @@ struct scpi {
 
 enum answer {
     ANSWER_WHOLE,
-    ANSWER_SILENT,   /* nothing, or no whole line, within the time */
-    ANSWER_CONFUSED, /* bytes that nobody asked for, a line without end */
+    ANSWER_SILENT,     /* nothing, or no whole line, within the time */
+    ANSWER_CONFUSED,   /* bytes that nobody asked for, a line without end */
+    ANSWER_BROKEN_OFF, /* connection_hurry: nothing went out */
     ANSWER_GONE,
 };
 
@@ -40,6 +41,9 @@ enum answer scpi_send(struct connection *connection, const char *message, bool c
 
 /* How many characters end a message. */
 size_t scpi_terminator_chars(const struct connection *connection);
+/* Sends it at once, whatever has come in or is still to come: only for what cannot wait.
+ * -1: the link is gone. */
+int scpi_send_now(struct connection *connection, const char *message);
 
 /* The next line that is neither empty nor the message's own echo (`sent` may
  * be NULL), its end taken off. */
@@ -115,6 +119,10 @@ enum known_flag scpi_limited_flag(const struct scpi_profile *profile, double num
 
 enum supply_result scpi_read(struct supply *supply, struct reading *reading, struct error *error);
 enum supply_result scpi_switch_output(struct supply *supply, bool on, struct error *error);
+enum supply_result scpi_off(struct supply *supply, struct error *error);
+enum supply_result scpi_confirm_off(struct supply *supply, struct error *error);
+enum supply_result scpi_read_settings(struct supply *supply, struct error *error);
+bool scpi_tells_output(const struct supply *supply);
 enum supply_result scpi_set(struct supply *supply, double voltage_V, double limit_A,
                             struct error *error);
 

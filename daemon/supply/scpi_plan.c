@@ -43,7 +43,7 @@ static enum answer ask_once(struct supply *supply, const char *message, char uni
 /* After a trial that went wrong: back in step, its errors taken. */
 static bool recovered(struct connection *connection, enum answer answer)
 {
-    if (answer == ANSWER_GONE)
+    if (answer == ANSWER_GONE || answer == ANSWER_BROKEN_OFF)
         return false;
     return scpi_resynchronise(connection) == 0;
 }
@@ -324,6 +324,8 @@ struct scpi_plan *scpi_plan_make(struct supply *supply, bool *gone, struct error
     if (*gone && good)
         supply_fail(connection, SUPPLY_GONE, error,
                     "fell silent or closed while its readings were tried out");
+    /* What was broken off found out nothing. */
+    *gone = *gone || connection->broken_off;
     if (good && !*gone)
         return plan;
     free(plan);

@@ -252,9 +252,11 @@ static enum supply_result ask_settings(struct supply *supply, double now_s, stru
         char *fields[2];
         enum answer answer = scpi_ask(connection, plan->settings, false, reply);
         gone = answer == ANSWER_GONE;
-        if (answer != ANSWER_WHOLE || scpi_text_split(reply, fields, 2) != 2 ||
-            scpi_text_number(fields[0], plan->set_voltage, 'V', &voltage_V) != SCPI_NUMBER ||
-            scpi_text_number(fields[1], plan->set_limit, 'A', &limit_A) != SCPI_NUMBER)
+        bool told =
+            answer == ANSWER_WHOLE && scpi_text_split(reply, fields, 2) == 2 &&
+            scpi_text_number(fields[0], plan->set_voltage, 'V', &voltage_V) == SCPI_NUMBER &&
+            scpi_text_number(fields[1], plan->set_limit, 'A', &limit_A) == SCPI_NUMBER;
+        if (!told && answer != ANSWER_BROKEN_OFF)
             connection->scpi->out_of_step = true;
         else if (strange_setting(supply, SCPI_SET_VOLTAGE, fields[0], plan->set_voltage,
                                  voltage_V) |
@@ -265,7 +267,7 @@ static enum supply_result ask_settings(struct supply *supply, double now_s, stru
         if (!gone)
             scpi_ask_number(connection, plan->set_limit, false, 'A', &limit_A, &gone);
     }
-    if (gone)
+    if (gone || connection->broken_off)
         return supply_fail(connection, SUPPLY_GONE, error, "the link closed");
     if (connection->scpi->out_of_step) {
         voltage_V = NAN;
@@ -316,7 +318,7 @@ static enum supply_result no_answer(struct supply *supply, enum answer answer, s
 {
     struct connection *connection = supply->connection;
     struct scpi *scpi = connection->scpi;
-    if (answer == ANSWER_GONE)
+    if (answer == ANSWER_GONE || answer == ANSWER_BROKEN_OFF)
         return supply_fail(connection, SUPPLY_GONE, error, "the link closed");
     scpi->out_of_step = true;
     scpi->failures++;
@@ -444,7 +446,15 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
     reading->valid = values.state == SCPI_VALUES_GOOD;
     supply_complete(supply, reading, values.output_on, values.limited);
     /* A failure here is of the next question, not of this reading. */
-    if (ask_between(supply, reading->voltage_V, error) == SUPPLY_GONE)
+    if (ask_between(supply, reading->voltage_V, error) == SUPPLY_GONE && !connection->broken_off)
         scpi->out_of_step = true;
     return SUPPLY_OK;
+}
+
+enum supply_result scpi_read_settings(struct supply *supply, struct error *error)
+{
+    enum supply_result result = prepare(supply, error);
+    if (result == SUPPLY_OK)
+        result = scpi_select(supply, error);
+    return result == SUPPLY_OK ? ask_settings(supply, clock_monotonic_s(), error) : result;
 }

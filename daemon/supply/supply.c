@@ -57,10 +57,9 @@ void connection_destroy(struct connection *connection)
     free(connection);
 }
 
-int connection_open(struct connection *connection, struct error *error)
+int connection_open_link(struct connection *connection, double timeout_s, struct error *error)
 {
     connection_close(connection);
-    double timeout_s = fmax(2, connection->profile->reply_timeout_s);
     connection->link = link_open(&connection->spec, timeout_s, error);
     if (!connection->link)
         return -1;
@@ -76,14 +75,34 @@ int connection_open(struct connection *connection, struct error *error)
         supply->settings_due_s = 0;
         supply->limited_agreed = 0;
     }
-    if (connection->dialect->open(connection, error) == 0)
+    if (connection->dialect->begin(connection, error) == 0)
         return 0;
     connection_close(connection);
     return -1;
 }
 
+int connection_open(struct connection *connection, struct error *error)
+{
+    double timeout_s = fmax(2, connection->profile->reply_timeout_s);
+    if (connection->is_open)
+        connection_close(connection);
+    if (!connection->link && connection_open_link(connection, timeout_s, error) != 0)
+        return -1;
+    connection->broken_off = false;
+    int status = connection->dialect->open(connection, error);
+    if (connection->broken_off) {
+        connection->broken_off = false;
+        return 1;
+    }
+    connection->is_open = status == 0;
+    if (status != 0)
+        connection_close(connection);
+    return status;
+}
+
 void connection_close(struct connection *connection)
 {
+    connection->is_open = false;
     if (!connection->link)
         return;
     connection->dialect->close(connection);
@@ -92,9 +111,40 @@ void connection_close(struct connection *connection)
     connection->identity[0] = '\0';
 }
 
-bool connection_is_open(const struct connection *connection)
+bool connection_has_link(const struct connection *connection)
 {
     return connection->link != NULL;
+}
+
+void connection_hurry(struct connection *connection, bool hurry)
+{
+    atomic_store(&connection->hurry, hurry);
+}
+
+bool connection_breaks_off(struct connection *connection)
+{
+    if (!atomic_load(&connection->hurry))
+        return false;
+    connection->broken_off = true;
+    return true;
+}
+
+/* What was broken off failed for no other reason. */
+static enum supply_result sort_out(struct connection *connection, enum supply_result result,
+                                   struct error *error)
+{
+    bool broken_off = connection->broken_off;
+    connection->broken_off = false;
+    if (!broken_off || result == SUPPLY_OK)
+        return result;
+    if (error)
+        *error = (struct error){0};
+    return SUPPLY_BROKEN_OFF;
+}
+
+bool connection_is_open(const struct connection *connection)
+{
+    return connection->is_open;
 }
 
 void connection_note_round_trip(struct connection *connection, double seconds, double whole_s,
@@ -211,6 +261,7 @@ struct supply *supply_create(struct connection *connection, int output, bool con
     supply->set_voltage_V = NAN;
     supply->set_limit_A = NAN;
     supply->output_on = FLAG_UNKNOWN;
+    supply->output_word = -1;
     connection->outputs[connection->output_count++] = supply;
     return supply;
 }
@@ -337,9 +388,10 @@ enum supply_result supply_read(struct supply *supply, struct reading *reading, b
     *repeat = false;
     *reading = (struct reading){
         .voltage_V = NAN, .current_A = NAN, .output_on = FLAG_UNKNOWN, .limited = FLAG_UNKNOWN};
-    if (!connection->link)
+    if (!connection->is_open)
         return supply_fail(connection, SUPPLY_GONE, error, "is not open");
-    enum supply_result result = connection->dialect->read(supply, reading, error);
+    enum supply_result result =
+        sort_out(connection, connection->dialect->read(supply, reading, error), error);
     if (result != SUPPLY_OK)
         return result;
     reading_quantise(reading);
@@ -366,14 +418,75 @@ static int may_control(const struct supply *supply, struct error *error)
                      "output %d may only be watched (control = off)", supply->output);
 }
 
+/* What was told of the output before does not hold any more: it is asked for anew. */
+static void forget_output(struct supply *supply)
+{
+    supply->output_on = FLAG_UNKNOWN;
+    supply->output_due_s = 0;
+}
+
 enum supply_result supply_switch_output(struct supply *supply, bool on, struct error *error)
+{
+    struct connection *connection = supply->connection;
+    if (may_control(supply, error) != 0)
+        return SUPPLY_NO_READING;
+    if (!connection->is_open)
+        return supply_fail(connection, SUPPLY_GONE, error, "is not open");
+    enum supply_result result =
+        sort_out(connection, connection->dialect->switch_output(supply, on, error), error);
+    forget_output(supply);
+    return result;
+}
+
+enum supply_result supply_off(struct supply *supply, struct error *error)
 {
     if (may_control(supply, error) != 0)
         return SUPPLY_NO_READING;
     if (!supply->connection->link)
         return supply_fail(supply->connection, SUPPLY_GONE, error, "is not open");
-    supply->output_due_s = 0;
-    return supply->connection->dialect->switch_output(supply, on, error);
+    forget_output(supply);
+    return supply->connection->dialect->off(supply, error);
+}
+
+enum supply_result supply_confirm_off(struct supply *supply, struct error *error)
+{
+    struct connection *connection = supply->connection;
+    if (may_control(supply, error) != 0)
+        return SUPPLY_NO_READING;
+    if (!connection->is_open)
+        return supply_fail(connection, SUPPLY_GONE, error, "is not open");
+    enum supply_result result =
+        sort_out(connection, connection->dialect->confirm_off(supply, error), error);
+    forget_output(supply);
+    return result;
+}
+
+bool supply_tells_output(const struct supply *supply)
+{
+    return supply->connection->dialect->tells_output(supply);
+}
+
+enum supply_result supply_read_settings(struct supply *supply, double *voltage_V, double *limit_A,
+                                        struct error *error)
+{
+    struct connection *connection = supply->connection;
+    *voltage_V = *limit_A = NAN;
+    if (!connection->is_open)
+        return supply_fail(connection, SUPPLY_GONE, error, "is not open");
+    double begun_s = clock_monotonic_s();
+    enum supply_result result = SUPPLY_OK;
+    /* An answer that is written unlike all before is asked for once more. */
+    for (int i = 0; i < 2 && result == SUPPLY_OK && !(supply->settings_read_s >= begun_s); i++)
+        result = sort_out(connection, connection->dialect->read_settings(supply, error), error);
+    if (result == SUPPLY_OK && supply->settings_read_s >= begun_s)
+        supply_settings(supply, voltage_V, limit_A);
+    return result;
+}
+
+void supply_ratings(const struct supply *supply, double *voltage_V, double *current_A)
+{
+    *voltage_V = supply->connection->profile->rated_voltage_V;
+    *current_A = supply->connection->profile->rated_current_A;
 }
 
 enum supply_result supply_set(struct supply *supply, double voltage_V, double limit_A,
@@ -390,10 +503,11 @@ enum supply_result supply_set(struct supply *supply, double voltage_V, double li
         return supply_fail(supply->connection, SUPPLY_NO_READING, error,
                            "%g A is outside the supply's 0 to %g A", limit_A,
                            profile->rated_current_A);
-    if (!supply->connection->link)
+    if (!supply->connection->is_open)
         return supply_fail(supply->connection, SUPPLY_GONE, error, "is not open");
     supply->settings_due_s = 0;
-    return supply->connection->dialect->set(supply, voltage_V, limit_A, error);
+    return sort_out(supply->connection,
+                    supply->connection->dialect->set(supply, voltage_V, limit_A, error), error);
 }
 
 void supply_settings(const struct supply *supply, double *voltage_V, double *limit_A)

@@ -26,10 +26,20 @@ struct connection *connection_create(const struct profile *profile, const struct
 void connection_destroy(struct connection *connection);
 
 /* Opens the link, clears what is stale, asks who is there, finds out which
- * combined query it takes. -1 with the error filled; may be called again. */
+ * combined query it takes. -1 with the error filled; may be called again. 1: broken off
+ * by connection_hurry; the link is there for supply_off, and called again it goes on. */
 int connection_open(struct connection *connection, struct error *error);
 void connection_close(struct connection *connection);
 bool connection_is_open(const struct connection *connection);
+
+/* The link alone, nothing said, so that supply_off comes first; connection_open goes on
+ * from there. At most timeout_s. */
+int connection_open_link(struct connection *connection, double timeout_s, struct error *error);
+bool connection_has_link(const struct connection *connection);
+
+/* From any thread: from now on nothing goes out but supply_off. Whatever is under way
+ * ends with SUPPLY_BROKEN_OFF as soon as no reply is awaited. */
+void connection_hurry(struct connection *connection, bool hurry);
 
 /* What the wire did, for the page and the metrics. */
 struct wire_state {
@@ -55,6 +65,7 @@ enum supply_result {
     SUPPLY_OK,
     SUPPLY_NO_READING, /* counted; try again */
     SUPPLY_GONE,       /* close, back off, open again */
+    SUPPLY_BROKEN_OFF, /* connection_hurry; nothing is wrong */
 };
 
 /* One round trip; the reading is stamped with the monotonic clock at receipt
@@ -72,6 +83,23 @@ double supply_poll_interval_s(const struct supply *supply);
 enum supply_result supply_switch_output(struct supply *supply, bool on, struct error *error);
 enum supply_result supply_set(struct supply *supply, double voltage_V, double limit_A,
                               struct error *error);
+
+/* Off, as the very next message, in whatever state the conversation is; without control
+ * refused. SUPPLY_OK: it was sent; nothing of it is confirmed. */
+enum supply_result supply_off(struct supply *supply, struct error *error);
+
+/* Reads back that it is off, and sends it again where it is not, for half a second. */
+enum supply_result supply_confirm_off(struct supply *supply, struct error *error);
+
+/* Does the supply say whether its output is on? */
+bool supply_tells_output(const struct supply *supply);
+
+/* What is set, read back now; NAN: the supply does not tell. */
+enum supply_result supply_read_settings(struct supply *supply, double *voltage_V, double *limit_A,
+                                        struct error *error);
+
+/* What it is rated for, by its profile; NAN: not stated. */
+void supply_ratings(const struct supply *supply, double *voltage_V, double *current_A);
 
 /* The set values last read back; NAN: not known. */
 void supply_settings(const struct supply *supply, double *voltage_V, double *limit_A);

@@ -11,10 +11,14 @@
 #include "supply/supply.h"
 #include "supply/wire_pace.h"
 
+#include <stdatomic.h>
+
 enum { MOST_OUTPUTS = 64 };
 
 /* A way of speaking. Each entry works on an open link. */
 struct dialect {
+    /* Before anything is said on a new link. */
+    int (*begin)(struct connection *connection, struct error *error);
     /* What is heard first: identity filled, stale bytes cleared. */
     int (*open)(struct connection *connection, struct error *error);
     /* Last words before the link closes; may be called with the link gone. */
@@ -23,6 +27,10 @@ struct dialect {
     enum supply_result (*switch_output)(struct supply *supply, bool on, struct error *error);
     enum supply_result (*set)(struct supply *supply, double voltage_V, double limit_A,
                               struct error *error);
+    enum supply_result (*off)(struct supply *supply, struct error *error);
+    enum supply_result (*confirm_off)(struct supply *supply, struct error *error);
+    enum supply_result (*read_settings)(struct supply *supply, struct error *error);
+    bool (*tells_output)(const struct supply *supply);
     void (*forget)(struct supply *supply); /* what was learned of an output: open again */
     void (*destroy)(struct connection *connection);
 };
@@ -40,6 +48,9 @@ struct connection {
     struct link_spec spec;
     const struct dialect *dialect;
     struct link *link; /* NULL: not open */
+    bool is_open;      /* and it answers */
+    atomic_bool hurry; /* from another thread: nothing goes out but off */
+    bool broken_off;   /* something did not go out for that */
     struct scpi *scpi; /* of the one dialect or the other */
     struct modbus *modbus;
     struct supply *outputs[MOST_OUTPUTS];
@@ -65,8 +76,14 @@ struct supply {
     /* The output's state as last told, and the voltage it was told at. */
     enum known_flag output_on;
     double output_told_V, output_due_s;
+    int output_word; /* Modbus: the register that switches, as last read; -1: not known */
+    double output_word_s;
     int limited_agreed; /* the supply's own word against what the set points say */
 };
+
+/* Before each message and each wait for something that was not asked for: true, it
+ * is to be left, for something more urgent. */
+bool connection_breaks_off(struct connection *connection);
 
 /* Counts a reading's round trip, whole at `whole_s`. */
 void connection_note_round_trip(struct connection *connection, double seconds, double whole_s,
