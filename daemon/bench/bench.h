@@ -20,10 +20,13 @@ struct bench;
 struct runs;
 
 /* Is told what happens: name is "reading", "power-up", "verdict", "supply" or "run",
- * data one line of JSON. Called from the bench's threads; must not block. */
+ * data one line of JSON. Called from the bench's threads; must not block. Readings of all
+ * outputs come one after the other, and then all_told (may be NULL): what passes them on
+ * need look only then. */
 struct bench_listener {
     void (*happened)(void *context, const char *name, const char *data);
     void *context;
+    void (*all_told)(void *context);
 };
 
 /* The configuration and the store must outlive it. NULL with the error filled

@@ -16,7 +16,11 @@ static const double STATE_EVERY_S = 1.0;
 static const double TEND_EVERY_S = 0.01;
 static const double DEFAULT_WATCH_S = 30.0;
 
-enum { EVENT_READINGS = 256 };
+/* Where no power-up is under way, readings are taken up together: waking up costs
+ * more than all that is done with one. */
+static const double GATHER_S = 0.05;
+
+enum { EVENT_READINGS = 256, MOST_TAKEN = 32 };
 
 /* What is held of one output. */
 struct lane {
@@ -31,8 +35,6 @@ struct lane {
     double type_watch_s;
     struct reading told[EVENT_READINGS]; /* not yet in an event */
     size_t told_count;
-    double next_event_s, next_state_s; /* monotonic */
-    bool reachable;
 };
 
 struct chain {
@@ -43,6 +45,7 @@ struct chain {
     double zero_s;
     struct lane *lanes;
     int count;
+    double next_event_s, next_state_s; /* monotonic; of all lanes */
     pthread_t thread;
     bool started;
 };
@@ -114,7 +117,7 @@ void bench_change_destroy(struct bench_change *change)
 static void drop_leftovers(struct reading_queue *queue)
 {
     struct queue_item item;
-    while (reading_queue_pop(queue, 0, &item)) {
+    while (reading_queue_take(queue, 0, 0, &item, 1) > 0) {
         if (item.kind == ITEM_ON_BENCH) {
             bench_change_destroy(item.payload);
         } else if (item.kind == ITEM_MOVED) {
@@ -178,9 +181,8 @@ static void tell_readings(const struct chain *chain, struct lane *lane)
     tell(chain, "reading", event);
 }
 
-static void tell_state(const struct chain *chain, struct lane *lane, double now_s)
+static void tell_state(const struct chain *chain, const struct lane *lane)
 {
-    lane->next_state_s = now_s + STATE_EVERY_S;
     tell(chain, "supply", status_to_json(chain->board, lane->supply));
 }
 
@@ -238,8 +240,9 @@ static void note_begun(struct chain *chain, const struct lane *lane)
     pthread_mutex_unlock(&chain->board->mutex);
 }
 
-static void begin(struct chain *chain, struct lane *lane, const struct reading *newest)
+static void begin(struct chain *chain, struct lane *lane, const struct queue_item *item)
 {
+    const struct reading *newest = &item->reading;
     end(chain, lane, END_OUTPUT_OFF, newest->time_s);
     double onset_s = power_up_onset_s(lane->machine);
     double keep_from_s = power_up_keep_from_s(lane->machine);
@@ -252,7 +255,8 @@ static void begin(struct chain *chain, struct lane *lane, const struct reading *
     double wanted_s = onset_s - POWER_UP_BEFORE_S;
     if (from > 0 && keep_from_s <= wanted_s && held->readings[from].time_s > wanted_s)
         from--;
-    int64_t since_us = llround((newest->time_s - onset_s) * 1e6);
+    double waited_s = clock_monotonic_s() - item->received_s;
+    int64_t since_us = llround((newest->time_s - onset_s + waited_s) * 1e6);
     lane->capture =
         capture_begin(&lane->place, &lane->on_bench, lane->reference, lane_watch_s(lane),
                       held->readings + from, held->count - from, onset_s,
@@ -268,7 +272,7 @@ static void follow(struct chain *chain, struct lane *lane, const struct queue_it
     hold(lane, reading);
     enum power_up_event event = power_up_step(lane->machine, reading);
     if (event == POWER_UP_BEGAN) {
-        begin(chain, lane, reading);
+        begin(chain, lane, item);
     } else if (lane->capture) {
         if (capture_watching(lane->capture))
             capture_read(lane->capture, reading, item->received_s);
@@ -363,14 +367,14 @@ static bool take(struct chain *chain, struct queue_item *item)
         return true;
     case ITEM_LOST:
         lost(chain, lane);
-        tell_state(chain, lane, clock_monotonic_s());
+        tell_state(chain, lane);
         return true;
     case ITEM_BACK:
-        tell_state(chain, lane, clock_monotonic_s());
+        tell_state(chain, lane);
         return true;
     case ITEM_ON_BENCH:
         change(chain, lane, item->payload);
-        tell_state(chain, lane, clock_monotonic_s());
+        tell_state(chain, lane);
         return true;
     case ITEM_MOVED:
         move(lane, item->payload);
@@ -384,35 +388,64 @@ static bool take(struct chain *chain, struct queue_item *item)
     return false;
 }
 
+/* Those of all lanes at once. */
+static void tell_all_readings(struct chain *chain, double now_s)
+{
+    chain->next_event_s = now_s + EVENT_EVERY_S;
+    for (int i = 0; i < chain->count; i++)
+        if (chain->lanes[i].told_count)
+            tell_readings(chain, &chain->lanes[i]);
+    if (chain->listener->all_told)
+        chain->listener->all_told(chain->listener->context);
+}
+
+static void tell_all_states(struct chain *chain, double now_s)
+{
+    chain->next_state_s = now_s + STATE_EVERY_S;
+    for (int i = 0; i < chain->count; i++)
+        tell_state(chain, &chain->lanes[i]);
+}
+
 /* The events that are due; returns the monotonic instant to look again. */
 static double tend(struct chain *chain, double now_s)
 {
-    double again_s = now_s + STATE_EVERY_S;
+    bool some = false;
+    bool tended = false;
     for (int i = 0; i < chain->count; i++) {
         struct lane *lane = &chain->lanes[i];
-        if (lane->told_count && now_s >= lane->next_event_s) {
-            lane->next_event_s = now_s + EVENT_EVERY_S;
-            tell_readings(chain, lane);
-        }
-        if (lane->told_count)
-            again_s = fmin(again_s, lane->next_event_s);
-        if (now_s >= lane->next_state_s)
-            tell_state(chain, lane, now_s);
-        again_s = fmin(again_s, lane->next_state_s);
+        some = some || lane->told_count > 0;
         if (lane->capture && capture_tend(lane->capture, now_s))
-            again_s = fmin(again_s, now_s + TEND_EVERY_S);
+            tended = true;
     }
-    return again_s;
+    if (now_s >= chain->next_state_s)
+        tell_all_states(chain, now_s);
+    double again_s = chain->next_state_s;
+    if (some && now_s >= chain->next_event_s)
+        tell_all_readings(chain, now_s);
+    else if (some)
+        again_s = fmin(again_s, chain->next_event_s);
+    return tended ? fmin(again_s, now_s + TEND_EVERY_S) : again_s;
+}
+
+/* Each reading may bring a verdict, which is told at once. */
+static bool watches(const struct chain *chain)
+{
+    for (int i = 0; i < chain->count; i++)
+        if (chain->lanes[i].capture && capture_watching(chain->lanes[i].capture))
+            return true;
+    return false;
 }
 
 static void *run(void *context)
 {
     struct chain *chain = context;
     double again_s = 0;
-    for (;;) {
-        struct queue_item item;
-        if (reading_queue_pop(chain->queue, again_s, &item) && !take(chain, &item))
-            break;
+    for (bool goes_on = true; goes_on;) {
+        struct queue_item items[MOST_TAKEN];
+        double gather_s = watches(chain) ? 0 : clock_monotonic_s() + GATHER_S;
+        size_t count = reading_queue_take(chain->queue, gather_s, again_s, items, MOST_TAKEN);
+        for (size_t i = 0; i < count && goes_on; i++)
+            goes_on = take(chain, &items[i]);
         again_s = tend(chain, clock_monotonic_s());
         status_beat(chain->board);
     }

@@ -12,6 +12,9 @@
 static const double FIRST_BACK_OFF_S = 0.1;
 static const double LONGEST_BACK_OFF_S = 2.0;
 static const double STATE_EVERY_S = 0.5;
+static const double STEP_V = 1;
+/* Rounds that follow closer are begun as they come. */
+static const double SHORTEST_SHARED_S = 0.005;
 /* So long without a reading, and why is told. */
 static const double TROUBLE_S = 1.5;
 /* While steps follow one another. */
@@ -170,6 +173,13 @@ static bool says_nothing_new(const struct poller *poller, const struct output *o
            reading->time_s - last->time_s < 0.9 / poller->conversion_hz;
 }
 
+/* The output was switched, or a feed: the chain sees to it at once. */
+static bool is_step(const struct reading *last, const struct reading *reading)
+{
+    return reading->output_on != last->output_on || reading->limited != last->limited ||
+           fabs(reading->voltage_V - last->voltage_V) > STEP_V;
+}
+
 static void hand_on(struct poller *poller, struct output *output, struct reading *reading,
                     bool repeat, double received_s)
 {
@@ -182,11 +192,13 @@ static void hand_on(struct poller *poller, struct output *output, struct reading
         reading->time_s = output->last.time_s + READING_TIME_STEP_S;
         reading_quantise(reading);
     }
+    bool brisk = is_step(&output->last, reading);
     output->last = *reading;
     struct queue_item item = {.kind = ITEM_READING,
                               .supply = output->index,
                               .reading = *reading,
                               .repeat = repeat,
+                              .brisk = brisk,
                               .received_s = received_s};
     if (!reading_queue_push(poller->queue, &item))
         output->dropped++;
@@ -239,6 +251,17 @@ static double round_interval_s(const struct poller *poller)
     return interval_s;
 }
 
+/* When the next round begins: on instants that all polling threads share, so that
+ * those at the same rate wake the processor and the chain together. */
+static double next_round_s(double last_s, double interval_s, double now_s)
+{
+    double next_s = last_s + interval_s;
+    if (next_s > now_s && interval_s >= SHORTEST_SHARED_S)
+        next_s = round(next_s / interval_s) * interval_s;
+    /* Late rounds are not made up for: the next one counts from now. */
+    return fmax(next_s, now_s);
+}
+
 /* Polls until the supply is gone or the thread shall end; true: end. */
 static bool poll_while_open(struct poller *poller, struct error *error)
 {
@@ -251,8 +274,7 @@ static bool poll_while_open(struct poller *poller, struct error *error)
             publish_state(poller, "");
             poller->next_state_s = now_s + STATE_EVERY_S;
         }
-        /* Late rounds are not made up for: the next one counts from now. */
-        next_s = fmax(next_s + round_interval_s(poller), now_s);
+        next_s = next_round_s(next_s, round_interval_s(poller), now_s);
         if (wait_until(poller, next_s))
             return true;
     }

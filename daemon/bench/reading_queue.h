@@ -25,6 +25,7 @@ struct queue_item {
     int supply;             /* index */
     struct reading reading; /* time on the bench's running clock */
     bool repeat;
+    bool brisk;        /* something is happening: it is not left to gather */
     double received_s; /* monotonic: when its last byte had come */
     void *payload;
 };
@@ -40,8 +41,12 @@ bool reading_queue_push(struct reading_queue *queue, const struct queue_item *it
 /* Waits for room; for the items that must not be lost. */
 void reading_queue_push_waiting(struct reading_queue *queue, const struct queue_item *item);
 
-/* False: nothing came by the monotonic deadline. */
-bool reading_queue_pop(struct reading_queue *queue, double deadline_s, struct queue_item *item);
+/* Waits for items until the monotonic deadline: how many were taken, `most` at most;
+ * 0: nothing came. Until gather_s readings are left to gather, so that its reader is
+ * woken once for all of them; anything else, a brisk one or a queue half
+ * full is given at once. */
+size_t reading_queue_take(struct reading_queue *queue, double gather_s, double deadline_s,
+                          struct queue_item *items, size_t most);
 
 size_t reading_queue_length(struct reading_queue *queue);
 

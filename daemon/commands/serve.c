@@ -68,7 +68,7 @@ static int bring_up(struct daemon *daemon, const char *web, struct error *error)
     daemon->store = store_open(daemon->config.data, error);
     if (!daemon->store)
         return -1;
-    struct bench_listener listener = {server_happened, daemon->server};
+    struct bench_listener listener = {server_happened, daemon->server, server_all_told};
     daemon->bench = bench_create(&daemon->config, daemon->store, &listener, error);
     if (!daemon->bench)
         return -1;

@@ -194,13 +194,23 @@ void live_publish(struct live *live, const char *name, const char *data)
             keep_for_replay(live, frame);
         for (struct stream *stream = live->streams; stream; stream = stream->next) {
             queue_frame(stream, frame);
-            wake(stream);
+            if (!frame->is_reading)
+                wake(stream);
         }
         frame_release(frame);
     }
     pthread_mutex_unlock(&live->mutex);
     if (!frame)
         log_failure("a %s event was not sent: memory is out", name);
+}
+
+void live_pass_on(struct live *live)
+{
+    pthread_mutex_lock(&live->mutex);
+    for (struct stream *stream = live->streams; stream; stream = stream->next)
+        if (stream->count > 0 || stream->ending)
+            wake(stream);
+    pthread_mutex_unlock(&live->mutex);
 }
 
 /* The library asks for the next block only when the one before is with the

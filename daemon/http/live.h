@@ -43,8 +43,10 @@ void live_watch(struct live *live, const struct live_watcher *watcher);
 struct live *live_create(struct tally *tally, uint64_t first_id);
 void live_destroy(struct live *live); /* all streams must be gone */
 
-/* From any thread. `data` is one line. */
+/* From any thread. `data` is one line. Reading events wait for live_pass_on, so that a
+ * reader's connection is woken once for those of all supplies. */
 void live_publish(struct live *live, const char *name, const char *data);
+void live_pass_on(struct live *live);
 
 /* The response that streams to this connection: first `greeting` (whole frames;
  * may be empty), then the kept events after last_id (0: none), then what

@@ -372,6 +372,12 @@ void server_happened(void *server, const char *name, const char *data)
     tally_event(to->tally, name, data);
 }
 
+void server_all_told(void *server)
+{
+    const struct server *to = server;
+    live_pass_on(to->live);
+}
+
 static int start_daemon(struct server *server, int listener, struct error *error)
 {
     unsigned flags =

@@ -21,6 +21,7 @@ struct server *server_create(const struct config *config, const char *web, struc
 /* Where events are handed in, from any thread, without blocking. Usable before
  * server_start, so that the bench can be made with it. */
 void server_happened(void *server, const char *name, const char *data);
+void server_all_told(void *server);
 
 /* Listens. -1: EXIT_UNAVAILABLE with address and why. */
 int server_start(struct server *server, struct bench *bench, struct error *error);

@@ -109,15 +109,16 @@ int link_write(struct link *link, const void *bytes, size_t count, double deadli
     const char *at = bytes;
     link->unread = link->messages;
     while (count > 0) {
-        if (!link->messages) {
+        ssize_t written = link->socket ? send(link->descriptor, at, count, MSG_NOSIGNAL)
+                                       : write(link->descriptor, at, count);
+        if (written < 0 && errno == EINTR)
+            continue;
+        if (written < 0 && errno == EAGAIN) {
             int ready = wait_ready(link, POLLOUT, deadline_s);
             if (ready <= 0 || ready & (POLLHUP | POLLERR | POLLNVAL))
                 return -1;
-        }
-        ssize_t written = link->socket ? send(link->descriptor, at, count, MSG_NOSIGNAL)
-                                       : write(link->descriptor, at, count);
-        if (written < 0 && (errno == EINTR || errno == EAGAIN))
             continue;
+        }
         if (written <= 0)
             return -1;
         at += written;
@@ -130,8 +131,10 @@ long link_read(struct link *link, void *bytes, size_t count, double deadline_s)
 {
     if (link->messages)
         return link_usbtmc_read(link, bytes, count, deadline_s);
+    /* The descriptor does not block: a look at what is there need not ask first. */
+    bool look = deadline_s <= 0;
     for (;;) {
-        int ready = wait_ready(link, POLLIN, deadline_s);
+        int ready = look ? POLLIN : wait_ready(link, POLLIN, deadline_s);
         if (ready == 0)
             return 0;
         if (ready < 0 || !(ready & POLLIN))
@@ -139,6 +142,8 @@ long link_read(struct link *link, void *bytes, size_t count, double deadline_s)
         ssize_t got = read(link->descriptor, bytes, count);
         if (got > 0)
             return got;
+        if (got < 0 && look && errno == EAGAIN)
+            return 0;
         if (got < 0 && (errno == EINTR || errno == EAGAIN))
             continue;
         return -1;

@@ -14,7 +14,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-enum { MOST_OUTPUTS = 4, SCPI_LONGEST_MESSAGE = 4096, SCPI_LONGEST_RESPONSE = 8192 };
+enum { MOST_OUTPUTS = 8, SCPI_LONGEST_MESSAGE = 4096, SCPI_LONGEST_RESPONSE = 8192 };
 
 enum number_form { NUMBER_NR1, NUMBER_NR2, NUMBER_NR3 };
 

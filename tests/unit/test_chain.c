@@ -71,7 +71,7 @@ static int set_up(void **state)
     assert_int_equal(status_board_init(&fixture->board, &fixture->config), 0);
     fixture->queue = reading_queue_create(64);
     pthread_mutex_init(&fixture->mutex, NULL);
-    fixture->listener = (struct bench_listener){happened, fixture};
+    fixture->listener = (struct bench_listener){happened, fixture, NULL};
     fixture->chain = chain_create(&fixture->config, fixture->queue, fixture->writer,
                                   &fixture->board, &fixture->listener, 0);
     assert_non_null(fixture->chain);
@@ -385,10 +385,10 @@ static void test_a_full_queue_refuses(void **state)
     assert_false(reading_queue_push(queue, &item));
     assert_int_equal(reading_queue_length(queue), 3);
     for (int i = 0; i < 3; i++) {
-        assert_true(reading_queue_pop(queue, 0, &item));
+        assert_int_equal(reading_queue_take(queue, 0, 0, &item, 1), 1);
         assert_int_equal(item.supply, i);
     }
-    assert_false(reading_queue_pop(queue, clock_monotonic_s() + 0.01, &item));
+    assert_int_equal(reading_queue_take(queue, 0, clock_monotonic_s() + 0.01, &item, 1), 0);
     reading_queue_destroy(queue);
 }
 
