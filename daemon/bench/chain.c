@@ -440,10 +440,12 @@ static void *run(void *context)
 {
     struct chain *chain = context;
     double again_s = 0;
+    bool more = true; /* left in the queue */
     for (bool goes_on = true; goes_on;) {
         struct queue_item items[MOST_TAKEN];
-        double gather_s = watches(chain) ? 0 : clock_monotonic_s() + GATHER_S;
+        double gather_s = more || watches(chain) ? 0 : clock_monotonic_s() + GATHER_S;
         size_t count = reading_queue_take(chain->queue, gather_s, again_s, items, MOST_TAKEN);
+        more = count == MOST_TAKEN;
         for (size_t i = 0; i < count && goes_on; i++)
             goes_on = take(chain, &items[i]);
         again_s = tend(chain, clock_monotonic_s());

@@ -392,6 +392,56 @@ static void test_a_full_queue_refuses(void **state)
     reading_queue_destroy(queue);
 }
 
+static void test_readings_gather_and_what_presses_does_not(void **state)
+{
+    (void)state;
+    const double never_s = clock_monotonic_s() + 3600;
+    struct reading_queue *queue = reading_queue_create(8);
+    struct queue_item items[8];
+    struct queue_item reading = {.kind = ITEM_READING};
+    assert_true(reading_queue_push(queue, &reading));
+    double gather_s = clock_monotonic_s() + 0.02;
+    assert_int_equal(reading_queue_take(queue, gather_s, never_s, items, 8), 1);
+    assert_true(clock_monotonic_s() >= gather_s);
+    /* Nothing there: as long as the deadline says, not as the gathering. */
+    double deadline_s = clock_monotonic_s() + 0.02;
+    assert_int_equal(reading_queue_take(queue, never_s, deadline_s, items, 8), 0);
+    assert_true(clock_monotonic_s() >= deadline_s);
+    struct queue_item pressing[] = {{.kind = ITEM_READING, .brisk = true}, {.kind = ITEM_LOST}};
+    for (int i = 0; i < 2; i++) {
+        assert_true(reading_queue_push(queue, &reading));
+        assert_true(reading_queue_push(queue, &pressing[i]));
+        assert_int_equal(reading_queue_take(queue, never_s, never_s, items, 8), 2);
+    }
+    for (int i = 0; i < 5; i++)
+        assert_true(reading_queue_push(queue, &reading));
+    assert_int_equal(reading_queue_take(queue, never_s, never_s, items, 3), 3);
+    assert_int_equal(reading_queue_take(queue, 0, never_s, items, 8), 2);
+    reading_queue_destroy(queue);
+}
+
+static void *push_brisk(void *queue)
+{
+    struct queue_item item = {.kind = ITEM_READING, .brisk = true};
+    reading_queue_push(queue, &item);
+    return NULL;
+}
+
+static void test_what_presses_wakes_one_who_gathers(void **state)
+{
+    (void)state;
+    const double never_s = clock_monotonic_s() + 3600;
+    for (int i = 0; i < 200; i++) {
+        struct reading_queue *queue = reading_queue_create(8);
+        struct queue_item items[8];
+        pthread_t thread;
+        assert_int_equal(pthread_create(&thread, NULL, push_brisk, queue), 0);
+        assert_int_equal(reading_queue_take(queue, i % 2 ? never_s : 0, never_s, items, 8), 1);
+        pthread_join(thread, NULL);
+        reading_queue_destroy(queue);
+    }
+}
+
 #define CHAIN_TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
 
 int main(void)
@@ -406,6 +456,8 @@ int main(void)
         CHAIN_TEST(test_a_type_put_on_meanwhile_counts_from_the_next_one),
         CHAIN_TEST(test_reading_events_stay_below_twenty_a_second),
         cmocka_unit_test(test_a_full_queue_refuses),
+        cmocka_unit_test(test_readings_gather_and_what_presses_does_not),
+        cmocka_unit_test(test_what_presses_wakes_one_who_gathers),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
