@@ -126,6 +126,7 @@ static void send_events(struct server *server)
                  next_s - 0.05, next_s - 0.04, next_s - 0.03, next_s - 0.02, next_s - 0.01,
                  clock_monotonic_s());
         server_happened(server, "reading", event);
+        server_all_told(server);
     }
 }
 
