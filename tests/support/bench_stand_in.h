@@ -25,6 +25,7 @@ struct bench {
     pthread_mutex_t switching; /* held: an on goes on */
     struct output_asker asker; /* of the last switching or hold */
     bool run_switches;
+    bool has_mid; /* a second supply */
     int pages_there; /* streams of the page "harbour-1" */
 };
 
@@ -58,6 +59,11 @@ json_t *bench_supplies(struct bench *bench)
         0.001, "longest_gap_s", 0.2, "gaps", 1, "repeats", 2, "timeouts", 3, "garbled", 4,
         "resynchronised", 5, "dropped", 6, "power_up", "reference_version", "judging_s", 0.0004,
         "commit_s", "readings", 1234, "power_ups", 7, "verdicts", "good", 4, "bad", 2, "unsure", 1);
+    if (bench->has_mid) {
+        json_t *mid = json_deep_copy(json_array_get(supplies, 0));
+        json_object_set_new(mid, "name", json_string("mid"));
+        json_array_append_new(supplies, mid);
+    }
     pthread_mutex_unlock(&bench->status_mutex);
     return supplies;
 }

@@ -344,6 +344,114 @@ static void switching_off_waits_for_no_disk(void **state)
     close(wire);
 }
 
+/* An on takes as long as it takes: off is answered at once, for the same supply and for
+ * another, however many of them wait. */
+static void switching_off_waits_for_no_on(void **state)
+{
+    (void)state;
+    enum { WAITING = 6 };
+    int wires[WAITING];
+    bench.control = bench.has_mid = true;
+    pthread_mutex_lock(&bench.switching);
+    for (int i = 0; i < WAITING; i++)
+        wires[i] =
+            send_put("PUT", i % 2 ? "/api/v1/supplies/mid/output" : "/api/v1/supplies/left/output",
+                     "{\"on\": true, \"hand\": \"ab\"}");
+    for (int i = 0; i < WAITING; i++) {
+        char *answer =
+            ask("PUT", i % 2 ? "/api/v1/supplies/left/output" : "/api/v1/supplies/mid/output",
+                "{\"on\":false,\"hand\":\"cd\",\"why\":\"smoke\",\"page\":\"p-1\"}");
+        assert_int_equal(status_of(answer), 200);
+        free(answer);
+    }
+    assert_string_equal(bench.asker.who, "page");
+    assert_string_equal(bench.asker.hand, "cd");
+    assert_string_equal(bench.asker.why, "smoke");
+    assert_string_equal(bench.asker.page, "p-1");
+    for (int i = 0; i < WAITING; i++) {
+        char *nothing = hear_for(wires[i], NULL, 0);
+        assert_string_equal(nothing, "");
+        free(nothing);
+    }
+    pthread_mutex_unlock(&bench.switching);
+    for (int i = 0; i < WAITING; i++) {
+        char *answer = hear(wires[i], NULL);
+        assert_int_equal(status_of(answer), 200);
+        free(answer);
+        close(wires[i]);
+    }
+}
+
+static void a_hold_is_taken_or_refused(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *path, *body;
+        bool run_switches;
+        int status;
+    } steps[] = {
+        {"/api/v1/supplies/left/hold", "{\"on\":true,\"hand\":\"ab\",\"why\":\"map\"}", false, 200},
+        {"/api/v1/supplies/left/hold", "{\"on\":true}", true, 409},
+        {"/api/v1/supplies/right/hold", "{\"on\":true}", false, 404},
+        {"/api/v1/supplies/left/hold", "{}", false, 422},
+        {"/api/v1/supplies/left/hold", "{\"on\":true,\"page\":\"p-1\"}", false, 422},
+        {"/api/v1/supplies/left/hold",
+         "{\"on\":true,\"hand\":\"thirty-two bytes of one hand's name\"}", false, 422},
+    };
+    for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
+        bench.run_switches = steps[i].run_switches;
+        char *answer = ask("PUT", steps[i].path, steps[i].body);
+        assert_int_equal(status_of(answer), steps[i].status);
+        free(answer);
+    }
+    assert_string_equal(bench.asker.hand, "");
+}
+
+static int pages_there(void)
+{
+    pthread_mutex_lock(&bench.status_mutex);
+    int there = bench.pages_there;
+    pthread_mutex_unlock(&bench.status_mutex);
+    return there;
+}
+
+static void wait_for_pages(int there)
+{
+    double until_s = clock_monotonic_s() + 60;
+    while (pages_there() != there && clock_monotonic_s() < until_s)
+        clock_sleep_until(clock_monotonic_s() + 0.01);
+    assert_int_equal(pages_there(), there);
+}
+
+/* A page is there while a stream under its name is open, whoever closes it. */
+static void a_page_is_known_by_its_streams(void **state)
+{
+    (void)state;
+    char head[300];
+    snprintf(head, sizeof head,
+             "GET /api/v1/live?page=harbour-1 HTTP/1.1\r\nHost: localhost:%d\r\n\r\n",
+             server_port(server));
+    int wires[3];
+    for (int i = 0; i < 2; i++) {
+        wires[i] = dial();
+        say(wires[i], head);
+        free(hear(wires[i], "retry:"));
+    }
+    wires[2] = open_stream("");
+    free(hear(wires[2], "retry:"));
+    wait_for_pages(2);
+    close(wires[0]);
+    wait_for_pages(1);
+    assert_int_equal(shutdown(wires[1], SHUT_WR), 0);
+    wait_for_pages(0);
+    close(wires[1]);
+    close(wires[2]);
+    char *answer =
+        ask("GET", "/api/v1/live?page=a-name-that-is-longer-than-thirty-nine-bytes", NULL);
+    assert_int_equal(status_of(answer), 400);
+    free(answer);
+}
+
 static int send_body(const char *body, size_t length, size_t announced)
 {
     char head[300];
@@ -655,6 +763,9 @@ int main(void)
         WITH_SERVER(what_is_put_in_comes_out),
         WITH_SERVER(an_output_is_switched_where_that_is_allowed),
         WITH_SERVER(switching_off_waits_for_no_disk),
+        WITH_SERVER(switching_off_waits_for_no_on),
+        WITH_SERVER(a_hold_is_taken_or_refused),
+        WITH_SERVER(a_page_is_known_by_its_streams),
         WITH_SERVER(many_large_bodies_are_refused),
         WITH_SERVER(page_files_are_served_and_nothing_else),
         WITH_SERVER(every_stream_gets_every_event_in_order),
