@@ -8,16 +8,21 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* A request of its own costs about as much as so many idle registers. */
+enum { IDLE_FOR_SETTINGS = 8 };
+
 static const double QUIET_S = 0.04;
 
 /* Frames on a line are told apart by 3.5 characters of silence, 1.75 ms where
  * the line is faster than 19200 baud (Modbus over serial line V1.02, 2.5.1.1).
  */
-static double silence_of(const struct link_spec *spec)
+static double silence_of(const struct link_spec *spec, double stated_s)
 {
     if (spec->kind != LINK_MODBUS_RTU)
         return 0;
-    return spec->baud > 19200 ? 0.00175 : 3.5 * 11 / spec->baud;
+    if (stated_s > 0)
+        return stated_s;
+    return spec->baud > 19200 ? 0.00175 : 3.5 * link_character_s(spec);
 }
 
 /* Waits until nothing has come for a while, `longest_s` at most; -1: gone, or broken
@@ -51,6 +56,7 @@ static int unusual_count(const struct modbus_plan *plan)
     while (usual) {
         /* Set points are read by one register or two. */
         usual = ++count <= 2;
+        usual = usual || plan->settings.count == count;
         for (int i = 0; i < plan->block_count; i++)
             usual = usual || plan->blocks[i].count == count;
     }
@@ -66,7 +72,7 @@ static int resynchronise(struct supply *supply)
     const struct modbus_profile *profile = &connection->profile->modbus;
     double timeout_s = connection->profile->reply_timeout_s;
     int count = unusual_count(supply->modbus_plan);
-    uint16_t words[MOST_BLOCKS + 3];
+    uint16_t words[MOST_BLOCKS + 4];
     for (int attempt = 0; attempt < 3; attempt++) {
         double first_s = connection->modbus->late ? timeout_s : QUIET_S;
         if (wait_for_quiet(connection, first_s, 2 * timeout_s) != 0)
@@ -141,7 +147,8 @@ static int modbus_start(struct connection *connection, struct error *error)
     if (!connection->modbus)
         return error_set(error, EXIT_SOFTWARE, connection->spec.text, 0, NULL, "memory is out");
     memset(connection->modbus, 0, sizeof *connection->modbus);
-    connection->modbus->silence_s = silence_of(&connection->spec);
+    connection->modbus->silence_s =
+        silence_of(&connection->spec, connection->profile->modbus.silence_s);
     for (int i = 0; i < connection->output_count; i++)
         modbus_forget(connection->outputs[i]);
     return 0;
@@ -217,13 +224,46 @@ enum outcome modbus_read_set_point(struct supply *supply, const struct register_
     return outcome;
 }
 
+static double number_in(const struct register_block *block,
+                        const struct register_quantity *quantity)
+{
+    return register_number(quantity, block->words + (quantity->address - block->address));
+}
+
+/* Both set points in one request; EXCEPTION where the registers between do not
+ * exist, or they lie too far apart. */
+static enum outcome read_set_points_joined(struct supply *supply, double *voltage_V,
+                                           double *limit_A)
+{
+    struct modbus_plan *plan = supply->modbus_plan;
+    const struct register_quantity *voltage = &plan->query_voltage;
+    const struct register_quantity *limit = &plan->query_limit;
+    struct register_block *block = &plan->settings;
+    if (plan->settings_apart || !voltage->known || !limit->known ||
+        voltage->function != limit->function ||
+        !register_blocks_join(voltage->address, register_width(voltage->type), limit->address,
+                              register_width(limit->type), IDLE_FOR_SETTINGS, &block->address,
+                              &block->count))
+        return OUTCOME_EXCEPTION;
+    block->function = voltage->function;
+    enum outcome outcome = modbus_read_block(supply->connection, block);
+    plan->settings_apart = outcome == OUTCOME_EXCEPTION;
+    if (outcome == OUTCOME_GOOD) {
+        *voltage_V = number_in(block, voltage);
+        *limit_A = number_in(block, limit);
+    }
+    return outcome;
+}
+
 static enum outcome read_set_points(struct supply *supply, double now_s)
 {
     const struct modbus_plan *plan = supply->modbus_plan;
     double voltage_V = NAN;
     double limit_A = NAN;
-    enum outcome outcome = modbus_read_set_point(supply, &plan->query_voltage, &voltage_V);
-    if (outcome == OUTCOME_GOOD)
+    enum outcome outcome = read_set_points_joined(supply, &voltage_V, &limit_A);
+    if (outcome == OUTCOME_EXCEPTION)
+        outcome = modbus_read_set_point(supply, &plan->query_voltage, &voltage_V);
+    if (outcome == OUTCOME_GOOD && isnan(limit_A))
         outcome = modbus_read_set_point(supply, &plan->query_limit, &limit_A);
     if (outcome != OUTCOME_BROKEN_OFF)
         supply_note_settings(supply, voltage_V, limit_A, now_s);
@@ -263,12 +303,6 @@ static double looked_at_s(const struct connection *connection, double begun_s, d
     double asked_s = begun_s + REQUEST_CHARS * character_s;
     double answered_s = ended_s - chars * character_s;
     return asked_s < answered_s ? 0.5 * (asked_s + answered_s) : 0.5 * (begun_s + ended_s);
-}
-
-static double number_in(const struct register_block *block,
-                        const struct register_quantity *quantity)
-{
-    return register_number(quantity, block->words + (quantity->address - block->address));
 }
 
 static enum known_flag flag_in(const struct modbus_plan *plan, const struct register_flag *flag,

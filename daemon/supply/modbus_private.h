@@ -38,6 +38,8 @@ struct modbus_plan {
     struct register_flag output_on, limited, set_output;
     struct register_block blocks[MOST_BLOCKS];
     int block_count;
+    struct register_block settings; /* both set points, unless there is a gap between */
+    bool settings_apart;
     int voltage_block, current_block, output_block, limited_block;
 };
 

@@ -78,6 +78,7 @@ static const struct key keys[] = {
     {"modbus", "remote_function", VALUE_WHOLE, AT(modbus.remote_function), 5, 16, ""},
     {"modbus", "output_step", VALUE_WHOLE, AT(modbus.output_step), 1, 30000, ""},
     {"modbus", "coil_step", VALUE_WHOLE, AT(modbus.coil_step), 1, 30000, ""},
+    {"modbus", "silence_s", VALUE_NUMBER, AT(modbus.silence_s), 0.0005, 1, "s"},
     {"modbus", "byte_timeout_s", VALUE_NUMBER, AT(modbus.byte_timeout_s), 0.005, 10, "s"},
 };
 

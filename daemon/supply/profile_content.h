@@ -88,6 +88,7 @@ struct modbus_profile {
     int output_step;                    /* registers from one output's map to the next */
     int coil_step;                      /* the same of coils and discrete inputs */
     double byte_timeout_s;
+    double silence_s; /* between frames on a line; 0: the specification's */
 };
 
 struct profile {

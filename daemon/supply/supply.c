@@ -13,7 +13,9 @@
 /* No readback is worth more polls than this. */
 static const double SHORTEST_POLL_S = 0.001;
 static const double POLLS_A_RENEWAL = 4;
-/* How often what does not come with the readings is asked by itself. */
+/* How often what does not come with the readings is asked by itself; on a slow
+ * line less often, so that readings lose no more than this share of it. */
+static const double ASKING_MAY_COST = 0.0067;
 static const double OUTPUT_ASKED_S = 5;
 static const double SETTINGS_ASKED_S = 5;
 static const double SETTINGS_CHECKED_S = 1;
@@ -353,12 +355,18 @@ bool supply_settings_due(const struct supply *supply, double now_s)
     return now_s >= supply->settings_due_s;
 }
 
+/* The next one is due after so long, asking having begun at `begun_s`. */
+static double at_least(double interval_s, double begun_s)
+{
+    return fmax(interval_s, (clock_monotonic_s() - begun_s) / ASKING_MAY_COST);
+}
+
 void supply_note_output(struct supply *supply, enum known_flag output_on, double voltage_V,
                         double now_s)
 {
     supply->output_on = output_on;
     supply->output_told_V = voltage_V;
-    supply->output_due_s = now_s + OUTPUT_ASKED_S;
+    supply->output_due_s = now_s + at_least(OUTPUT_ASKED_S, now_s);
 }
 
 void supply_note_settings(struct supply *supply, double voltage_V, double limit_A, double now_s)
@@ -366,7 +374,7 @@ void supply_note_settings(struct supply *supply, double voltage_V, double limit_
     supply->set_voltage_V = voltage_V;
     supply->set_limit_A = limit_A;
     supply->settings_read_s = now_s;
-    supply->settings_due_s = now_s + SETTINGS_ASKED_S;
+    supply->settings_due_s = now_s + at_least(SETTINGS_ASKED_S, now_s);
 }
 
 enum supply_result supply_fail(const struct connection *connection, enum supply_result result,

@@ -175,7 +175,7 @@ def speed():
         unit = Unit(scaled, 16, baud=9600, turnaround_s=0.005)
         run = read("modbus-rtu:%s?baud=9600" % unit.path, 120, "modbus-holding-u16")
         unit.stop()
-        ideal = 1 / ((8 + 11) * 10 / 9600 + 0.005 + 3.5 * 11 / 9600)
+        ideal = 1 / ((8 + 11) * 10 / 9600 + 0.005 + 3.5 * 10 / 9600)
         reached = run.wire["rate_hz"] / run.wire["limit_hz"]
         stated = run.wire["limit_hz"] / ideal
         best = max(best, reached)

@@ -6,6 +6,7 @@ import os
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 
 TOP = os.path.dirname(os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__)))))
@@ -84,13 +85,19 @@ class Run:
 
     def __init__(self, arguments, timeout=PATIENCE_S, environment=None):
         command = [PROGRAM, "identify"] + arguments
-        try:
-            done = subprocess.run(command, capture_output=True, text=True, timeout=timeout,
-                                  env=dict(os.environ, **(environment or {})))
-        except subprocess.TimeoutExpired as late:
-            self.status, self.error, lines = -1, "timed out", (late.stdout or b"").decode()
-        else:
-            self.status, self.error, lines = done.returncode, done.stderr, done.stdout
+        # Into files: a reader in this process would take turns with a peer's thread.
+        with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as problems:
+            try:
+                self.status = subprocess.run(
+                    command, stdout=out, stderr=problems, timeout=timeout,
+                    env=dict(os.environ, **(environment or {}))).returncode
+            except subprocess.TimeoutExpired:
+                self.status = -1
+            out.seek(0)
+            problems.seek(0)
+            lines, self.error = out.read(), problems.read()
+            if self.status == -1:
+                self.error = "timed out"
         self.text = lines
         self.readings, self.problems, self.wire = [], [], {}
         for line in lines.splitlines():

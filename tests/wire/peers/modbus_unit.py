@@ -13,6 +13,8 @@ import threading
 import time
 import tty
 
+from line import Line
+
 
 def crc(data):
     """CRC-16 of serial line V1.02, 6.2.2: preset FFFF, polynomial A001."""
@@ -28,8 +30,9 @@ class Unit:
     """Registers by a function of k, the number of the request that reads the
     voltage; faults by that number."""
 
-    def __init__(self, registers, voltage_at, address=1, **faults):
+    def __init__(self, registers, voltage_at, address=1, bits=None, **faults):
         self.registers = registers
+        self.bits = bits or {}
         self.voltage_at = voltage_at
         self.address = address
         self.faults = {"crc": set(), "silent": set(), "late": {}, "half": set(), "other": set(),
@@ -37,6 +40,7 @@ class Unit:
                        "turnaround_s": 0.0}
         assert set(faults) <= set(self.faults), faults
         self.faults.update(faults)
+        self.line = Line(self.faults["baud"], self.faults["turnaround_s"])
         self.k = 0
         self.told = {}
         self.frames = []
@@ -57,36 +61,40 @@ class Unit:
         data = b"".join(words[at + i].to_bytes(2, "big") for i in range(count))
         return bytes((function, len(data))) + data
 
+    def read_bits(self, function, at, count):
+        """Functions 1 and 2: eight states a byte, the first one lowest (6.1, 6.2)."""
+        if any(at + i not in self.bits for i in range(count)):
+            return bytes((function | 0x80, 2))
+        number = sum(1 << i for i in range(count) if self.bits[at + i])
+        data = number.to_bytes((count + 7) // 8, "little")
+        return bytes((function, len(data))) + data
+
     def answer(self, frame):
         function = frame[1]
         at, count = int.from_bytes(frame[2:4], "big"), int.from_bytes(frame[4:6], "big")
+        if function in (1, 2) and self.bits:
+            return self.read_bits(function, at, count)
         if function not in (3, 4):
             return bytes((function | 0x80, 1))
         return self.read(function, at, count)
 
     def send(self, data):
         faults = self.faults
-        pace = faults["baud"]
-        if pace or faults["pieces"]:
-            begin = time.monotonic()
+        if faults["baud"] or faults["turnaround_s"]:
+            self.line.answer(data, lambda piece: os.write(self.master, piece))
+        elif faults["pieces"]:
             for i in range(0, len(data), 3):
-                piece = data[i:i + 3]
-                due = begin + (i + len(piece)) * 10 / pace if pace else time.monotonic() + 0.02
-                while time.monotonic() < due:
-                    time.sleep(max(0, due - time.monotonic()))
-                os.write(self.master, piece)
+                time.sleep(0.02)
+                os.write(self.master, data[i:i + 3])
         else:
             os.write(self.master, data)
 
     def reply(self, frame):
         faults = self.faults
-        if faults["baud"]:
-            time.sleep(len(frame) * 10 / faults["baud"])
+        self.line.asked(frame)
         before = self.k
         pdu = self.answer(frame)
         k = self.k if self.k > before else 0
-        if faults["turnaround_s"]:
-            time.sleep(faults["turnaround_s"])
         if k in faults["busy"]:
             pdu = bytes((frame[1] | 0x80, 6))
         unit = self.address + 1 if k in faults["other"] else self.address
@@ -111,7 +119,9 @@ class Unit:
             try:
                 if not select.select([self.master], [], [], 0.02)[0]:
                     continue
-                held += os.read(self.master, 256)
+                data = os.read(self.master, 256)
+                self.line.hear(data)
+                held += data
                 while len(held) >= 8:
                     frame, held = held[:8], held[8:]
                     if crc(frame[:6]) != frame[6:]:

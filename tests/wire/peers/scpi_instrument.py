@@ -19,6 +19,8 @@ import threading
 import time
 import tty
 
+from line import Line
+
 
 class Traps:
     """How it misbehaves. Everything off: to the standard's letter."""
@@ -103,6 +105,7 @@ class Instrument:
         self.conversion = 0
         self.lock = threading.Lock()
         self.started = time.monotonic()
+        self.line = Line(self.traps.baud, self.traps.turnaround_s)
         self.stopping = threading.Event()
         self.threads = []
         self.listener = None
@@ -311,23 +314,11 @@ class Instrument:
             return b"".join(t + end for t in texts)
         return b";".join(texts) + end if texts else b""
 
-    def pace(self, count):
-        if self.traps.baud:
-            time.sleep(count * 10 / self.traps.baud)
-
     def send(self, write, data):
         if not data:
             return
-        if self.traps.baud:
-            # One character after the other, each at its own instant.
-            begin = time.monotonic()
-            for i in range(0, len(data), 4):
-                piece = data[i:i + 4]
-                due = begin + (i + len(piece)) * 10 / self.traps.baud
-                left = due - time.monotonic()
-                if left > 0:
-                    time.sleep(left)
-                write(piece)
+        if self.traps.baud or self.traps.turnaround_s:
+            self.line.answer(data, write)
         elif self.traps.pieces:
             for i in range(0, len(data), 3):
                 write(data[i:i + 3])
@@ -339,13 +330,12 @@ class Instrument:
         traps = self.traps
         with self.lock:
             self.received.append(message)
+            self.line.asked(message)
             before = self.readings
             replies = self.execute(message.decode("latin-1"))
             reading = self.readings if self.readings > before else 0
         if traps.echo:
             write(message + traps.terminator)
-        if traps.turnaround_s:
-            time.sleep(traps.turnaround_s)
         if traps.mute:
             return
         data = self.reply_bytes(replies)
@@ -384,7 +374,8 @@ class Instrument:
                 return
             if not data:
                 continue
-            self.pace(len(data))
+            if self.traps.baud or self.traps.turnaround_s:
+                self.line.hear(data)
             held += data
             if self.dialect == "terse":
                 held += b"\n"  # a message is what came at once
