@@ -64,6 +64,66 @@ MAPS = [
 ]
 
 
+# Maps whose keys state functions of their own: layout, keys, what they must say.
+OWN = [
+    ("a state by coil, the limit by discrete input",
+     {"voltage": (5, "f32", "big-swapped", 1), "current": (7, "f32", "little-swapped", 1),
+      "states": {(1, 3): 1, (2, 9): 1}},
+     "voltage = 5,f32,big-swapped,1\ncurrent = 7,f32,little-swapped,1\n"
+     "output_on = 3\noutput_on_function = 1\nlimited = 9,0\nlimited_function = 2\n",
+     True, True),
+    ("coils that say no, one of them upside down",
+     {"voltage": (5, "s32", "big", 0.001), "current": (7, "s32", "little", 0.001),
+      "states": {(1, 3): 1, (1, 4): 0}},
+     "voltage = 5,s32,big,0.001\ncurrent = 7,s32,little,0.001\n"
+     "output_on = 3,inverted\noutput_on_function = 1\nlimited = 4\nlimited_function = 1\n",
+     False, False),
+    ("voltage and current by different functions, modes as numbers",
+     {"voltage": (5, "u16", "big", 0.01, 3), "current": (5, "s16", "big-swapped", 0.001, 4),
+      "states": {(4, 6): 0xA5, (3, 6): 0x2F30}},
+     "voltage = 5,u16,big,0.01\nvoltage_function = 3\n"
+     "current = 5,s16,big-swapped,0.001\ncurrent_function = 4\n"
+     "output_on = 6\noutput_on_value = 0x5A,0xA5\n"
+     "limited = 6,4-5\nlimited_function = 3\nlimited_value = 3\n",
+     True, True),
+    ("a mode that is another number",
+     {"voltage": (5, "u16", "big", 0.01), "current": (6, "u16", "big", 0.001),
+      "states": {(4, 7): 1, (4, 8): 2}},
+     "voltage = 5,u16,big,0.01\ncurrent = 6,u16,big,0.001\n"
+     "output_on = 7\nlimited = 8\nlimited_value = 1,3\n",
+     True, False),
+    ("set points read back elsewhere tell the limit",
+     {"voltage": (5, "u16", "big", 0.01), "current": (6, "u16", "big", 0.001),
+      "states": {(4, 7): 1, (4, 40): 2, (4, 42): 6000}},
+     "voltage = 5,u16,big,0.01\ncurrent = 6,u16,big,0.001\noutput_on = 7\n"
+     "query_voltage = 42,u16,big,0.01\nquery_voltage_function = 4\n"
+     "query_limit = 40,u16,big,0.001\nquery_limit_function = 4\n",
+     True, True),
+]
+
+
+def functions():
+    for number, (name, layout, keys, on, limited) in enumerate(OWN):
+        supply = Supply(layout, 4, values=lambda k: (10 + (k % 10) * 0.01,
+                                                     0.002 + (k % 3000) * 0.001))
+        link = supply.start_tcp()
+        path = os.path.join(FOLDER, "own%d.ini" % number)
+        with open(path, "w") as file:
+            file.write("[supply]\nspeaks = modbus\nrated_voltage_V = 40\nrated_current_A = 10\n"
+                       "[modbus]\nfunction = 4\n" + keys)
+        run = read(link, 60, path)
+        supply.stop()
+        check(name + ": 60 readings", len(run.readings) == 60, run.error)
+        told = {round(r["current_A"] / 0.001) - 2: r["voltage_V"] for r in run.readings}
+        check(name + ": every reading right", all(
+            k in supply.told and abs(supply.told[k][1] - volts) < 1e-3
+            for k, volts in told.items()), list(told.items())[:3])
+        check(name + ": its states", run.readings and
+              all((r["output_on"], r["limited"]) == (on, limited) for r in run.readings[-10:]),
+              run.readings[-1:])
+        check(name + ": nothing written", not supply.writes)
+
+
 def maps():
     for number, (function, layout, flags) in enumerate(MAPS):
         supply = Supply(layout, function)
@@ -211,7 +271,7 @@ def checksum():
 def main():
     parts = [checksum, misbehaving, speed, identify]
     if Supply:
-        parts += [maps, over_tcp_framing_and_serial]
+        parts += [maps, functions, over_tcp_framing_and_serial]
     else:
         skip("python3-pymodbus as a server (%s): maps, framing" % WHY)
     for part in parts:

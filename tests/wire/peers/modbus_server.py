@@ -25,20 +25,20 @@ def words_of(value, kind, order):
     else:
         raw = struct.pack({"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">i"}[kind],
                           int(round(value)))
-    words = [int.from_bytes(raw[i:i + 2], "big") for i in range(0, len(raw), 2)]
-    return words if order == "big" else words[::-1]
+    bytes_in = "little" if order.endswith("-swapped") else "big"
+    words = [int.from_bytes(raw[i:i + 2], bytes_in) for i in range(0, len(raw), 2)]
+    return words if order.startswith("big") else words[::-1]
 
 
 class Registers(ModbusSparseDataBlock):
     """A block whose measured registers renew whenever voltage is read."""
 
-    def __init__(self, supply, measured):
+    def __init__(self, supply, function):
         super().__init__({0: 0})
-        self.values = dict(supply.settings)
-        if measured:
-            self.values.update(supply.measured())
+        self.values = dict(supply.settings) if function == 3 else {}
         self.supply = supply
-        self.has_measured = measured
+        self.function = function
+        self.values.update(supply.measured(function))
 
     def validate(self, address, count=1):
         return all(address + i in self.values for i in range(count))
@@ -46,20 +46,21 @@ class Registers(ModbusSparseDataBlock):
     def getValues(self, address, count=1):
         with self.supply.lock:
             self.supply.requests.append((address, count))
-            if self.has_measured:
-                self.values.update(self.supply.measured(address, count))
+            self.values.update(self.supply.measured(self.function, address, count))
             return [self.values[address + i] for i in range(count)]
 
     def setValues(self, address, values, use_as_default=False):
         with self.supply.lock:
             self.supply.writes.append((address, list(values)))
+            self.supply.written.append((self.function, address, list(values)))
             for i, value in enumerate(values):
                 self.values[address + i] = value
 
 
 class Supply:
-    """layout: {"voltage": (address, type, order, scale), "current": ...,
-    "flags": address, "idle": [addresses that exist besides]}; function 3 or 4."""
+    """layout: {"voltage": (address, type, order, scale[, function]), "current": ...,
+    "flags": address, "idle": [addresses that exist besides], "states": {(function,
+    address): number}}; function 3 or 4, of what states none of its own."""
 
     def __init__(self, layout, function, settings=None, values=None):
         self.layout = layout
@@ -69,33 +70,42 @@ class Supply:
         self.lock = threading.RLock()
         self.k = 0
         self.told = {}
-        self.requests, self.writes = [], []
+        self.requests, self.writes, self.written = [], [], []
         self.flags = 1
         self.loop = None
 
-    def measured(self, address=None, count=0):
-        """The registers at this instant; a read that begins a conversion (it
-        holds the voltage) brings the next one."""
+    def function_of(self, name):
+        return self.layout[name][4] if len(self.layout[name]) > 4 else self.function
+
+    def measured(self, function, address=None, count=0):
+        """The registers (or coils) of a function at this instant; a read that begins
+        a conversion (it holds the voltage) brings the next one."""
         volts_at = self.layout["voltage"][0]
-        if address is not None and address <= volts_at < address + count:
+        if address is not None and address <= volts_at < address + count and \
+           function == self.function_of("voltage"):
             self.k += 1
         volts, amperes = self.values(self.k)
         self.told.setdefault(self.k, (time.monotonic(), volts, amperes))
         registers = {}
         for name, value in (("voltage", volts), ("current", amperes)):
-            at, kind, order, scale = self.layout[name]
+            at, kind, order, scale = self.layout[name][:4]
+            if self.function_of(name) != function:
+                continue
             for i, word in enumerate(words_of(value / scale, kind, order)):
                 registers[at + i] = word
-        if "flags" in self.layout:
-            registers[self.layout["flags"]] = self.flags
-        for at in self.layout.get("idle", []):
-            registers[at] = 0
+        if function == self.function:
+            if "flags" in self.layout:
+                registers[self.layout["flags"]] = self.flags
+            for at in self.layout.get("idle", []):
+                registers[at] = 0
+        for (of, at), number in self.layout.get("states", {}).items():
+            if of == function:
+                registers[at] = number
         return registers
 
     def context(self, unit):
-        holding = Registers(self, self.function == 3)
-        inputs = Registers(self, self.function == 4)
-        slave = ModbusSlaveContext(hr=holding, ir=inputs, zero_mode=True)
+        slave = ModbusSlaveContext(co=Registers(self, 1), di=Registers(self, 2),
+                                   hr=Registers(self, 3), ir=Registers(self, 4), zero_mode=True)
         return ModbusServerContext(slaves={unit: slave}, single=False)
 
     def _run(self, make):
