@@ -160,6 +160,29 @@ static int translate_part(const struct dialect *dialect, const char *part, char 
     return count >= 0 && (size_t)count < size ? count : -1;
 }
 
+bool dialect_asks_state(const struct dialect *dialect, const char *message, size_t length,
+                        int *output)
+{
+    static const enum message_name names[] = {MESSAGE_READ_OUTPUT, MESSAGE_READ_LIMITED};
+    const int bits[] = {dialect->map->output_bit, dialect->map->limited_bit};
+    char copy[SCPI_LONGEST_MESSAGE];
+    while (length > 0 && strchr(" \t\r", message[length - 1]))
+        length--;
+    if (length >= sizeof copy || memchr(message, '\0', length))
+        return false;
+    memcpy(copy, message, length);
+    copy[length] = '\0';
+    for (size_t i = 0; i < 2; i++) {
+        struct filled filled = {.output = 1};
+        if (bits[i] < 0 || !dialect->own[names[i]] ||
+            !matches(dialect->map->messages[names[i]], copy, &filled))
+            continue;
+        *output = filled.output;
+        return filled.output <= dialect->outputs;
+    }
+    return false;
+}
+
 size_t dialect_translate(const struct dialect *dialect, const char *message, size_t length,
                          char *plain, size_t size)
 {

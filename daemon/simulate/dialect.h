@@ -29,4 +29,9 @@ void dialect_init(struct dialect *dialect, const struct supply_map *map, int out
 size_t dialect_translate(const struct dialect *dialect, const char *message, size_t length,
                          char *plain, size_t size);
 
+/* Is the message the profile's for a state that stands in a bit of a number? *output:
+ * whose. */
+bool dialect_asks_state(const struct dialect *dialect, const char *message, size_t length,
+                        int *output);
+
 #endif

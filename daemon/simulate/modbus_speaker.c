@@ -63,8 +63,8 @@ struct speaker modbus_speaker(struct simulator *simulator, bool rtu, int address
                               double character_s)
 {
     simulator->modbus_address = address;
-    simulator->registers =
-        (struct supply_registers){&simulator->map, simulator->outputs, simulator->output_count, 0, false};
+    simulator->registers = (struct supply_registers){&simulator->map, simulator->outputs,
+                                                     simulator->output_count, 0, false};
     simulator->space = supply_registers_space(&simulator->registers);
     struct speaker speaker = {.frame = rtu ? rtu_frame_length : mbap_frame_length,
                               .answer = rtu ? rtu_answer : mbap_answer,

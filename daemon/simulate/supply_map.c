@@ -300,6 +300,17 @@ static int take_end(const struct ini_pair *pair, enum message_end *end, struct e
                : refuse(pair, "LF, CR, CRLF, gap, none or auto", error);
 }
 
+static int take_bit(const struct ini_pair *pair, int *bit, bool *inverted, struct error *error)
+{
+    char copy[200], *fields[4];
+    snprintf(copy, sizeof copy, "%s", pair->value);
+    int count = fields_of(copy, fields);
+    *inverted = count == 2 && strcmp(fields[1], "inverted") == 0;
+    return (count == 1 || *inverted) && whole_within(fields[0], 30, bit)
+               ? 0
+               : refuse(pair, "a bit from 0 to 30, perhaps inverted", error);
+}
+
 static int take_scpi_key(struct supply_map *map, const struct ini_pair *pair, struct error *error)
 {
     for (int i = 0; i < MESSAGE_COUNT; i++) {
@@ -312,9 +323,11 @@ static int take_scpi_key(struct supply_map *map, const struct ini_pair *pair, st
         return 0;
     }
     if (strcmp(pair->key, "limited_bit") == 0)
-        return whole_within(pair->value, 30, &map->limited_bit)
-                   ? 0
-                   : refuse(pair, "a bit from 0 to 30", error);
+        return take_bit(pair, &map->limited_bit, &map->limited_inverted, error);
+    if (strcmp(pair->key, "output_bit") == 0)
+        return take_bit(pair, &map->output_bit, &map->output_inverted, error);
+    if (strcmp(pair->key, "state_reply") == 0)
+        map->state_byte = strcmp(pair->value, "byte") == 0;
     if (strcmp(pair->key, "terminator") == 0)
         return take_end(pair, &map->message_end, error);
     if (strcmp(pair->key, "reply_end") == 0)
@@ -341,7 +354,8 @@ static int take_pair(void *context, const struct ini_pair *pair, struct error *e
 
 int supply_map_read(const char *name_or_path, struct supply_map *map, struct error *error)
 {
-    *map = (struct supply_map){.outputs = 1, .limited_bit = -1, .output_values = {1, 0}};
+    *map = (struct supply_map){
+        .outputs = 1, .limited_bit = -1, .output_bit = -1, .output_values = {1, 0}};
     static const struct data_kind kind = {"WAKEDRAW_PROFILES", "daemon/profiles", "profiles"};
     char names[200], expected[240];
     if (data_path(&kind, name_or_path, map->path) != 0) {

@@ -80,7 +80,8 @@ struct supply_map {
     int remote_address, remote_value, remote_function;
     /* scpi */
     char messages[MESSAGE_COUNT][120]; /* "": not stated, or none */
-    int limited_bit;                   /* -1: the number is 0 or 1 */
+    int output_bit, limited_bit;       /* -1: the number is 0 or 1 */
+    bool output_inverted, limited_inverted, state_byte;
     enum message_end message_end, reply_end;
 };
 

@@ -30,7 +30,9 @@ static const struct key keys[] = {
     {"scpi", "read_current", VALUE_QUERY, AT(scpi.read_current), 0, 0, ""},
     {"scpi", "read_output", VALUE_QUERY, AT(scpi.read_output), 0, 0, ""},
     {"scpi", "read_limited", VALUE_QUERY, AT(scpi.read_limited), 0, 0, ""},
-    {"scpi", "limited_bit", VALUE_WHOLE, AT(scpi.limited_bit), 0, 30, ""},
+    {"scpi", "output_bit", VALUE_BIT, AT(scpi.output_bit), 0, 30, ""},
+    {"scpi", "limited_bit", VALUE_BIT, AT(scpi.limited_bit), 0, 30, ""},
+    {"scpi", "state_reply", VALUE_REPLY, AT(scpi.state_byte), 0, 0, ""},
     {"scpi", "query_voltage", VALUE_QUERY, AT(scpi.query_voltage), 0, 0, ""},
     {"scpi", "query_limit", VALUE_QUERY, AT(scpi.query_limit), 0, 0, ""},
     {"scpi", "set_voltage", VALUE_COMMAND, AT(scpi.set_voltage), 0, 0, "{value}"},
@@ -159,7 +161,8 @@ static void set_defaults(struct profile *profile)
     profile->reply_timeout_s = 1;
     snprintf(profile->scpi.identify, sizeof profile->scpi.identify, "*IDN?");
     snprintf(profile->scpi.clear, sizeof profile->scpi.clear, "*CLS");
-    profile->scpi.limited_bit = -1;
+    profile->scpi.output_bit.bit = -1;
+    profile->scpi.limited_bit.bit = -1;
     profile->scpi.terminator = LINE_END_LF;
     profile->scpi.reply_end = LINE_END_AUTO;
     profile->scpi.reply_gap_s = 0.03;

@@ -48,8 +48,19 @@ static int check_scpi(const struct loading *loading, struct error *error)
     if (!scpi->output_on[0] != !scpi->output_off[0])
         return missing_beside(loading, "scpi", scpi->output_on[0] ? "output_on" : "output_off",
                               "output_on and output_off, both or neither", error);
-    if (scpi->limited_bit >= 0 && !scpi->read_limited[0])
+    if (scpi->limited_bit.bit >= 0 && !scpi->read_limited[0])
         return missing_beside(loading, "scpi", "limited_bit", "read_limited", error);
+    if (scpi->output_bit.bit >= 0 && !scpi->read_output[0])
+        return missing_beside(loading, "scpi", "output_bit", "read_output", error);
+    if (scpi->state_byte && ((scpi->read_output[0] && scpi->output_bit.bit < 0) ||
+                             (scpi->read_limited[0] && scpi->limited_bit.bit < 0)))
+        return missing_beside(loading, "scpi", "state_reply",
+                              "output_bit beside read_output, limited_bit beside read_limited",
+                              error);
+    if (scpi->state_byte && (scpi->output_bit.bit > 7 || scpi->limited_bit.bit > 7))
+        return wrong(loading, "scpi", scpi->output_bit.bit > 7 ? "output_bit" : "limited_bit",
+                     scpi->output_bit.bit > 7 ? scpi->output_bit.bit : scpi->limited_bit.bit,
+                     "bit 0 to 7 of a byte", error);
     if (scpi->clear[0] && strcmp(scpi->clear, "*CLS") != 0)
         return error_set(error, EXIT_BAD_DATA, profile->path,
                          profile_line_of(loading, "scpi", "clear"), "*CLS or none",

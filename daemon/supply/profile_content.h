@@ -17,6 +17,12 @@ enum profile_speaks { PROFILE_SCPI, PROFILE_MODBUS };
  * nothing but a silence (after a reply, of reply_gap_s). */
 enum line_end { LINE_END_AUTO, LINE_END_LF, LINE_END_CR, LINE_END_CRLF, LINE_END_GAP };
 
+/* Which bit of a number tells a state; -1: the number itself, not 0. */
+struct state_bit {
+    int bit;
+    bool inverted;
+};
+
 /* Messages, "" where the supply has none. {output} stands for the output's
  * number, {value} for a number in SI units. */
 struct scpi_profile {
@@ -27,7 +33,8 @@ struct scpi_profile {
     char query_protection[120], set_protection[120];
     char query_selection[120], select[120];
     char remote[120], local[120];
-    int limited_bit; /* of read_limited's number; -1: the number itself, not 0 */
+    struct state_bit output_bit, limited_bit; /* of read_output's and read_limited's number */
+    bool state_byte; /* both are answered by one byte instead of a number in digits */
     enum line_end terminator, reply_end;
     double reply_gap_s;
 };

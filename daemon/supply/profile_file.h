@@ -23,6 +23,8 @@ enum value_kind {
     VALUE_STATES,   /* struct register_flag's values */
     VALUE_PAIR,     /* int[2] */
     VALUE_WORD,     /* struct register_word */
+    VALUE_BIT,      /* struct state_bit */
+    VALUE_REPLY,    /* bool: byte */
     VALUE_SPEAKS,
     VALUE_END, /* enum line_end */
 };

@@ -154,6 +154,18 @@ static int read_word(const struct ini_pair *pair, struct register_word *word, st
     return 0;
 }
 
+static int read_bit(const struct ini_pair *pair, struct state_bit *bit, struct error *error)
+{
+    static const char expected[] = "BIT (0 to 30, whole), perhaps followed by ,inverted";
+    const char *rest = pair->value;
+    char field[40] = "";
+    if (!whole_field(&rest, 0, 30, &bit->bit) ||
+        (rest && (!next_field(&rest, field) || rest || strcmp(field, "inverted") != 0)))
+        return bad(pair, expected, error);
+    bit->inverted = field[0] != '\0';
+    return 0;
+}
+
 static int read_accuracy(const struct ini_pair *pair, const struct key *key, double *gain_offset,
                          struct error *error)
 {
@@ -260,6 +272,13 @@ int profile_read_value(const struct ini_pair *pair, const struct key *key, struc
         return read_pair(pair, target, error);
     case VALUE_WORD:
         return read_word(pair, target, error);
+    case VALUE_BIT:
+        return read_bit(pair, target, error);
+    case VALUE_REPLY:
+        if (strcmp(pair->value, "byte") != 0 && strcmp(pair->value, "number") != 0)
+            return bad(pair, "number or byte", error);
+        *(bool *)target = pair->value[0] == 'b';
+        return 0;
     case VALUE_SPEAKS:
         if (strcmp(pair->value, "scpi") != 0 && strcmp(pair->value, "modbus") != 0)
             return bad(pair, "scpi or modbus", error);

@@ -200,6 +200,31 @@ enum answer scpi_nothing_more(struct connection *connection)
     return connection->scpi->in_count > 0 ? ANSWER_CONFUSED : ANSWER_WHOLE;
 }
 
+enum answer scpi_byte(struct connection *connection, double deadline_s, unsigned char *byte)
+{
+    struct scpi *scpi = connection->scpi;
+    bool ended = scpi->reply_end != LINE_END_GAP && scpi->reply_end != LINE_END_AUTO;
+    size_t wanted = !ended ? 1 : scpi->reply_end == LINE_END_CRLF ? 3 : 2;
+    while (scpi->in_count < wanted) {
+        long got = receive(connection, deadline_s);
+        if (got > 0 && scpi->answered_s == 0)
+            scpi->answered_s = clock_monotonic_s();
+        if (got < 0)
+            return ANSWER_GONE;
+        if (got == 0) {
+            scpi->late = true;
+            return ANSWER_SILENT;
+        }
+    }
+    scpi->whole_s = clock_monotonic_s();
+    scpi->reply_chars += wanted;
+    *byte = (unsigned char)scpi->in[0];
+    bool sound = scpi->in_count == wanted &&
+                 (!ended || scpi->in[wanted - 1] == (scpi->reply_end == LINE_END_CR ? '\r' : '\n'));
+    scpi->in_count = 0;
+    return sound ? ANSWER_WHOLE : ANSWER_CONFUSED;
+}
+
 enum answer scpi_ask_within(struct connection *connection, const char *message, bool control,
                             double timeout_s, char reply[SCPI_REPLY])
 {
@@ -351,14 +376,6 @@ bool scpi_ask_number(struct connection *connection, const char *message, bool co
     char reply[SCPI_REPLY];
     return message[0] && answered(connection, message, control, reply, gone) &&
            scpi_text_number(reply, message, unit, number) == SCPI_NUMBER;
-}
-
-int scpi_ask_flag(struct connection *connection, const char *message, bool control, bool *gone)
-{
-    char reply[SCPI_REPLY];
-    if (!message[0] || !answered(connection, message, control, reply, gone))
-        return -1;
-    return scpi_text_flag(reply);
 }
 
 /* A CR that an LF follows was not the end of the line. */

@@ -50,6 +50,9 @@ int scpi_send_now(struct connection *connection, const char *message);
 enum answer scpi_line(struct connection *connection, const char *sent, double deadline_s,
                       char reply[SCPI_REPLY]);
 
+/* One byte by the deadline, and the end of the reply where replies have one. */
+enum answer scpi_byte(struct connection *connection, double deadline_s, unsigned char *byte);
+
 /* After the last line of an answer: has more come? */
 enum answer scpi_nothing_more(struct connection *connection);
 
@@ -73,6 +76,7 @@ int scpi_take_errors(struct connection *connection, char *text, size_t size);
  * be had (the conversation is back in step then, or `gone` is set). */
 bool scpi_ask_number(struct connection *connection, const char *message, bool control, char unit,
                      double *number, bool *gone);
+/* The output's state: 0, 1, or -1. */
 int scpi_ask_flag(struct connection *connection, const char *message, bool control, bool *gone);
 
 /* How one reading of an output is asked for; found out once (scpi_plan.c). */
@@ -82,8 +86,9 @@ struct scpi_plan {
     char output[SCPI_MESSAGE], limited[SCPI_MESSAGE];        /* "": the supply does not tell */
     char settings[SCPI_MESSAGE];                             /* both set points at once, or "" */
     char set_voltage[SCPI_MESSAGE], set_limit[SCPI_MESSAGE]; /* their queries, or "" */
-    bool select;       /* the selection is read with every reading, and checked */
-    bool flags_joined; /* `message` asks for the output's state and the limit too */
+    bool select;        /* the selection is read with every reading, and checked */
+    bool flags_joined;  /* `message` asks for the output's state and the limit too */
+    bool limited_apart; /* nothing else tells of the limit: asked with every reading */
     size_t fields, lines;
 };
 
@@ -115,7 +120,15 @@ enum answer scpi_ask_joined(struct supply *supply, const struct scpi_plan *plan,
 enum scpi_familiar scpi_check_form(struct supply *supply, enum scpi_quantity quantity,
                                    const char *field, const char *query, double value);
 
-enum known_flag scpi_limited_flag(const struct scpi_profile *profile, double number);
+/* What the answer to read_output or read_limited tells, by the profile's bit. */
+enum known_flag scpi_output_flag(const struct scpi_profile *profile, const char *field);
+enum known_flag scpi_bit_flag(const struct state_bit *bit, double number);
+
+/* Asks for one of the two by itself, within so long: a number or a byte.
+ * ANSWER_WHOLE with FLAG_UNKNOWN: an answer that tells no state. */
+enum answer scpi_ask_state(struct connection *connection, const char *message,
+                           const struct state_bit *bit, bool control, double timeout_s,
+                           enum known_flag *state);
 
 enum supply_result scpi_read(struct supply *supply, struct reading *reading, struct error *error);
 enum supply_result scpi_switch_output(struct supply *supply, bool on, struct error *error);

@@ -177,34 +177,43 @@ static size_t candidates(const struct scpi_plan *plan, const char *given,
     return count;
 }
 
+/* Asks for a state or a number that the supply need not tell; *good: it does. */
+static enum answer ask_optional(struct connection *connection, const char *message, char unit,
+                                const struct state_bit *bit, bool *good)
+{
+    double timeout_s = fmin(OPTIONAL_S, connection->profile->reply_timeout_s);
+    enum known_flag state = FLAG_UNKNOWN;
+    char reply[SCPI_REPLY];
+    double number = 0;
+    enum answer answer = bit ? scpi_ask_state(connection, message, bit, false, timeout_s, &state)
+                             : scpi_ask_within(connection, message, false, timeout_s, reply);
+    *good = answer == ANSWER_WHOLE &&
+            (bit ? state != FLAG_UNKNOWN
+                 : scpi_text_number(reply, message, unit, &number) == SCPI_NUMBER);
+    /* Were it only slow, who-is-there would find its answer in front. */
+    connection->scpi->late = false;
+    return answer;
+}
+
 /* Drops the optional questions that the supply does not answer. */
 static bool try_optional(struct supply *supply, struct scpi_plan *plan)
 {
     struct connection *connection = supply->connection;
+    const struct scpi_profile *profile = &connection->profile->scpi;
     struct {
         char *message;
         char unit;
-        bool flag;
-    } optional[] = {{plan->output, 0, true},
-                    {plan->limited, 0, false},
-                    {plan->set_voltage, 'V', false},
-                    {plan->set_limit, 'A', false}};
+        const struct state_bit *bit;
+    } optional[] = {{plan->output, 0, &profile->output_bit},
+                    {plan->limited, 0, &profile->limited_bit},
+                    {plan->set_voltage, 'V', NULL},
+                    {plan->set_limit, 'A', NULL}};
     for (size_t i = 0; i < sizeof optional / sizeof *optional; i++) {
         if (!optional[i].message[0])
             continue;
-        char reply[SCPI_REPLY];
-        double number = 0;
-        double timeout_s = fmin(OPTIONAL_S, connection->profile->reply_timeout_s);
+        bool good = false;
         enum answer answer =
-            scpi_ask_within(connection, optional[i].message, false, timeout_s, reply);
-        /* Were it only slow, who-is-there would find its answer in front. */
-        connection->scpi->late = false;
-        bool good = answer == ANSWER_WHOLE;
-        if (good && optional[i].flag)
-            good = scpi_text_flag(reply) >= 0;
-        else if (good)
-            good = scpi_text_number(reply, optional[i].message, optional[i].unit, &number) ==
-                   SCPI_NUMBER;
+            ask_optional(connection, optional[i].message, optional[i].unit, optional[i].bit, &good);
         if (answer != ANSWER_WHOLE && !recovered(connection, answer))
             return false;
         if (!no_errors(connection) || !good)
@@ -280,7 +289,7 @@ static bool find_joined(struct supply *supply, struct scpi_plan *plan, bool *gon
             !holds(supply, &bare, &bare_s, gone))
             continue;
         struct scpi_plan flagged = *plan;
-        if ((plan->output[0] || plan->limited[0]) &&
+        if ((plan->output[0] || plan->limited[0]) && !profile->state_byte &&
             compose(supply, &flagged, texts[i], true, plain[i]) &&
             holds(supply, &flagged, &flags_s, gone) &&
             flags_s <= fmax(CEILING_S, (1 + FLAGS_MAY_COST) * bare_s))
@@ -326,6 +335,8 @@ struct scpi_plan *scpi_plan_make(struct supply *supply, bool *gone, struct error
                     "fell silent or closed while its readings were tried out");
     /* What was broken off found out nothing. */
     *gone = *gone || connection->broken_off;
+    plan->limited_apart = plan->limited[0] && !(plan->flags_joined && plan->message[0]) &&
+                          !(plan->set_voltage[0] && plan->set_limit[0]);
     if (good && !*gone)
         return plan;
     free(plan);

@@ -15,15 +15,6 @@ enum { FAILURES_BEFORE_NEW_PLAN = 3 };
 /* So often back in step without a reading in between: it is not. Open again. */
 enum { MOST_REGAINED = 4 };
 
-enum known_flag scpi_limited_flag(const struct scpi_profile *profile, double number)
-{
-    if (!(number >= 0) || number > 65535 || floor(number) != number)
-        return FLAG_UNKNOWN;
-    if (profile->limited_bit < 0)
-        return number != 0 ? FLAG_YES : FLAG_NO;
-    return ((unsigned)number >> profile->limited_bit) & 1U ? FLAG_YES : FLAG_NO;
-}
-
 enum supply_result scpi_select(struct supply *supply, struct error *error)
 {
     struct connection *connection = supply->connection;
@@ -92,15 +83,14 @@ static void read_values(struct supply *supply, const struct scpi_plan *plan, cha
     if (voltage == SCPI_NO_NUMBER || current == SCPI_NO_NUMBER)
         return;
     if (plan->flags_joined && plan->output[0]) {
-        int flag = scpi_text_flag(fields[at++]);
-        if (flag < 0)
+        values->output_on = scpi_output_flag(profile, fields[at++]);
+        if (values->output_on == FLAG_UNKNOWN)
             return;
-        values->output_on = flag ? FLAG_YES : FLAG_NO;
     }
     if (plan->flags_joined && plan->limited[0]) {
         if (scpi_text_number(fields[at++], plan->limited, 0, &number) != SCPI_NUMBER)
             return;
-        values->limited = scpi_limited_flag(profile, number);
+        values->limited = scpi_bit_flag(&profile->limited_bit, number);
         if (values->limited == FLAG_UNKNOWN)
             return;
         state = familiar_or(
@@ -399,6 +389,40 @@ static enum answer ask_sure(struct supply *supply, const struct scpi_plan *plan,
     return answer;
 }
 
+/* In current limit: by a question of its own. The reading stays stamped as it is. */
+static enum answer ask_limited(struct supply *supply, const struct scpi_plan *plan,
+                               struct scpi_values *values)
+{
+    struct connection *connection = supply->connection;
+    struct scpi *scpi = connection->scpi;
+    double asked_s = scpi->asked_s;
+    double answered_s = scpi->answered_s;
+    size_t chars = scpi->reply_chars;
+    enum answer answer =
+        scpi_ask_state(connection, plan->limited, &connection->profile->scpi.limited_bit, false,
+                       connection->profile->reply_timeout_s, &values->limited);
+    scpi->asked_s = asked_s;
+    scpi->answered_s = answered_s;
+    scpi->reply_chars += chars;
+    return answer;
+}
+
+static struct wire_cost cost_of(const struct connection *connection, const struct scpi_plan *plan,
+                                size_t query_chars, size_t messages)
+{
+    const struct scpi *scpi = connection->scpi;
+    struct wire_cost cost = {.query_chars = (double)query_chars,
+                             .reply_chars = (double)scpi->reply_chars};
+    bool limited = plan->limited_apart;
+    if (limited)
+        cost.query_chars += (double)(strlen(plan->limited) + scpi_terminator_chars(connection));
+    if (scpi->reply_end == LINE_END_GAP) {
+        cost.gaps = (int)messages + (limited && !connection->profile->scpi.state_byte);
+        cost.gap_s = cost.gaps * connection->profile->scpi.reply_gap_s;
+    }
+    return cost;
+}
+
 enum supply_result scpi_read(struct supply *supply, struct reading *reading, struct error *error)
 {
     struct connection *connection = supply->connection;
@@ -425,6 +449,9 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
     }
     if (answer != ANSWER_WHOLE || values.state >= SCPI_VALUES_STRANGE)
         return no_answer(supply, answer, error);
+    answer = plan->limited_apart ? ask_limited(supply, plan, &values) : ANSWER_WHOLE;
+    if (answer != ANSWER_WHOLE)
+        return no_answer(supply, answer, error);
     scpi->failures = 0;
     scpi->regained = 0;
     if (values.selected != supply->output) {
@@ -433,12 +460,7 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
                            supply->output,
                            supply->control ? "" : " (selecting needs control = on)");
     }
-    struct wire_cost cost = {.query_chars = (double)query_chars,
-                             .reply_chars = (double)scpi->reply_chars};
-    if (scpi->reply_end == LINE_END_GAP) {
-        cost.gaps = (int)messages;
-        cost.gap_s = cost.gaps * connection->profile->scpi.reply_gap_s;
-    }
+    struct wire_cost cost = cost_of(connection, plan, query_chars, messages);
     connection_note_round_trip(connection, scpi->whole_s - scpi->asked_s, scpi->whole_s, &cost);
     reading->time_s = looked_at_s(connection, query_chars);
     reading->voltage_V = values.voltage_V;

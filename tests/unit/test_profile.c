@@ -30,9 +30,9 @@ static struct profile *load(const char *text, struct error *error)
 static void test_installed(void **state)
 {
     (void)state;
-    static const char *const names[] = {"scpi",        "scpi-nselect",     "scpi-channel-list",
-                                        "terse",       "modbus-input-f32", "modbus-holding-u16",
-                                        "modbus-coils"};
+    static const char *const names[] = {"scpi",         "scpi-nselect",     "scpi-channel-list",
+                                        "terse",        "modbus-input-f32", "modbus-holding-u16",
+                                        "modbus-coils", "terse-status"};
     assert_int_equal(setenv("WAKEDRAW_PROFILES", "daemon/profiles", 1), 0);
     for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
         struct error error = {0};
@@ -87,7 +87,7 @@ static void test_scpi_values(void **state)
     assert_string_equal(profile->scpi.clear, "*CLS");
     assert_int_equal(profile->scpi.terminator, LINE_END_CRLF);
     assert_int_equal(profile->scpi.reply_end, LINE_END_GAP);
-    assert_int_equal(profile->scpi.limited_bit, -1);
+    assert_int_equal(profile->scpi.limited_bit.bit, -1);
     profile_destroy(profile);
 }
 
@@ -203,6 +203,14 @@ static const struct {
     {SCPI READS "set_voltage =\n", 6, "\"\"", "a message, or none"},
     {SCPI READS "select = INST:NSEL {output}\n", 6, "missing", "query_selection"},
     {SCPI READS "output_on = OUTP ON\n", 6, "missing", "output_off"},
+    {SCPI READS "limited_bit = 1,up\n", 6, "1,up", "inverted"},
+    {SCPI READS "limited_bit = 31\n", 6, "31", "0 to 30"},
+    {SCPI READS "output_bit = 1\n", 6, "beside output_bit", "read_output"},
+    {SCPI READS "state_reply = text\n", 6, "text", "number or byte"},
+    {SCPI READS "read_output = S?\nstate_reply = byte\n", 7, "beside state_reply",
+     "output_bit beside read_output"},
+    {SCPI READS "read_output = S?\noutput_bit = 8\nstate_reply = byte\n", 7, "output_bit: found 8",
+     "0 to 7"},
     {SCPI READS "limited_bit = 1\n", 6, "missing", "read_limited"},
     {SCPI READS "clear = *RST\n", 6, "*RST", "*CLS or none"},
     {SCPI READS "terminator = gap\n", 6, "gap", "LF, CR, CRLF or none"},

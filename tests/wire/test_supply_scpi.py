@@ -349,6 +349,28 @@ def terse():
               all(r["limited"] is False for r in run.readings[-10:]), run.readings[-1:])
 
 
+def terse_status():
+    """A status byte: of the whole output's state, and of the limit where no set points
+    tell of it."""
+    def steady(k, _t):
+        return 13.8, 0.25 + k % 7 * 0.001
+    bare = os.path.join(FOLDER, "bare.ini")
+    with open(bare, "w") as file:
+        file.write("".join(line for line in open(os.path.join(PROFILES, "terse-status.ini"))
+                           if not line.startswith(("query_", "set_"))))
+    for profile, limited in (("terse-status", False), (bare, False), (bare, True)):
+        for on in (True, False):
+            instrument = Instrument(Traps(terminator=b""), dialect="terse", values=steady)
+            instrument.output_on, instrument.limited = on, limited
+            run = read("serial:" + instrument.start_pty(), 25, profile)
+            instrument.stop()
+            name = "%s, output %s, limit %s" % (os.path.basename(profile), on, limited)
+            check(name + ": 25 readings", len(run.readings) == 25, run.error)
+            told = [(r["output_on"], r["limited"]) for r in run.readings[-10:]]
+            check(name + ": told so", told == [(on, limited)] * 10, told[-1:])
+            check(name + ": nothing but questions sent", only_asks(instrument) is None)
+
+
 def flags():
     instrument = Instrument(Traps(), values=lambda k, t: (8.0, 2.0))
     instrument.limited = True
@@ -466,7 +488,7 @@ def identify():
 
 def main():
     for part in (manners, errors_queued, overflow, faults, nobody_there, in_use, replugged,
-                 outputs, terse, flags, speed, renewal, wakes, identify):
+                 outputs, terse, terse_status, flags, speed, renewal, wakes, identify):
         print(part.__name__)
         part()
     finish()

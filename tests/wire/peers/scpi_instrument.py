@@ -172,6 +172,13 @@ class Instrument:
         for word, name in (("VSET", "set_voltage"), ("ISET", "set_limit")):
             if message.startswith(word) and message[4:] in ("1?", "2?"):
                 return ["%.3f" % getattr(self, name)]
+            if message.startswith(word) and message[4:6] in ("1:", "2:"):
+                setattr(self, name, float(message[6:]))
+        if message in ("OUT0", "OUT1"):
+            self.output_on = message == "OUT1"
+        if message == "STATUS?":
+            # One byte: bit 0 is constant voltage, bit 6 the output.
+            return [chr((not self.limited) | self.output_on << 6)]
         return []
 
     def execute(self, message):
@@ -309,7 +316,7 @@ class Instrument:
 
     def reply_bytes(self, replies):
         end = self.traps.terminator
-        texts = [r.encode() for r in replies]
+        texts = [r.encode("latin-1") for r in replies]
         if self.traps.two_lines:
             return b"".join(t + end for t in texts)
         return b";".join(texts) + end if texts else b""
