@@ -155,6 +155,7 @@ void plan_off_succeeded(struct output_plan *plan, double now_s)
     plan_tell_plain(plan, OUTPUT_OFF, &plan->off.asker);
     answer(&plan->off_answer, EXIT_OK, "");
     plan_is_off(plan, now_s);
+    plan->is_known = true;
 }
 
 static void off_not_confirmed(struct output_plan *plan, const char *problem, double now_s)

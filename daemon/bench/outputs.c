@@ -111,16 +111,26 @@ static void tell_pages(const struct outputs *outputs, int supply)
     free(text);
 }
 
+/* What goes on there is not over yet: an off to come, or the on of somebody else. */
+static bool is_busy(struct outputs *outputs, int supply)
+{
+    struct status_board *board = &outputs->bench->board;
+    pthread_mutex_lock(&board->mutex);
+    bool busy = board->supplies[supply].output.doing[0] != '\0';
+    pthread_mutex_unlock(&board->mutex);
+    return busy;
+}
+
 /* With the mutex held: whose the output is now, and what the disk must know of that. */
-static enum output_ours take_event(struct hand *hand, const struct output_event *event)
+static enum output_ours take_event(struct hand *hand, const struct output_event *event, bool busy)
 {
     switch (event->what) {
     case OUTPUT_ON:
     case OUTPUT_FOUND_ON:
         hand->ours = true;
         hand->off_failed = hand->adopted = false;
-        snprintf(hand->page, sizeof hand->page, "%s",
-                 event->what == OUTPUT_ON ? event->asker.page : "");
+        if (event->what == OUTPUT_ON)
+            snprintf(hand->page, sizeof hand->page, "%s", event->asker.page);
         hand->from_s = clock_monotonic_s();
         return LINE_OURS_BEGINS;
     case OUTPUT_OFF:
@@ -131,7 +141,8 @@ static enum output_ours take_event(struct hand *hand, const struct output_event 
         return LINE_OURS_OVER;
     case OUTPUT_REFUSED:
         /* What was put down before it was tried is taken away, unless it may be on. */
-        return hand->ours || hand->off_failed || hand->adopted ? LINE_OURS_STAYS : LINE_OURS_OVER;
+        return hand->ours || hand->off_failed || hand->adopted || busy ? LINE_OURS_STAYS
+                                                                       : LINE_OURS_OVER;
     case OUTPUT_OFF_FAILED:
         hand->off_failed = true;
         return LINE_OURS_STAYS;
@@ -149,8 +160,9 @@ void outputs_happened(void *context, const struct output_event *event)
 {
     struct outputs *outputs = context;
     log_event(outputs, event);
+    bool busy = is_busy(outputs, event->supply);
     pthread_mutex_lock(&outputs->mutex);
-    enum output_ours ours = take_event(&outputs->hands[event->supply], event);
+    enum output_ours ours = take_event(&outputs->hands[event->supply], event, busy);
     pthread_mutex_unlock(&outputs->mutex);
     output_lines_add(outputs->lines, event, ours, false);
     tell_pages(outputs, event->supply);

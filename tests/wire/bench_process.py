@@ -82,12 +82,14 @@ class Supply(Process):
 
 
 class Events(threading.Thread):
-    """The live stream, read in a thread: (name, data, monotonic time)."""
+    """The live stream, read in a thread: (name, data, monotonic time); of the page that
+    calls itself so, where it does."""
 
-    def __init__(self, port):
+    def __init__(self, port, page=None):
         super().__init__(daemon=True)
         self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
-        self.connection.request("GET", "/api/v1/live", headers={"Accept": "text/event-stream"})
+        path = "/api/v1/live" + (f"?page={page}" if page else "")
+        self.connection.request("GET", path, headers={"Accept": "text/event-stream"})
         self.response = self.connection.getresponse()
         self.items = queue.Queue()
         self.seen = []
@@ -200,8 +202,8 @@ class Daemon(Process):
             time.sleep(0.05)
         raise AssertionError(f"no power-up came to fit: {items[:1]}")
 
-    def events(self):
-        return Events(self.port)
+    def events(self, page=None):
+        return Events(self.port, page)
 
 
 def is_off(item):
