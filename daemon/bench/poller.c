@@ -243,9 +243,10 @@ static double round_interval_s(const struct poller *poller)
 {
     double interval_s = poller_is_busy(poller) ? BUSY_INTERVAL_S : (double)INFINITY;
     for (int i = 0; i < poller->count; i++) {
-        double own_s = poller->outputs[i].rate_hz > 0
-                           ? 1 / poller->outputs[i].rate_hz
-                           : supply_poll_interval_s(poller->outputs[i].supply);
+        /* Conversions that the supply timed itself do not wait to be handed on. */
+        double own_s = supply_poll_interval_s(poller->outputs[i].supply);
+        if (own_s > 0 && poller->outputs[i].rate_hz > 0)
+            own_s = 1 / poller->outputs[i].rate_hz;
         interval_s = fmin(interval_s, own_s);
     }
     return interval_s;

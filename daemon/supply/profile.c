@@ -45,6 +45,12 @@ static const struct key keys[] = {
     {"scpi", "select", VALUE_COMMAND, AT(scpi.select), 0, 0, "{output}"},
     {"scpi", "remote", VALUE_COMMAND, AT(scpi.remote), 0, 0, ""},
     {"scpi", "local", VALUE_COMMAND, AT(scpi.local), 0, 0, ""},
+    {"scpi", "array_voltage", VALUE_ARRAY, AT(scpi.array_voltage), 0, 0, ""},
+    {"scpi", "array_current", VALUE_ARRAY, AT(scpi.array_current), 0, 0, ""},
+    {"scpi", "array_count", VALUE_WHOLE, AT(scpi.array_count), 2, MOST_ARRAY, ""},
+    {"scpi", "array_interval_s", VALUE_NUMBER, AT(scpi.array_interval_s), 1e-5, 0.1, "s"},
+    {"scpi", "query_array_interval", VALUE_QUERY, AT(scpi.query_array_interval), 0, 0, ""},
+    {"scpi", "array_form", VALUE_FORM, AT(scpi), 0, 0, ""},
     {"scpi", "terminator", VALUE_END, AT(scpi.terminator), 0, 0, "LF, CR, CRLF or none"},
     {"scpi", "reply_end", VALUE_END, AT(scpi.reply_end), 0, 1, "auto, LF, CR, CRLF or gap"},
     {"scpi", "reply_gap_s", VALUE_NUMBER, AT(scpi.reply_gap_s), 0.001, 1, "s"},
@@ -163,6 +169,7 @@ static void set_defaults(struct profile *profile)
     snprintf(profile->scpi.clear, sizeof profile->scpi.clear, "*CLS");
     profile->scpi.output_bit.bit = -1;
     profile->scpi.limited_bit.bit = -1;
+    profile->scpi.array_interval_s = NAN;
     profile->scpi.terminator = LINE_END_LF;
     profile->scpi.reply_end = LINE_END_AUTO;
     profile->scpi.reply_gap_s = 0.03;

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "supply/profile_file.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
+#include <strings.h>
 
 static int missing(const struct profile *profile, const char *section, const char *what,
                    struct error *error)
@@ -24,6 +26,47 @@ static int missing_beside(const struct loading *loading, const char *section, co
     return error_set(error, EXIT_BAD_DATA, loading->profile->path,
                      profile_line_of(loading, section, beside), what, "missing in [%s] beside %s",
                      section, beside);
+}
+
+/* An acquisition longer than this would keep verdicts, and an Off, waiting. */
+static const double LONGEST_ARRAY_S = 0.2;
+
+static int check_array(const struct loading *loading, struct error *error)
+{
+    const struct scpi_profile *scpi = &loading->profile->scpi;
+    static const char *const keys[] = {"array_current", "array_count", "array_interval_s",
+                                       "query_array_interval", "array_form"};
+    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
+        if (!scpi->array_voltage[0] && profile_line_of(loading, "scpi", keys[i]))
+            return missing_beside(loading, "scpi", keys[i], "array_voltage", error);
+    if (!scpi->array_voltage[0])
+        return 0;
+    const char *current = scpi->array_current + (scpi->array_current[0] == ':');
+    if (!current[0])
+        return missing_beside(loading, "scpi", "array_voltage", "array_current", error);
+    if (strncasecmp(current, "FETC", 4) != 0)
+        return error_set(error, EXIT_BAD_DATA, loading->profile->path,
+                         profile_line_of(loading, "scpi", "array_current"),
+                         "a FETCh of the acquisition that array_voltage took, so that volts and "
+                         "amperes are of one instant",
+                         "array_current: found \"%s\"", scpi->array_current);
+    if (!scpi->array_count)
+        return missing_beside(loading, "scpi", "array_voltage", "array_count", error);
+    if (isnan(scpi->array_interval_s) && !scpi->query_array_interval[0])
+        return missing_beside(loading, "scpi", "array_voltage",
+                              "array_interval_s or query_array_interval", error);
+    if (scpi->array_count * scpi->array_interval_s > LONGEST_ARRAY_S)
+        return wrong(loading, "scpi", "array_count", scpi->array_count,
+                     "array_count x array_interval_s of 0.2 s at most", error);
+    if (!scpi->read_voltage[0] || !scpi->read_current[0])
+        return missing_beside(loading, "scpi", "array_voltage",
+                              "read_voltage and read_current, to check it by", error);
+    if (scpi->query_selection[0])
+        return error_set(error, EXIT_BAD_DATA, loading->profile->path,
+                         profile_line_of(loading, "scpi", "array_voltage"),
+                         "arrays of outputs that are named in the message, or of one output",
+                         "array_voltage beside query_selection");
+    return 0;
 }
 
 static int check_scpi(const struct loading *loading, struct error *error)
@@ -65,7 +108,7 @@ static int check_scpi(const struct loading *loading, struct error *error)
         return error_set(error, EXIT_BAD_DATA, profile->path,
                          profile_line_of(loading, "scpi", "clear"), "*CLS or none",
                          "clear: found \"%s\"", scpi->clear);
-    return 0;
+    return check_array(loading, error);
 }
 
 /* A key of the form NAME_function, NAME_value is of no use without NAME. */

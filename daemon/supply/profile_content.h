@@ -17,6 +17,10 @@ enum profile_speaks { PROFILE_SCPI, PROFILE_MODBUS };
  * nothing but a silence (after a reply, of reply_gap_s). */
 enum line_end { LINE_END_AUTO, LINE_END_LF, LINE_END_CR, LINE_END_CRLF, LINE_END_GAP };
 
+/* How an array of conversions is told: numbers with commas between, or a
+ * definite-length block of binary floats (IEEE 488.2, 8.7.9). */
+enum array_form { ARRAY_LIST, ARRAY_F32, ARRAY_F64 };
+
 /* Which bit of a number tells a state; -1: the number itself, not 0. */
 struct state_bit {
     int bit;
@@ -35,6 +39,13 @@ struct scpi_profile {
     char remote[120], local[120];
     struct state_bit output_bit, limited_bit; /* of read_output's and read_limited's number */
     bool state_byte; /* both are answered by one byte instead of a number in digits */
+    /* Conversions taken one after the other by the supply; {count} stands for how
+     * many. array_current asks for the currents of the same acquisition. */
+    char array_voltage[120], array_current[120], query_array_interval[120];
+    int array_count;
+    double array_interval_s; /* from one conversion to the next; NAN: asked for */
+    enum array_form array_form;
+    bool array_little; /* the low byte of a float comes first */
     enum line_end terminator, reply_end;
     double reply_gap_s;
 };
@@ -110,6 +121,8 @@ struct profile {
     struct scpi_profile scpi;
     struct modbus_profile modbus;
 };
+
+enum { MOST_ARRAY = 1000 };
 
 /* How many registers a type takes: 1 or 2. */
 int register_width(enum register_type type);

@@ -25,6 +25,8 @@ enum value_kind {
     VALUE_WORD,     /* struct register_word */
     VALUE_BIT,      /* struct state_bit */
     VALUE_REPLY,    /* bool: byte */
+    VALUE_ARRAY,    /* char[120], asks, {count} allowed */
+    VALUE_FORM,     /* enum array_form, and array_little */
     VALUE_SPEAKS,
     VALUE_END, /* enum line_end */
 };

@@ -197,7 +197,7 @@ static int read_message(const struct ini_pair *pair, const struct key *key, char
         return bad(pair, "a message, or none", error);
     if (strlen(pair->value) >= 120)
         return bad(pair, "at most 119 characters", error);
-    if (key->kind == VALUE_QUERY && !scpi_text_only_asks(pair->value))
+    if (key->kind != VALUE_COMMAND && !scpi_text_only_asks(pair->value))
         return bad(pair, "a message that only asks (each part of it ends its word with ?)", error);
     if (key->kind == VALUE_COMMAND && strchr(pair->value, '?'))
         return bad(pair, "a message that tells (without ?)", error);
@@ -214,6 +214,44 @@ static int read_message(const struct ini_pair *pair, const struct key *key, char
                    error);
     snprintf(text, 120, "%s", pair->value);
     return 0;
+}
+
+/* As a message, with {count} standing for a number. */
+static int read_array(const struct ini_pair *pair, const struct key *key, char text[120],
+                      struct error *error)
+{
+    char plain[240];
+    const char *count = strstr(pair->value, "{count}");
+    if (!count || strlen(pair->value) >= 120)
+        return read_message(pair, key, text, error);
+    snprintf(plain, sizeof plain, "%.*s1%s", (int)(count - pair->value), pair->value,
+             count + strlen("{count}"));
+    if (!scpi_text_only_asks(plain))
+        return bad(pair, "a message that only asks (each part of it ends its word with ?)", error);
+    if (!scpi_text_template_ok(plain, false))
+        return bad(pair, "{output} and one {count} as the only words in braces", error);
+    snprintf(text, 120, "%s", pair->value);
+    return 0;
+}
+
+static int read_form(const struct ini_pair *pair, struct scpi_profile *scpi, struct error *error)
+{
+    static const struct {
+        const char *word;
+        enum array_form form;
+        bool little;
+    } forms[] = {{"list", ARRAY_LIST, false},
+                 {"f32,big", ARRAY_F32, false},
+                 {"f32,little", ARRAY_F32, true},
+                 {"f64,big", ARRAY_F64, false},
+                 {"f64,little", ARRAY_F64, true}};
+    for (size_t i = 0; i < sizeof forms / sizeof *forms; i++)
+        if (strcmp(forms[i].word, pair->value) == 0) {
+            scpi->array_form = forms[i].form;
+            scpi->array_little = forms[i].little;
+            return 0;
+        }
+    return bad(pair, "list; or f32 or f64, a comma, and the byte order big or little", error);
 }
 
 static int read_end(const struct ini_pair *pair, const struct key *key, enum line_end *end,
@@ -279,6 +317,10 @@ int profile_read_value(const struct ini_pair *pair, const struct key *key, struc
             return bad(pair, "number or byte", error);
         *(bool *)target = pair->value[0] == 'b';
         return 0;
+    case VALUE_ARRAY:
+        return read_array(pair, key, target, error);
+    case VALUE_FORM:
+        return read_form(pair, target, error);
     case VALUE_SPEAKS:
         if (strcmp(pair->value, "scpi") != 0 && strcmp(pair->value, "modbus") != 0)
             return bad(pair, "scpi or modbus", error);

@@ -200,6 +200,16 @@ enum answer scpi_nothing_more(struct connection *connection)
     return connection->scpi->in_count > 0 ? ANSWER_CONFUSED : ANSWER_WHOLE;
 }
 
+int scpi_more(struct connection *connection, double deadline_s)
+{
+    long got = receive(connection, deadline_s);
+    if (got > 0 && connection->scpi->answered_s == 0)
+        connection->scpi->answered_s = clock_monotonic_s();
+    if (got > 0)
+        connection->scpi->whole_s = clock_monotonic_s();
+    return got > 0 ? 1 : got == 0 ? 0 : -1;
+}
+
 enum answer scpi_byte(struct connection *connection, double deadline_s, unsigned char *byte)
 {
     struct scpi *scpi = connection->scpi;
@@ -505,7 +515,7 @@ static void scpi_destroy(struct connection *connection)
 
 static void scpi_forget(struct supply *supply)
 {
-    free(supply->scpi_plan);
+    scpi_plan_free(supply->scpi_plan);
     supply->scpi_plan = NULL;
     memset(supply->forms, 0, sizeof supply->forms);
 }

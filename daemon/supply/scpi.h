@@ -11,7 +11,7 @@
 enum { SCPI_REPLY = 512, SCPI_MESSAGE = 500 };
 
 struct scpi {
-    char in[4096]; /* received, not yet taken */
+    char in[16384]; /* received, not yet taken */
     size_t in_count;
     enum line_end reply_end;
     bool out_of_step;  /* resynchronise before the next question */
@@ -53,6 +53,10 @@ enum answer scpi_line(struct connection *connection, const char *sent, double de
 /* One byte by the deadline, and the end of the reply where replies have one. */
 enum answer scpi_byte(struct connection *connection, double deadline_s, unsigned char *byte);
 
+/* Waits for more bytes of a reply: 1 for some, 0 for none by the deadline, -1: the link
+ * is gone. */
+int scpi_more(struct connection *connection, double deadline_s);
+
 /* After the last line of an answer: has more come? */
 enum answer scpi_nothing_more(struct connection *connection);
 
@@ -90,7 +94,32 @@ struct scpi_plan {
     bool flags_joined;  /* `message` asks for the output's state and the limit too */
     bool limited_apart; /* nothing else tells of the limit: asked with every reading */
     size_t fields, lines;
+    struct scpi_array *array; /* NULL: read one by one */
 };
+void scpi_plan_free(struct scpi_plan *plan);
+
+/* Conversions that the supply takes by itself, handed on one by one. */
+struct scpi_array {
+    char voltage[SCPI_MESSAGE], current[SCPI_MESSAGE];
+    size_t count;
+    double interval_s;
+    double values_V[MOST_ARRAY], values_A[MOST_ARRAY], first_s;
+    size_t next; /* of those not handed on yet; `count`: none */
+    double last_s;
+};
+
+/* Tries whether the supply gives arrays, in accord with its single readings. NULL: it
+ * does not (or *gone). */
+struct scpi_array *scpi_array_make(struct supply *supply, const struct scpi_plan *plan, bool *gone);
+
+/* Takes an acquisition where none is left to hand on; ANSWER_WHOLE: there is one now.
+ * Then the next conversion of it. */
+enum answer scpi_array_fill(struct supply *supply, struct scpi_array *array);
+bool scpi_array_next(struct supply *supply, struct scpi_array *array, struct reading *reading);
+
+/* An array as the profile says it is told, taken from what has come in: WHOLE, or
+ * CONFUSED where it is none of so many numbers. SILENT: not all of it is there. */
+enum answer scpi_take_array(struct connection *connection, size_t count, double values[]);
 
 /* Tries out what the supply answers properly. NULL with the error filled: it
  * does not answer the readings at all (*gone: close the link). */

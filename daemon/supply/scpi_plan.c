@@ -301,6 +301,13 @@ static bool find_joined(struct supply *supply, struct scpi_plan *plan, bool *gon
     return false;
 }
 
+void scpi_plan_free(struct scpi_plan *plan)
+{
+    if (plan)
+        free(plan->array);
+    free(plan);
+}
+
 struct scpi_plan *scpi_plan_make(struct supply *supply, bool *gone, struct error *error)
 {
     struct connection *connection = supply->connection;
@@ -337,8 +344,11 @@ struct scpi_plan *scpi_plan_make(struct supply *supply, bool *gone, struct error
     *gone = *gone || connection->broken_off;
     plan->limited_apart = plan->limited[0] && !(plan->flags_joined && plan->message[0]) &&
                           !(plan->set_voltage[0] && plan->set_limit[0]);
+    if (good && !*gone && profile->array_voltage[0])
+        plan->array = scpi_array_make(supply, plan, gone);
+    supply->array_interval_s = plan->array ? plan->array->interval_s : 0;
     if (good && !*gone)
         return plan;
-    free(plan);
+    scpi_plan_free(plan);
     return NULL;
 }

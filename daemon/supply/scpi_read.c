@@ -338,7 +338,7 @@ static enum supply_result prepare(struct supply *supply, struct error *error)
                                connection->profile->scpi.error);
     }
     if (supply->scpi_plan && scpi->failures >= FAILURES_BEFORE_NEW_PLAN) {
-        free(supply->scpi_plan);
+        scpi_plan_free(supply->scpi_plan);
         supply->scpi_plan = NULL;
         scpi->failures = 0;
     }
@@ -423,6 +423,32 @@ static struct wire_cost cost_of(const struct connection *connection, const struc
     return cost;
 }
 
+static enum supply_result read_array(struct supply *supply, struct scpi_array *array,
+                                     struct reading *reading, struct error *error)
+{
+    struct connection *connection = supply->connection;
+    struct scpi *scpi = connection->scpi;
+    bool held = array->next < array->count;
+    enum answer answer = scpi_array_fill(supply, array);
+    /* The first answer after a loss of step may be another question's. */
+    if (answer == ANSWER_WHOLE && scpi->doubtful && !held) {
+        array->next = array->count;
+        answer = scpi_array_fill(supply, array);
+    }
+    if (answer != ANSWER_WHOLE)
+        return no_answer(supply, answer, error);
+    scpi->doubtful = false;
+    scpi->failures = 0;
+    scpi->regained = 0;
+    if (!scpi_array_next(supply, array, reading))
+        return supply_fail(connection, SUPPLY_NO_READING, error,
+                           "its conversions are no later than the last ones");
+    if (array->next == array->count &&
+        ask_between(supply, reading->voltage_V, error) == SUPPLY_GONE && !connection->broken_off)
+        scpi->out_of_step = true;
+    return SUPPLY_OK;
+}
+
 enum supply_result scpi_read(struct supply *supply, struct reading *reading, struct error *error)
 {
     struct connection *connection = supply->connection;
@@ -431,6 +457,8 @@ enum supply_result scpi_read(struct supply *supply, struct reading *reading, str
     if (ready != SUPPLY_OK)
         return ready;
     const struct scpi_plan *plan = supply->scpi_plan;
+    if (plan->array)
+        return read_array(supply, plan->array, reading, error);
     struct scpi_values values = no_values;
     size_t messages = plan->message[0] ? 1 : 2;
     size_t query_chars =

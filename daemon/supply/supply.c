@@ -153,7 +153,7 @@ void connection_note_round_trip(struct connection *connection, double seconds, d
                                 const struct wire_cost *cost)
 {
     wire_pace_add(&connection->pace, seconds);
-    wire_rate_add(&connection->rate, whole_s);
+    wire_rate_add(&connection->rate, whole_s, cost->readings > 0 ? cost->readings : 1);
     connection->cost = *cost;
 }
 
@@ -163,7 +163,9 @@ static double shortest_renewal_s(const struct connection *connection)
 {
     double shortest_s = NAN;
     for (int i = 0; i < connection->output_count; i++) {
-        double period_s = renewal_period_s(&connection->outputs[i]->renewal);
+        const struct supply *supply = connection->outputs[i];
+        double period_s = supply->array_interval_s > 0 ? supply->array_interval_s
+                                                       : renewal_period_s(&supply->renewal);
         if (isnan(period_s))
             return NAN;
         if (!(shortest_s < period_s))
@@ -201,6 +203,9 @@ static void say_why(const struct connection *connection, double least_s, double 
         add_text(why, size, " + %d x %.0f ms that end the replies (%.1f readings/s without)",
                  cost->gaps, cost->gap_s * 1e3 / cost->gaps,
                  1 / ((least_s - cost->gap_s) * (outputs > 1 ? outputs : 1)));
+    if (cost->readings > 1)
+        add_text(why, size, " for %d conversions in %.1f ms", cost->readings,
+                 cost->acquisition_s * 1e3);
     if (outputs > 1)
         add_text(why, size, ", %d outputs in turn", outputs);
     if (poll_s <= least_s * outputs)
@@ -233,10 +238,12 @@ void connection_wire_state(const struct connection *connection, struct wire_stat
     if (!(least_s > 0))
         return;
     int outputs = connection->output_count > 0 ? connection->output_count : 1;
+    int readings = connection->cost.readings > 0 ? connection->cost.readings : 1;
     double poll_s = renewal_s > 0 ? renewal_s / POLLS_A_RENEWAL : SHORTEST_POLL_S;
-    poll_s = fmax(poll_s, SHORTEST_POLL_S);
-    state->limit_computed_hz = 1 / (least_s * outputs);
-    state->limit_hz = 1 / fmax(least_s * outputs, poll_s);
+    /* An array's conversions are the supply's own, each of them new. */
+    poll_s = readings > 1 ? 0 : fmax(poll_s, SHORTEST_POLL_S);
+    state->limit_computed_hz = readings / (least_s * outputs);
+    state->limit_hz = readings / fmax(least_s * outputs, poll_s);
     state->limit_share = wire_rate_hz(&connection->rate) / outputs / state->limit_hz;
     say_why(connection, least_s, turnaround_s, poll_s, state->limit_why, sizeof state->limit_why);
 }
@@ -405,6 +412,8 @@ enum supply_result supply_read(struct supply *supply, struct reading *reading, b
     reading_quantise(reading);
     if (!reading->valid)
         return SUPPLY_OK;
+    if (supply->array_interval_s > 0)
+        return SUPPLY_OK;
     *repeat =
         renewal_step(&supply->renewal, reading->time_s, reading->voltage_V, reading->current_A);
     if (*repeat)
@@ -415,6 +424,8 @@ enum supply_result supply_read(struct supply *supply, struct reading *reading, b
 double supply_poll_interval_s(const struct supply *supply)
 {
     double period_s = renewal_period_s(&supply->renewal);
+    if (supply->array_interval_s > 0)
+        return 0; /* what is there is handed on at once; an acquisition takes its time */
     return period_s > 0 ? fmax(SHORTEST_POLL_S, period_s / POLLS_A_RENEWAL) : SHORTEST_POLL_S;
 }
 

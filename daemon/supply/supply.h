@@ -76,7 +76,8 @@ enum supply_result supply_read(struct supply *supply, struct reading *reading, b
 
 /* How long from one reading's beginning to the next's is worth while: four
  * readings a renewal of the readback (none of its conversions is missed), and
- * never under a millisecond. */
+ * never under a millisecond. 0 where the supply takes its conversions by itself and
+ * they are handed on one by one. */
 double supply_poll_interval_s(const struct supply *supply);
 
 /* With control only; SUPPLY_NO_READING and the error filled where refused. */

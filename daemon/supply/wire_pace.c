@@ -38,8 +38,8 @@ double wire_pace_fastest_s(const struct wire_pace *pace)
 double wire_cost_least_s(const struct wire_cost *cost, const struct wire_pace *pace,
                          double character_s, double *turnaround_s)
 {
-    double fixed_s =
-        character_s * (cost->query_chars + cost->reply_chars) + cost->silence_s + cost->gap_s;
+    double fixed_s = character_s * (cost->query_chars + cost->reply_chars) + cost->silence_s +
+                     cost->gap_s + cost->acquisition_s;
     double fastest_s = wire_pace_fastest_s(pace);
     *turnaround_s = isnan(fastest_s) ? (double)NAN : fmax(0, fastest_s - fixed_s);
     return fixed_s + *turnaround_s;
@@ -47,7 +47,7 @@ double wire_cost_least_s(const struct wire_cost *cost, const struct wire_pace *p
 
 static const double RATE_WINDOW_S = 5;
 
-void wire_rate_add(struct wire_rate *rate, double time_s)
+void wire_rate_add(struct wire_rate *rate, double time_s, int readings)
 {
     if (!rate->started) {
         *rate = (struct wire_rate){
@@ -55,7 +55,7 @@ void wire_rate_add(struct wire_rate *rate, double time_s)
         return;
     }
     rate->newest_s = time_s;
-    rate->count++;
+    rate->count += (size_t)readings;
     if (time_s - rate->begun_s < RATE_WINDOW_S)
         return;
     rate->last_begun_s = rate->begun_s;

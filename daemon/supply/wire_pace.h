@@ -31,9 +31,11 @@ struct wire_cost {
     double silence_s; /* kept before or between frames */
     double gap_s;     /* waited for, because nothing else ends a reply */
     int gaps;
+    double acquisition_s; /* the supply takes its conversions for so long */
+    int readings;         /* that the round trip brings; 0 stands for 1 */
 };
 
-/* The least that a reading can take: its characters on the line, its silences and
+/* The least that a round trip can take: its characters on the line, its silences and
  * gaps, and the turnaround as learned from the fastest round trips (which hold
  * all of these). NAN before any. *turnaround_s too. */
 double wire_cost_least_s(const struct wire_cost *cost, const struct wire_pace *pace,
@@ -46,7 +48,7 @@ struct wire_rate {
     bool started;
 };
 
-void wire_rate_add(struct wire_rate *rate, double time_s);
+void wire_rate_add(struct wire_rate *rate, double time_s, int readings);
 
 /* NAN before the second reading. */
 double wire_rate_hz(const struct wire_rate *rate);

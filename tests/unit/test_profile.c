@@ -32,7 +32,7 @@ static void test_installed(void **state)
     (void)state;
     static const char *const names[] = {"scpi",         "scpi-nselect",     "scpi-channel-list",
                                         "terse",        "modbus-input-f32", "modbus-holding-u16",
-                                        "modbus-coils", "terse-status"};
+                                        "modbus-coils", "terse-status",     "scpi-array"};
     assert_int_equal(setenv("WAKEDRAW_PROFILES", "daemon/profiles", 1), 0);
     for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
         struct error error = {0};
@@ -172,6 +172,7 @@ static void test_modbus_functions(void **state)
 /* Every refusal names file, line, what was found and what is expected. */
 #define SCPI "[supply]\nspeaks = scpi\n"
 #define READS "[scpi]\nread_voltage = MEAS:VOLT?\nread_current = MEAS:CURR?\n"
+#define ARRAY "array_voltage = A? ({count})\narray_current = FETC:ARR:CURR?\narray_count = 10\n"
 #define QUANTITIES "voltage = 1,u16,big,1\ncurrent = 2,u16,big,1\n"
 #define MODBUS "[supply]\nspeaks = modbus\n[modbus]\nfunction = 4\n"
 
@@ -213,6 +214,20 @@ static const struct {
      "0 to 7"},
     {SCPI READS "limited_bit = 1\n", 6, "missing", "read_limited"},
     {SCPI READS "clear = *RST\n", 6, "*RST", "*CLS or none"},
+    {SCPI READS ARRAY "array_form = f16,big\n", 9, "f16,big", "f32 or f64"},
+    {SCPI READS ARRAY "array_form = f32\n", 9, "f32", "byte order"},
+    {SCPI READS ARRAY "array_interval_s = 0.03\n", 8, "array_count: found 10", "0.2 s"},
+    {SCPI READS ARRAY, 6, "beside array_voltage", "array_interval_s"},
+    {SCPI READS "array_count = 1\n", 6, "\"1\"", "2 to 1000"},
+    {SCPI READS "array_count = 10\n", 6, "beside array_count", "array_voltage"},
+    {SCPI READS "array_voltage = MEAS:ARR:VOLT? ({number})\n", 6, "{number}", "{output}"},
+    {SCPI READS "array_voltage = MEAS:ARR:VOLT ({count})\n", 6, "VOLT (", "only asks"},
+    {SCPI READS "array_voltage = A?\narray_count = 5\n", 6, "beside array_voltage",
+     "array_current"},
+    {SCPI READS "array_voltage = A?\narray_current = MEAS:ARR:CURR?\n", 7, "MEAS:ARR:CURR?",
+     "FETCh"},
+    {SCPI READS "query_selection = S?\n" ARRAY "array_interval_s = 0.001\n", 7,
+     "beside query_selection", "one output"},
     {SCPI READS "terminator = gap\n", 6, "gap", "LF, CR, CRLF or none"},
     {SCPI READS "[modbus]\nfunction = 3\n", 7, "[modbus]", "speaks = modbus"},
     {SCPI READS "[modbus]\nfunction = 5\n", 7, "\"5\"", "3 to 4"},

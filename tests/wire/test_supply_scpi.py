@@ -9,6 +9,7 @@ machine that has other work: a poll that waits for a processor is no late poll."
 
 import os
 import re
+import struct
 import subprocess
 import sys
 import tempfile
@@ -366,9 +367,100 @@ def terse_status():
             instrument.stop()
             name = "%s, output %s, limit %s" % (os.path.basename(profile), on, limited)
             check(name + ": 25 readings", len(run.readings) == 25, run.error)
+            # An output that is off is in no limit.
+            limited = limited and on
             told = [(r["output_on"], r["limited"]) for r in run.readings[-10:]]
             check(name + ": told so", told == [(on, limited)] * 10, told[-1:])
             check(name + ": nothing but questions sent", only_asks(instrument) is None)
+
+
+def array_profile(name, form, more=""):
+    path = os.path.join(FOLDER, name + ".ini")
+    text = open(os.path.join(PROFILES, "scpi-array.ini")).read()
+    text = text.replace("array_form = f32,big", "array_form = " + form)
+    text = text.replace("reply_timeout_s = 1\n", "reply_timeout_s = 0.3\nrated_voltage_V = 30\n"
+                        "rated_current_A = 5\n")
+    with open(path, "w") as file:
+        file.write(text + more)
+    return path
+
+
+def lines_in_blocks(k, _t):
+    """Floats whose bytes are line ends: 0x410A0D0A and its like are 8.62823..."""
+    return (8.0 + k % 7 * 0.1 if k % 3 else struct.unpack(">f", b"\x41\x0a\x0d\x0a")[0],
+            (k % 20000) * 0.0001)
+
+
+def judge_array(name, instrument, run, count, interval_s):
+    check(name + ": %d readings" % count, len(run.readings) == count, run.error)
+    wrong, late, before = [], [], -1.0
+    offset = None
+    for r in run.readings:
+        k = round(r["current_A"] / 0.0001)
+        at, volts, amperes = instrument.told.get(k, (None, None, None))
+        if at is None or abs(volts - r["voltage_V"]) > 2e-6 or abs(amperes - r["current_A"]) > 2e-7:
+            wrong.append((r, instrument.told.get(k)))
+            continue
+        offset = at - r["time_s"] if offset is None else offset
+        late.append(abs(at - r["time_s"] - offset))
+        wrong += [r] if r["time_s"] <= before else []
+        before = r["time_s"]
+    check(name + ": every reading right, in order", not wrong, wrong[:2])
+    check(name + ": nothing but questions sent", only_asks(instrument) is None)
+    steps = sorted(b["time_s"] - a["time_s"] for a, b in zip(run.readings, run.readings[1:]))
+    check(name + ": conversions one interval apart",
+          steps and abs(steps[len(steps) // 2] - interval_s) < 2e-6, steps[len(steps) // 2:][:1])
+    return late
+
+
+def arrays():
+    """Conversions that the supply takes by itself, at their own times."""
+    cases = [("f32,big", "f32", "big"), ("f32,little", "f32", "little"),
+             ("f64,big", "f64", "big"), ("f64,little", "f64", "little"), ("list", "list", "big")]
+    for number, (form, kind, order) in enumerate(cases):
+        for port in (False, True):
+            instrument = Instrument(Traps(arrays=kind, array_order=order, pieces=port,
+                                          array_interval_s=0.0008), values=lines_in_blocks)
+            link = "serial:" + instrument.start_pty() if port else instrument.start_tcp()
+            run = read(link, 400, array_profile("array%d" % number, form))
+            instrument.stop()
+            name = "array %s%s" % (form, " in pieces" if port else "")
+            late = judge_array(name, instrument, run, 400, 0.0008)
+            check(name + ": used", instrument.acquisitions >= 8, instrument.acquisitions)
+            check_pace(name + ": told at their own times within 5 ms",
+                       late and sorted(late)[int(0.9 * len(late))] < 0.005, sorted(late)[-3:])
+            check(name + ": the renewal is the interval",
+                  abs(run.wire["conversion_hz"] - 1250) < 1, run.wire)
+            check(name + ": none is a repeat", run.wire["repeats"] == 0)
+    silent = Instrument(Traps(arrays="f32", array_tells=False), values=lines_in_blocks)
+    run = read(silent.start_tcp(), 200, array_profile("stated", "f32,big"))
+    silent.stop()
+    judge_array("an interval that only the profile states", silent, run, 200, 0.001)
+    without = Instrument(Traps())
+    run = read(without.start_tcp(), 60, array_profile("without", "f32,big"))
+    without.stop()
+    judge("a supply without arrays: read one by one", without, run, 60)
+    other = Instrument(Traps(arrays="f32", array_order="little"))
+    run = read(other.start_tcp(), 60, array_profile("other", "f32,big"))
+    other.stop()
+    judge("arrays in another byte order than stated: read one by one", other, run, 60)
+
+
+def array_faults():
+    for fault in ("short", "length", "one_more", "garbage", "indefinite", "early", "mad"):
+        for form, kind in (("f32,big", "f32"), ("list", "list")):
+            if fault == "indefinite" and kind == "list":
+                continue
+            instrument = Instrument(Traps(arrays=kind, array_fault={3: fault, 6: fault}),
+                                    values=lines_in_blocks)
+            run = read(instrument.start_tcp(), 400, array_profile("fault", form))
+            instrument.stop()
+            name = "array with %s, %s" % (fault, form)
+            judge_array(name, instrument, run, 400, 0.001)
+            counted = run.wire.get("timeouts", 0) + run.wire.get("garbled", 0)
+            check(name + ": counted", counted >= 2, run.wire)
+            check(name + ": used again after it", instrument.acquisitions >= 9,
+                  instrument.acquisitions)
 
 
 def flags():
@@ -488,7 +580,7 @@ def identify():
 
 def main():
     for part in (manners, errors_queued, overflow, faults, nobody_there, in_use, replugged,
-                 outputs, terse, terse_status, flags, speed, renewal, wakes, identify):
+                 outputs, terse, terse_status, arrays, array_faults, flags, speed, renewal, wakes, identify):
         print(part.__name__)
         part()
     finish()

@@ -14,12 +14,13 @@ import os
 import pty
 import select
 import socket
+import struct
 import termios
 import threading
 import time
 import tty
 
-from line import Line
+from line import Line, wait_until
 
 
 class Traps:
@@ -48,6 +49,12 @@ class Traps:
         self.mute = False            # never says a word
         self.babble = False          # talks without being asked, without end
         self.renewal_hz = 0.0        # readback renews so often; 0: at every question
+        self.arrays = ""             # list, f32 or f64: MEASure:ARRay is known; "": it is not
+        self.array_order = "big"     # of a float's bytes
+        self.array_interval_s = 0.001
+        self.array_tells = True      # SENSe:SWEep:TINTerval? is known
+        self.array_fault = {}        # number of acquisition -> short, length, one_more,
+                                     # garbage, indefinite, early, mad
         for name, value in switches.items():
             if not hasattr(self, name):
                 raise AttributeError(name)
@@ -75,10 +82,11 @@ SHORT = {
     "MEASURE": "MEAS", "VOLTAGE": "VOLT", "CURRENT": "CURR", "OUTPUT": "OUTP", "STATE": "STAT",
     "STATUS": "STAT", "QUESTIONABLE": "QUES", "OPERATION": "OPER", "CONDITION": "COND",
     "SYSTEM": "SYST", "ERROR": "ERR", "INSTRUMENT": "INST", "NSELECT": "NSEL", "SOURCE": "SOUR",
+    "ARRAY": "ARR", "FETCH": "FETC", "SENSE": "SENS", "SWEEP": "SWE", "TINTERVAL": "TINT",
     "LEVEL": "LEV", "IMMEDIATE": "IMM", "AMPLITUDE": "AMPL", "PROTECTION": "PROT", "SCALAR":
     "SCAL", "EVENT": "EVEN", "VERSION": "VERS", "POWER": "POW",
 }
-OPTIONAL = {"SCAL", "DC", "SOUR", "LEV", "IMM", "AMPL", "NEXT", "EVEN"}
+OPTIONAL = {"SCAL", "DC", "SOUR", "SENS", "LEV", "IMM", "AMPL", "NEXT", "EVEN"}
 
 
 class Instrument:
@@ -103,6 +111,7 @@ class Instrument:
         self.limited = False
         self.readings = 0
         self.conversion = 0
+        self.acquisitions, self.acquired = 0, []
         self.lock = threading.Lock()
         self.started = time.monotonic()
         self.line = Line(self.traps.baud, self.traps.turnaround_s)
@@ -244,6 +253,8 @@ class Instrument:
                 return str(self.selected)
             self.selected = int(parameters)
             return None
+        if self.traps.arrays and key in ("MEAS:ARR:VOLT?", "FETC:ARR:CURR?", "SWE:TINT?"):
+            return self.array_unit(key, parameters)
         if self.traps.no_flags and key in ("OUTP?", "OUTP:STAT?", "STAT:QUES:COND?"):
             self.error(-113, "Undefined header")
             return None
@@ -298,6 +309,55 @@ class Instrument:
             return "1" if self.limited else "0"
         self.error(-113, "Undefined header")
         return None
+
+    def array_unit(self, key, parameters):
+        """An acquisition of so many conversions, each at its own instant; the currents
+        of the last one."""
+        traps = self.traps
+        if key == "SWE:TINT?":
+            if not traps.array_tells:
+                self.error(-113, "Undefined header")
+                return None
+            return "%.6g" % traps.array_interval_s
+        if key == "FETC:ARR:CURR?":
+            return self.array_text([amperes for _, amperes in self.acquired], "")
+        count = int(parameters.strip("()"))
+        self.acquisitions += 1
+        fault = traps.array_fault.get(self.acquisitions, "")
+        begun = time.monotonic()
+        self.acquired = []
+        for i in range(count):
+            self.conversion += 1
+            self.readings += 1
+            at = begun + (i + 0.5) * traps.array_interval_s
+            volts, amperes = self.values(self.conversion, at - self.started)
+            self.told[self.conversion] = (at, volts, amperes)
+            self.acquired.append((volts, amperes))
+        if fault != "early":
+            wait_until(begun + count * traps.array_interval_s)
+        return self.array_text([volts for volts, _ in self.acquired], fault)
+
+    def array_text(self, values, fault):
+        """As a list of numbers, or a block of binary floats (IEEE 488.2, 8.7.9)."""
+        traps = self.traps
+        if fault == "mad":
+            values = [v * 1e6 for v in values]
+        if fault == "length":
+            values = values[:-3]
+        if fault == "one_more":
+            values = values + values[-1:]
+        if fault == "garbage":
+            return "~x" * 40
+        if traps.arrays == "list":
+            text = ",".join("%.9g" % v for v in values)
+            return text[:len(text) // 2] if fault == "short" else text
+        form = (">" if traps.array_order == "big" else "<") + \
+            ("f" if traps.arrays == "f32" else "d")
+        data = b"".join(struct.pack(form, v) for v in values)
+        head = b"#0" if fault == "indefinite" else b"#%d%d" % (len(str(len(data))), len(data))
+        if fault == "short":
+            data = data[:len(data) // 2]
+        return (head + data).decode("latin-1")
 
     def measure(self, key, output):
         """Voltage begins a conversion; the current that follows belongs to it."""
