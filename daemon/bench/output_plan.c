@@ -76,6 +76,7 @@ const char *output_plan_doing(const struct output_plan *plan)
     static const char *const words[] = {
         [OUTPUT_RESTS] = "",
         [OUTPUT_CLEARS] = "",
+        [OUTPUT_WAITS] = "setting",
         [OUTPUT_READS_SET] = "setting",
         [OUTPUT_LOOK_WAITS] = "waiting for the voltage to fall",
         [OUTPUT_LOOK_SETS] = "setting",
@@ -226,10 +227,7 @@ static enum exit_status objection(const struct output_plan *plan, const struct o
     } else if (plan->is_lost) {
         status = EXIT_UNAVAILABLE;
         text = "the supply cannot be reached: use the switch on the supply";
-    } else if (plan->output_on == FLAG_UNKNOWN || !plan->is_known) {
-        status = EXIT_UNAVAILABLE;
-        text = "it is not known yet whether the output is on";
-    } else if (plan->output_on == FLAG_YES || plan->shown == FLAG_YES) {
+    } else if (plan->is_known && (plan->output_on == FLAG_YES || plan->shown == FLAG_YES)) {
         text = view->tells_output ? "the output is on already"
                                   : "the output is on already, by its voltage";
     }
@@ -251,13 +249,19 @@ static enum exit_status objection(const struct output_plan *plan, const struct o
     return EXIT_BAD_DATA;
 }
 
+/* With the settings known that it is to have. */
 static void begin_steps(struct output_plan *plan, double now_s)
 {
-    plan_enter(plan,
-               plan->wish.look  ? OUTPUT_LOOK_WAITS
-               : plan->as_found ? OUTPUT_GOES_ON
-                                : OUTPUT_SETS,
-               now_s);
+    enum output_stage last = plan->as_found ? OUTPUT_GOES_ON : OUTPUT_SETS;
+    plan_enter(plan, plan->wish.look ? OUTPUT_LOOK_WAITS : last, now_s);
+}
+
+void plan_begin_on(struct output_plan *plan, double now_s)
+{
+    if (plan->as_found)
+        plan_enter(plan, OUTPUT_READS_SET, now_s);
+    else
+        begin_steps(plan, now_s);
 }
 
 void output_plan_ask_on(struct output_plan *plan, const struct output_wish *wish,
@@ -277,10 +281,10 @@ void output_plan_ask_on(struct output_plan *plan, const struct output_wish *wish
     plan->saw[0] = '\0';
     plan->is_short = false;
     plan->read_s = view->now_s;
-    if (plan->as_found)
-        plan_enter(plan, OUTPUT_READS_SET, view->now_s);
+    if (plan->is_known)
+        plan_begin_on(plan, view->now_s);
     else
-        begin_steps(plan, view->now_s);
+        plan_enter(plan, OUTPUT_WAITS, view->now_s);
 }
 
 void output_plan_ask_off(struct output_plan *plan, const struct output_asker *asker,
@@ -357,8 +361,13 @@ static enum output_action set_first(struct output_plan *plan, double voltage_V, 
 static enum output_action next_step(struct output_plan *plan, const struct output_view *view)
 {
     const struct output_wish *wish = &plan->wish;
-    if (plan_is_under_way(plan) && view->now_s - fmax(plan->read_s, plan->stage_s) > UNREAD_S) {
-        plan_give_up(plan, EXIT_UNAVAILABLE, "no readings come: use the switch on the supply",
+    double since_s =
+        plan->stage == OUTPUT_WAITS ? plan->stage_s : fmax(plan->read_s, plan->stage_s);
+    if (plan_is_under_way(plan) && view->now_s - since_s > UNREAD_S) {
+        plan_give_up(plan, EXIT_UNAVAILABLE,
+                     plan->stage == OUTPUT_WAITS
+                         ? "it does not become known whether the output is on"
+                         : "no readings come: use the switch on the supply",
                      view->now_s);
         return OUTPUT_DO_NOTHING;
     }

@@ -45,6 +45,7 @@ enum output_result {
 enum output_stage {
     OUTPUT_RESTS,
     OUTPUT_CLEARS, /* after a look that led to nothing: the voltage falls */
+    OUTPUT_WAITS,  /* until it is known whether it is off */
     OUTPUT_READS_SET,
     OUTPUT_LOOK_WAITS, /* what stood on the leads before falls */
     OUTPUT_LOOK_SETS,

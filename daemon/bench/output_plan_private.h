@@ -23,6 +23,9 @@ void plan_enter(struct output_plan *plan, enum output_stage stage, double now_s)
 /* An on has begun and has not come about yet. */
 bool plan_is_under_way(const struct output_plan *plan);
 
+/* It is known to be off: the first step. */
+void plan_begin_on(struct output_plan *plan, double now_s);
+
 /* It will not come about; what may be on already goes off. */
 void plan_give_up(struct output_plan *plan, enum exit_status status, const char *problem,
                   double now_s);

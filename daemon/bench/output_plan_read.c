@@ -144,7 +144,10 @@ static enum known_flag shown_state(const struct output_view *view, const struct 
 static void seen_on(struct output_plan *plan, const struct output_view *view, bool was_known)
 {
     if (plan_is_under_way(plan))
-        plan_give_up(plan, EXIT_USAGE, "switched on at the supply meanwhile", view->now_s);
+        plan_give_up(plan, EXIT_USAGE,
+                     plan->stage == OUTPUT_WAITS ? "the output is on already"
+                                                 : "switched on at the supply meanwhile",
+                     view->now_s);
     if (plan->adopted) {
         plan->adopted = false;
         plan->ours = true;
@@ -165,7 +168,7 @@ static void seen_off(struct output_plan *plan, const struct output_view *view, b
         plan_off_succeeded(plan, view->now_s);
         return;
     }
-    if (plan_is_under_way(plan))
+    if (plan_is_under_way(plan) && plan->stage != OUTPUT_WAITS)
         plan_give_up(plan, EXIT_USAGE, "switched off at the supply meanwhile", view->now_s);
     plan->off.wanted = false;
     if (was_known)
@@ -179,7 +182,8 @@ static bool may_tell(const struct output_plan *plan, const struct output_view *v
 {
     bool in_flux = plan->stage == OUTPUT_LOOK_GOES_ON || plan->stage == OUTPUT_LOOK_GOES_OFF ||
                    plan->stage == OUTPUT_GOES_ON;
-    return !in_flux && (view->tells_output || plan->stage == OUTPUT_RESTS) &&
+    return !in_flux &&
+           (view->tells_output || plan->stage == OUTPUT_RESTS || plan->stage == OUTPUT_WAITS) &&
            view->now_s - plan->switched_s >= SETTLES_S;
 }
 
@@ -218,7 +222,7 @@ static bool same_setting(double a, double b)
 
 static void read_settings(struct output_plan *plan, double voltage_V, double limit_A)
 {
-    if (plan_is_under_way(plan) && plan->stage != OUTPUT_LOOK_WAITS)
+    if (plan_is_under_way(plan) && plan->stage != OUTPUT_WAITS && plan->stage != OUTPUT_LOOK_WAITS)
         return;
     bool same =
         same_setting(plan->voltage_set_V, voltage_V) && same_setting(plan->limit_set_A, limit_A);
@@ -249,4 +253,8 @@ void output_plan_read(struct output_plan *plan, const struct output_view *view,
     read_stage(plan, view, reading);
     read_state(plan, view, reading);
     read_limit(plan, reading, view->now_s);
+    if (plan->stage == OUTPUT_WAITS && plan->is_known && plan->output_on == FLAG_YES)
+        plan_give_up(plan, EXIT_USAGE, "the output is on already", view->now_s);
+    else if (plan->stage == OUTPUT_WAITS && plan->is_known)
+        plan_begin_on(plan, view->now_s);
 }

@@ -246,7 +246,9 @@ static enum supply_result ask_settings(struct supply *supply, double now_s, stru
             answer == ANSWER_WHOLE && scpi_text_split(reply, fields, 2) == 2 &&
             scpi_text_number(fields[0], plan->set_voltage, 'V', &voltage_V) == SCPI_NUMBER &&
             scpi_text_number(fields[1], plan->set_limit, 'A', &limit_A) == SCPI_NUMBER;
-        if (!told && answer != ANSWER_BROKEN_OFF)
+        if (answer == ANSWER_BROKEN_OFF)
+            gone = true;
+        else if (!told)
             connection->scpi->out_of_step = true;
         else if (strange_setting(supply, SCPI_SET_VOLTAGE, fields[0], plan->set_voltage,
                                  voltage_V) |
@@ -257,6 +259,7 @@ static enum supply_result ask_settings(struct supply *supply, double now_s, stru
         if (!gone)
             scpi_ask_number(connection, plan->set_limit, false, 'A', &limit_A, &gone);
     }
+    /* Broken off, what is known stands. */
     if (gone || connection->broken_off)
         return supply_fail(connection, SUPPLY_GONE, error, "the link closed");
     if (connection->scpi->out_of_step) {

@@ -360,6 +360,38 @@ static void test_refused_at_once(void **state)
     assert_int_equal(play.offs, 0);
 }
 
+/* Just after the link came up it is not known yet: it waits for that. */
+static void test_on_before_it_is_known(void **state)
+{
+    (void)state;
+    for (int on = 0; on < 2; on++) {
+        struct play play;
+        play_begin(&play);
+        play.on = on;
+        ask_on_now(&play, &full);
+        assert_false(play.on_answer.is_there);
+        assert_int_equal(play_action(&play), OUTPUT_DO_NOTHING);
+        play_for(&play, 2);
+        assert_int_equal(play.on_answer.status, on ? EXIT_USAGE : EXIT_OK);
+        assert_int_equal(play.ons, on ? 0 : 2);
+        assert_true(play.on && play.offs == !on);
+    }
+    /* It does not become known. */
+    struct play play;
+    play_begin(&play);
+    ask_on_now(&play, &full);
+    for (int i = 0; i < 400; i++) {
+        play.view.now_s += step_s;
+        play_action(&play);
+        struct reading reading = {
+            .output_on = FLAG_UNKNOWN, .limited = FLAG_UNKNOWN, .valid = true};
+        output_plan_read(&play.plan, &play.view, &reading, play.set_V, play.set_A);
+        collect(&play);
+    }
+    assert_int_equal(play.on_answer.status, EXIT_UNAVAILABLE);
+    assert_int_equal(play.ons, 0);
+}
+
 static void test_look_finds_a_short(void **state)
 {
     (void)state;
@@ -1024,6 +1056,7 @@ int main(void)
         cmocka_unit_test(test_without_a_look),
         cmocka_unit_test(test_as_found),
         cmocka_unit_test(test_refused_at_once),
+        cmocka_unit_test(test_on_before_it_is_known),
         cmocka_unit_test(test_look_finds_a_short),
         cmocka_unit_test(test_look_at_a_low_voltage),
         cmocka_unit_test(test_a_module_that_sags_passes),
