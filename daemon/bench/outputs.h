@@ -29,9 +29,9 @@ void outputs_restore(struct outputs *outputs);
 int outputs_start(struct outputs *outputs);
 void outputs_stop(struct outputs *outputs);
 
-/* Something happened to an output; from the polling threads. Does not wait: the log,
- * the kept log of outputs, an event to the pages. */
-void outputs_happened(void *outputs, const struct output_event *event);
+/* Something happened to an output; from the polling threads, with the outputs as context.
+ * Does not wait: the log, the kept log of outputs, an event to the pages. */
+void outputs_happened(void *context, const struct output_event *event);
 
 /* An on was refused before a polling thread heard of it; for the reason in the error. */
 void outputs_refused(struct outputs *outputs, int supply, const struct output_asker *asker,

@@ -25,7 +25,7 @@ struct bench {
     pthread_mutex_t switching; /* held: an on goes on */
     struct output_asker asker; /* of the last switching or hold */
     bool run_switches;
-    bool has_mid; /* a second supply */
+    bool has_mid;    /* a second supply */
     int pages_there; /* streams of the page "harbour-1" */
 };
 
