@@ -84,6 +84,9 @@ static void add_polling(json_t *item, const struct polling_status *polling)
                                                        : "opening"));
     json_object_set_new(item, "problem", text_or_null(polling->problem));
     json_object_set_new(item, "identity", text_or_null(wire->identity));
+    json_object_set_new(item, "device", text_or_null(wire->device));
+    json_object_set_new(item, "usb_serial", text_or_null(wire->usb_serial));
+    json_object_set_new(item, "low_latency", text_or_null(link_latency_word(wire->low_latency)));
     json_object_set_new(item, "rate_hz",
                         polling->connected ? number_or_null(polling->rate_hz) : json_null());
     json_object_set_new(item, "limit_hz", number_or_null(wire->limit_hz));

@@ -47,6 +47,11 @@ static json_t *number_json(double number)
     return isnan(number) ? json_null() : json_real(number);
 }
 
+static json_t *text_json(const char *text)
+{
+    return text[0] ? json_string(text) : json_null();
+}
+
 static void print_json(json_t *object)
 {
     json_dumpf(object, stdout, JSON_COMPACT);
@@ -78,18 +83,24 @@ static void print_wire(const struct connection *connection, double begun_s, doub
     double rate_hz = seconds > 0 && count > 0 ? count / seconds : (double)NAN;
     if (wishes->json) {
         print_json(json_pack(
-            "{s:o, s:o, s:s, s:o, s:o, s:o, s:I, s:I, s:I, s:I, s:I, s:I}", "rate_hz",
-            number_json(rate_hz), "limit_hz", number_json(state.limit_hz), "limit_why",
+            "{s:o, s:o, s:s, s:o, s:o, s:o, s:I, s:I, s:I, s:I, s:I, s:I, s:o, s:o, s:o}",
+            "rate_hz", number_json(rate_hz), "limit_hz", number_json(state.limit_hz), "limit_why",
             state.limit_why, "limit_computed_hz", number_json(state.limit_computed_hz),
             "limit_share", number_json(state.limit_share), "conversion_hz",
             number_json(state.conversion_hz), "transactions", (json_int_t)state.transactions,
             "timeouts", (json_int_t)state.timeouts, "garbled", (json_int_t)state.garbled,
             "resynchronised", (json_int_t)state.resynchronised, "supply_errors",
-            (json_int_t)state.supply_errors, "repeats", (json_int_t)state.repeats));
+            (json_int_t)state.supply_errors, "repeats", (json_int_t)state.repeats, "device",
+            text_json(state.device), "usb_serial", text_json(state.usb_serial), "low_latency",
+            text_json(link_latency_word(state.low_latency))));
         return;
     }
     printf("  %.1f readings/s of %.1f that the wire allows (%s): %.1f %%\n", rate_hz,
            state.limit_hz, state.limit_why, 100 * rate_hz / state.limit_hz);
+    if (state.low_latency != LINK_LATENCY_NONE)
+        printf("  low latency of the converter: %s\n", link_latency_word(state.low_latency));
+    if (state.usb_serial[0])
+        printf("  USB serial number %s\n", state.usb_serial);
     if (!isnan(state.conversion_hz))
         printf("  the readback renews %.1f times a second\n", state.conversion_hz);
     if (state.timeouts + state.garbled + state.supply_errors > 0)

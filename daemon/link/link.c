@@ -6,16 +6,31 @@
 #include <errno.h>
 #include <libserialport.h>
 #include <poll.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/file.h>
+#include <sys/ioctl.h>
 #include <sys/socket.h>
+#include <sys/stat.h>
 #include <termios.h>
 #include <time.h>
 #include <unistd.h>
 
 /* A device that talks without end must not hold the drain for ever. */
 enum { MOST_DRAINED = 65536 };
+
+static int control(int descriptor, unsigned long request, void *argument)
+{
+    return ioctl(descriptor, request, argument);
+}
+
+struct link_calls link_calls = {read, write, control};
+
+int link_refuse(const struct link_spec *spec, const char *why, struct error *error)
+{
+    return error_set(error, EXIT_UNAVAILABLE, spec->text, 0, NULL, "%s: %s", spec->place, why);
+}
 
 int link_lock(const struct link *link, const struct link_spec *spec, struct error *error)
 {
@@ -40,7 +55,18 @@ int link_make_raw(int descriptor)
     return tcsetattr(descriptor, TCSANOW, &modes);
 }
 
+static bool is_device(const struct link_spec *spec)
+{
+    return spec->kind == LINK_SERIAL || spec->kind == LINK_MODBUS_RTU || spec->kind == LINK_USBTMC;
+}
+
 struct link *link_open(const struct link_spec *spec, double timeout_s, struct error *error)
+{
+    return link_open_again(spec, NULL, timeout_s, error);
+}
+
+struct link *link_open_again(const struct link_spec *spec, const struct link_known *known,
+                             double timeout_s, struct error *error)
 {
     struct link *link = calloc(1, sizeof *link);
     if (!link) {
@@ -48,6 +74,11 @@ struct link *link_open(const struct link_spec *spec, double timeout_s, struct er
         return NULL;
     }
     link->descriptor = -1;
+    if (is_device(spec) &&
+        link_find_place(spec, known, link->path, sizeof link->path, error) != 0) {
+        link_close(link);
+        return NULL;
+    }
     int failed = -1;
     switch (spec->kind) {
     case LINK_SERIAL:
@@ -67,6 +98,9 @@ struct link *link_open(const struct link_spec *spec, double timeout_s, struct er
         link_close(link);
         return NULL;
     }
+    struct stat status;
+    if (is_device(spec) && fstat(link->descriptor, &status) == 0)
+        link->usb = usb_device_of(status.st_rdev);
     return link;
 }
 
@@ -107,10 +141,16 @@ static int wait_ready(const struct link *link, short events, double deadline_s)
 int link_write(struct link *link, const void *bytes, size_t count, double deadline_s)
 {
     const char *at = bytes;
-    link->unread = link->messages;
+    if (link->messages) {
+        /* A reply not read to its end would be cut off by the device with an error of its own. */
+        if (link->unread && link_usbtmc_clear(link) != 0)
+            return -1;
+        /* What asks nothing brings nothing to read. */
+        link->unread = memchr(bytes, '?', count) != NULL;
+    }
     while (count > 0) {
         ssize_t written = link->socket ? send(link->descriptor, at, count, MSG_NOSIGNAL)
-                                       : write(link->descriptor, at, count);
+                                       : link_calls.write(link->descriptor, at, count);
         if (written < 0 && errno == EINTR)
             continue;
         if (written < 0 && errno == EAGAIN) {
@@ -173,6 +213,27 @@ bool link_is_gone(const struct link *link)
     char byte = 0;
     return link->socket && ready & POLLIN &&
            recv(link->descriptor, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0;
+}
+
+const struct usb_device *link_usb_device(const struct link *link)
+{
+    return &link->usb;
+}
+
+const char *link_device_path(const struct link *link)
+{
+    return link->path;
+}
+
+enum link_latency link_low_latency(const struct link *link)
+{
+    return link->latency;
+}
+
+const char *link_latency_word(enum link_latency latency)
+{
+    static const char *const words[] = {"", "not offered", "off", "on"};
+    return words[latency];
 }
 
 int link_descriptor(const struct link *link)

@@ -8,11 +8,17 @@
  *   tcp:127.0.0.1:5025                      usbtmc:/dev/usbtmc0
  *   modbus-rtu:/dev/ttyUSB0?baud=9600&parity=none&stop=1&address=1
  *   modbus-tcp:127.0.0.1:502?address=1      modbus-rtu-tcp:HOST:PORT?address=1
+ *
+ * Instead of a device's path, usb-serial=NUMBER: the port of the USB device with
+ * that serial number, whatever its name is today, as in
+ * serial:usb-serial=NUMBER?baud=9600 or usbtmc:usb-serial=NUMBER; of a device with
+ * several ports, interface=N among the keys says which.
  */
 #ifndef WAKEDRAW_LINK_LINK_H
 #define WAKEDRAW_LINK_LINK_H
 
 #include "base/error.h"
+#include "link/usb_device.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -28,15 +34,17 @@ enum link_kind {
 
 struct link_spec {
     enum link_kind kind;
-    char text[300];  /* as given, for messages */
-    char place[200]; /* device path, or host */
-    int port;        /* TCP */
-    int baud;        /* 300..921600; default 115200 for serial, 9600 for modbus-rtu */
-    char parity;     /* 'N', 'E', 'O' */
-    int stop_bits;   /* 1 or 2 */
-    int address;     /* Modbus unit, 1..247; default 1 */
+    char text[300];       /* as given, for messages */
+    char place[200];      /* device path, or host */
+    char usb_serial[128]; /* instead of a path; empty: not asked for */
+    int usb_interface;    /* 0..255; -1: not said */
+    int port;             /* TCP */
+    int baud;             /* 300..921600; default 115200 for serial, 9600 for modbus-rtu */
+    char parity;          /* 'N', 'E', 'O' */
+    int stop_bits;        /* 1 or 2 */
+    int address;          /* Modbus unit, 1..247; default 1 */
     /* Stands in the text, not left to its default. */
-    bool baud_given, parity_given, stop_given, address_given;
+    bool baud_given, parity_given, stop_given, address_given, interface_given;
 };
 
 /* Reads the text form; -1 with what and where filled (unknown kind, unknown or
@@ -52,6 +60,17 @@ struct link;
  * use is an error), close-on-exec. Waits at most timeout_s. NULL with the error
  * filled (EXIT_UNAVAILABLE). */
 struct link *link_open(const struct link_spec *spec, double timeout_s, struct error *error);
+
+/* What was behind the link when it was last open. */
+struct link_known {
+    struct usb_device usb;
+    bool no_other; /* where the name is another device's now, that one is refused */
+};
+
+/* The same, once more: where the USB device has got another name it is found by its
+ * serial number. */
+struct link *link_open_again(const struct link_spec *spec, const struct link_known *known,
+                             double timeout_s, struct error *error);
 void link_close(struct link *link);
 
 /* The rates that a port may be set to, from the lowest; how many there are. */
@@ -74,6 +93,25 @@ int link_drain(struct link *link);
 
 /* Nothing is read: has the other end gone (unplugged, closed)? */
 bool link_is_gone(const struct link *link);
+
+/* Which USB device it leads to; not known for a socket, or a port on no USB. */
+const struct usb_device *link_usb_device(const struct link *link);
+
+/* The path of the device that is open; empty for a socket. */
+const char *link_device_path(const struct link *link);
+
+/* Does a USB converter pass on bytes as they come, or hold them back for some
+ * milliseconds? Asked for at each open, then read back from the driver. */
+enum link_latency {
+    LINK_LATENCY_NONE, /* not a serial port */
+    LINK_LATENCY_NOT_OFFERED,
+    LINK_LATENCY_OFF,
+    LINK_LATENCY_ON,
+};
+enum link_latency link_low_latency(const struct link *link);
+
+/* "on", "off", "not offered"; empty where there is no serial port. */
+const char *link_latency_word(enum link_latency latency);
 
 /* The descriptor, for a library that reads and writes by itself. */
 int link_descriptor(const struct link *link);

@@ -79,7 +79,7 @@ static int read_parity(const char *value, struct link_spec *spec, struct error *
 static int read_key(size_t kind, char *pair, struct link_spec *spec, unsigned *seen,
                     struct error *error)
 {
-    static const char *const names[] = {"baud", "parity", "stop", "address"};
+    static const char *const names[] = {"baud", "parity", "stop", "address", "interface"};
     char *equals = strchr(pair, '=');
     if (!equals)
         return error_set(error, EXIT_USAGE, spec->text, 0, "KEY=VALUE", "found \"%s\" after ?",
@@ -87,9 +87,11 @@ static int read_key(size_t kind, char *pair, struct link_spec *spec, unsigned *s
     *equals = '\0';
     const char *value = equals + 1;
     size_t key = 0;
-    while (key < 4 && strcmp(names[key], pair) != 0)
+    while (key < 5 && strcmp(names[key], pair) != 0)
         key++;
-    bool known = key < 3 ? kinds[kind].line : key == 3 && kinds[kind].unit;
+    bool known = key < 3    ? kinds[kind].line
+                 : key == 3 ? kinds[kind].unit
+                            : key == 4 && spec->usb_serial[0];
     if (!known) {
         const char *expected = "no keys";
         if (kinds[kind].line)
@@ -104,7 +106,7 @@ static int read_key(size_t kind, char *pair, struct link_spec *spec, unsigned *s
                          pair);
     *seen |= 1U << key;
     bool *given[] = {&spec->baud_given, &spec->parity_given, &spec->stop_given,
-                     &spec->address_given};
+                     &spec->address_given, &spec->interface_given};
     *given[key] = true;
     if (key == 0)
         return read_baud(value, spec, error);
@@ -115,6 +117,9 @@ static int read_key(size_t kind, char *pair, struct link_spec *spec, unsigned *s
     if (key == 3 && whole_number(value, 1, 247, &spec->address) != 0)
         return error_set(error, EXIT_USAGE, spec->text, 0, "a unit from 1 to 247",
                          "address: found \"%s\"", value);
+    if (key == 4 && whole_number(value, 0, 255, &spec->usb_interface) != 0)
+        return error_set(error, EXIT_USAGE, spec->text, 0, "an interface from 0 to 255",
+                         "interface: found \"%s\"", value);
     return 0;
 }
 
@@ -144,11 +149,32 @@ static int read_host(const char *place, struct link_spec *spec, struct error *er
     return 0;
 }
 
+/* A device's path, or usb-serial=NUMBER. */
+static int read_device(const char *place, struct link_spec *spec, struct error *error)
+{
+    static const char by_number[] = "usb-serial=";
+    size_t length = strlen(place);
+    if (strncmp(place, by_number, sizeof by_number - 1) == 0) {
+        const char *number = place + sizeof by_number - 1;
+        if (!number[0] || strlen(number) >= sizeof spec->usb_serial)
+            return error_set(error, EXIT_USAGE, spec->text, 0,
+                             "a USB serial number of 1 to 127 characters", "found %zu",
+                             strlen(number));
+        snprintf(spec->usb_serial, sizeof spec->usb_serial, "%s", number);
+    } else if (length == 0 || length >= sizeof spec->place) {
+        return error_set(error, EXIT_USAGE, spec->text, 0, "a device's path of 1 to 199 characters",
+                         "found %zu", length);
+    }
+    snprintf(spec->place, sizeof spec->place, "%s", place);
+    return 0;
+}
+
 int link_parse(const char *text, struct link_spec *spec, struct error *error)
 {
     memset(spec, 0, sizeof *spec);
     spec->parity = 'N';
     spec->stop_bits = 1;
+    spec->usb_interface = -1;
     if (strlen(text) >= sizeof spec->text)
         return error_set(error, EXIT_USAGE, NULL, 0, "a link of at most 299 characters",
                          "found %zu", strlen(text));
@@ -175,11 +201,8 @@ int link_parse(const char *text, struct link_spec *spec, struct error *error)
     if (kinds[kind].host) {
         if (read_host(place, spec, error) != 0)
             return -1;
-    } else if (!place[0] || strlen(place) >= sizeof spec->place) {
-        return error_set(error, EXIT_USAGE, spec->text, 0, "a device's path of 1 to 199 characters",
-                         "found %zu", strlen(place));
-    } else {
-        snprintf(spec->place, sizeof spec->place, "%s", place);
+    } else if (read_device(place, spec, error) != 0) {
+        return -1;
     }
     unsigned seen = 0;
     for (char *rest = keys, *pair; rest && (pair = strsep(&rest, "&")) != NULL;)

@@ -16,13 +16,32 @@ struct link {
     bool socket;
     bool messages; /* the kernel's usbtmc driver: whole messages, no poll */
     bool unread;   /* usbtmc: something was asked whose reply was not read to its end */
+    struct usb_device usb;
+    enum link_latency latency;
+    char path[300];
 };
+
+/* The system calls that a device answers in ways of its own; a test's stand-in for
+ * the device answers in its place. */
+struct link_calls {
+    ssize_t (*read)(int descriptor, void *bytes, size_t count);
+    ssize_t (*write)(int descriptor, const void *bytes, size_t count);
+    int (*control)(int descriptor, unsigned long request, void *argument);
+};
+extern struct link_calls link_calls;
 
 /* Each fills the empty link or returns -1 with the error filled. */
 int link_open_serial(struct link *link, const struct link_spec *spec, struct error *error);
 int link_open_tcp(struct link *link, const struct link_spec *spec, double timeout_s,
                   struct error *error);
 int link_open_usbtmc(struct link *link, const struct link_spec *spec, struct error *error);
+
+/* The device's path now, in links that have one. -1: it is not there. */
+int link_find_place(const struct link_spec *spec, const struct link_known *known, char *path,
+                    size_t size, struct error *error);
+
+/* -1, with the place and why in the error. */
+int link_refuse(const struct link_spec *spec, const char *why, struct error *error);
 
 /* Locks the descriptor against other processes; -1: it is in use. */
 int link_lock(const struct link *link, const struct link_spec *spec, struct error *error);

@@ -22,58 +22,63 @@ enum { SHORTEST_TIMEOUT_MS = 100 };
 int link_open_usbtmc(struct link *link, const struct link_spec *spec, struct error *error)
 {
     struct stat status;
-    if (stat(spec->place, &status) != 0)
-        return error_set(error, EXIT_UNAVAILABLE, spec->text, 0, NULL, "%s: %s", spec->place,
-                         strerror(errno));
+    if (stat(link->path, &status) != 0)
+        return link_refuse(spec, strerror(errno), error);
     if (!S_ISCHR(status.st_mode))
-        return error_set(error, EXIT_UNAVAILABLE, spec->text, 0, NULL, "%s: is not a USBTMC device",
-                         spec->place);
-    link->descriptor = open(spec->place, O_RDWR | O_NOCTTY | O_CLOEXEC);
+        return link_refuse(spec, "is not a USBTMC device", error);
+    link->descriptor = open(link->path, O_RDWR | O_NOCTTY | O_CLOEXEC);
     if (link->descriptor < 0)
-        return error_set(error, EXIT_UNAVAILABLE, spec->text, 0, NULL, "%s: %s", spec->place,
-                         strerror(errno));
+        return link_refuse(spec, strerror(errno), error);
     if (link_lock(link, spec, error) != 0)
         return -1;
     __u32 timeout_ms = 1000;
-    link->messages = ioctl(link->descriptor, USBTMC_IOCTL_SET_TIMEOUT, &timeout_ms) == 0;
+    link->messages =
+        link_calls.control(link->descriptor, USBTMC_IOCTL_SET_TIMEOUT, &timeout_ms) == 0;
     if (link->messages)
         return 0;
     /* A stand-in for the device, in tests: a terminal, read as one. */
     if (link_make_raw(link->descriptor) == 0 &&
         fcntl(link->descriptor, F_SETFL, O_RDWR | O_NONBLOCK) == 0)
         return 0;
-    return error_set(error, EXIT_UNAVAILABLE, spec->text, 0, NULL, "%s: is not a USBTMC device",
-                     spec->place);
+    return link_refuse(spec, "is not a USBTMC device", error);
+}
+
+/* A message's end is told by bit 0 of the transfer's attributes (USBTMC 1.0, table 9). */
+static bool was_the_end(const struct link *link)
+{
+    __u8 attributes = 1;
+    int told = link_calls.control(link->descriptor, USBTMC_IOCTL_MSG_IN_ATTR, &attributes);
+    return told != 0 || attributes & 1;
 }
 
 long link_usbtmc_read(struct link *link, void *bytes, size_t count, double deadline_s)
 {
-    /* Reading with nothing asked blocks, and wedges some devices. */
-    if (!link->unread)
-        return 0;
-    double left_s = deadline_s - clock_monotonic_s();
-    if (left_s <= 0)
-        return 0;
-    __u32 timeout_ms = (__u32)(left_s * 1000) + 1;
-    if (timeout_ms < SHORTEST_TIMEOUT_MS)
-        timeout_ms = SHORTEST_TIMEOUT_MS;
-    ioctl(link->descriptor, USBTMC_IOCTL_SET_TIMEOUT, &timeout_ms);
-    ssize_t got = read(link->descriptor, bytes, count);
-    if (got < 0 && (errno == ETIMEDOUT || errno == EINTR || errno == EAGAIN))
-        return 0;
-    if (got < 0)
-        return -1;
-    /* Bit 0 of the transfer's attributes: this was the message's end. */
-    __u8 attributes = 1;
-    if (ioctl(link->descriptor, USBTMC_IOCTL_MSG_IN_ATTR, &attributes) != 0)
-        attributes = 1;
-    if (attributes & 1)
-        link->unread = false;
-    return got;
+    for (;;) {
+        /* Reading with nothing asked blocks, and wedges some devices. */
+        double left_s = deadline_s - clock_monotonic_s();
+        if (!link->unread || left_s <= 0)
+            return 0;
+        __u32 timeout_ms = (__u32)(left_s * 1000) + 1;
+        if (timeout_ms < SHORTEST_TIMEOUT_MS)
+            timeout_ms = SHORTEST_TIMEOUT_MS;
+        link_calls.control(link->descriptor, USBTMC_IOCTL_SET_TIMEOUT, &timeout_ms);
+        ssize_t got = link_calls.read(link->descriptor, bytes, count);
+        if (got < 0 && (errno == EINTR || errno == EAGAIN))
+            continue;
+        /* Asked a second time for the same reply a device may wedge: what it has is
+         * given up, and with it a reply that comes late. */
+        if (got < 0 && errno == ETIMEDOUT)
+            return link_usbtmc_clear(link);
+        if (got < 0)
+            return -1;
+        link->unread = !was_the_end(link);
+        if (got > 0)
+            return got;
+    }
 }
 
 int link_usbtmc_clear(struct link *link)
 {
     link->unread = false;
-    return ioctl(link->descriptor, USBTMC_IOCTL_CLEAR) == 0 ? 0 : -1;
+    return link_calls.control(link->descriptor, USBTMC_IOCTL_CLEAR, NULL) == 0 ? 0 : -1;
 }

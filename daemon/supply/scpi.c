@@ -2,6 +2,7 @@
 #include "supply/scpi.h"
 
 #include "base/clock.h"
+#include "base/log.h"
 #include "supply/scpi_text.h"
 
 #include <ctype.h>
@@ -454,11 +455,31 @@ static int identify(struct connection *connection, struct error *error)
     return 0;
 }
 
+/* Another name on another USB device: that is another supply, which took the port's
+ * name. Another name on the same converter was put there by a hand. */
+static int refuse_other(const struct connection *connection, struct error *error)
+{
+    const struct usb_device *known = &connection->known.usb;
+    if (!connection->known_identity[0] || !known->known ||
+        strcmp(connection->identity, connection->known_identity) == 0 ||
+        usb_device_fits(link_usb_device(connection->link), known))
+        return 0;
+    char was[200];
+    return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0,
+                     "the supply that was on it: plug that in, or start wakedraw again",
+                     "\"%.60s\" answers on another USB device than \"%.60s\" did (%s)",
+                     connection->identity, connection->known_identity,
+                     usb_device_text(known, was, sizeof was));
+}
+
 /* The same supply is back: how it wants to be asked is still known. */
 static void keep_or_forget_plans(struct connection *connection)
 {
     if (strcmp(connection->identity, connection->known_identity) == 0)
         return;
+    if (connection->known_identity[0])
+        log_warning("%s: \"%s\" answers where \"%s\" did: another supply", connection->spec.text,
+                    connection->identity, connection->known_identity);
     for (int i = 0; i < connection->output_count; i++)
         connection->dialect->forget(connection->outputs[i]);
     memcpy(connection->known_identity, connection->identity, sizeof connection->identity);
@@ -492,6 +513,8 @@ static int scpi_open(struct connection *connection, struct error *error)
     if (profile->clear[0])
         scpi_send(connection, profile->clear, false);
     if (profile->identify[0] && identify(connection, error) != 0)
+        return -1;
+    if (refuse_other(connection, error) != 0)
         return -1;
     keep_or_forget_plans(connection);
     scpi_take_errors(connection, NULL, 0);

@@ -62,7 +62,9 @@ void connection_destroy(struct connection *connection)
 int connection_open_link(struct connection *connection, double timeout_s, struct error *error)
 {
     connection_close(connection);
-    connection->link = link_open(&connection->spec, timeout_s, error);
+    /* Who answers *IDN? with the same words is the same, on whatever converter. */
+    connection->known.no_other = !connection->known_identity[0];
+    connection->link = link_open_again(&connection->spec, &connection->known, timeout_s, error);
     if (!connection->link)
         return -1;
     memset(&connection->pace, 0, sizeof connection->pace);
@@ -97,6 +99,8 @@ int connection_open(struct connection *connection, struct error *error)
         return 1;
     }
     connection->is_open = status == 0;
+    if (connection->is_open)
+        connection->known.usb = *link_usb_device(connection->link);
     if (status != 0)
         connection_close(connection);
     return status;
@@ -221,6 +225,12 @@ void connection_wire_state(const struct connection *connection, struct wire_stat
 {
     memset(state, 0, sizeof *state);
     snprintf(state->identity, sizeof state->identity, "%s", connection->identity);
+    if (connection->link) {
+        const struct usb_device *usb = link_usb_device(connection->link);
+        state->low_latency = link_low_latency(connection->link);
+        snprintf(state->usb_serial, sizeof state->usb_serial, "%s", usb->serial);
+        snprintf(state->device, sizeof state->device, "%s", link_device_path(connection->link));
+    }
     state->transactions = connection->transactions;
     state->timeouts = connection->timeouts;
     state->garbled = connection->garbled;

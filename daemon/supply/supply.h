@@ -43,7 +43,10 @@ void connection_hurry(struct connection *connection, bool hurry);
 
 /* What the wire did, for the page and the metrics. */
 struct wire_state {
-    char identity[160]; /* the *IDN? reply or "unit 1"; empty while not open */
+    char identity[160];   /* the *IDN? reply or "unit 1"; empty while not open */
+    char device[300];     /* the path that is open; empty: none */
+    char usb_serial[128]; /* of the converter or supply; empty: none known */
+    enum link_latency low_latency;
     double limit_hz; /* readings/s the link and the supply's conversion allow; NAN: not known yet */
     char limit_why[240]; /* "23 + 35 characters at 9600 baud + 4 ms turnaround" */
     /* Readings/s of each output that the wire alone allows: characters x bits a
