@@ -56,6 +56,21 @@ static void test_every_kind(void **state)
     assert_int_equal(spec.address, 247);
     spec = good("modbus-rtu-tcp:10.0.0.9:4001?address=3");
     assert_int_equal(spec.kind, LINK_MODBUS_RTU_TCP);
+    spec = good("modbus-rtu-tcp:[fe80::7]:4001");
+    assert_string_equal(spec.place, "fe80::7");
+    spec = good("serial:usb-serial=HL00A1");
+    assert_string_equal(spec.usb_serial, "HL00A1");
+    assert_int_equal(spec.usb_interface, -1);
+    assert_int_equal(spec.baud, 115200);
+    spec = good("modbus-rtu:usb-serial=HL00A1?baud=19200&address=4&interface=1");
+    assert_string_equal(spec.usb_serial, "HL00A1");
+    assert_int_equal(spec.usb_interface, 1);
+    assert_int_equal(spec.address, 4);
+    spec = good("usbtmc:usb-serial=TM77?interface=0");
+    assert_string_equal(spec.usb_serial, "TM77");
+    assert_int_equal(spec.usb_interface, 0);
+    spec = good("usbtmc:/dev/usbtmc0");
+    assert_string_equal(spec.usb_serial, "");
     assert_int_equal(spec.address, 3);
 }
 
@@ -86,6 +101,9 @@ static void test_refusals(void **state)
         {"serial:/dev/ttyS0?baud=9600&baud=9600", "twice", "once"},
         {"serial:/dev/ttyS0?parity=mark", "\"mark\"", "none, even or odd"},
         {"serial:/dev/ttyS0?stop=3", "\"3\"", "1 or 2"},
+        {"serial:usb-serial=", "0", "USB serial number"},
+        {"serial:usb-serial=A?interface=256", "\"256\"", "0 to 255"},
+        {"serial:/dev/ttyS0?interface=1", "\"interface\"", "baud, parity or stop"},
         {"serial:/dev/ttyS0?", "\"\"", "KEY=VALUE"},
         {"serial:/dev/ttyS0?baud", "\"baud\"", "KEY=VALUE"},
         {"modbus-tcp:127.0.0.1:502?address=0", "\"0\"", "1 to 247"},
