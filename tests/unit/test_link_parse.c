@@ -56,6 +56,7 @@ static void test_every_kind(void **state)
     assert_int_equal(spec.address, 247);
     spec = good("modbus-rtu-tcp:10.0.0.9:4001?address=3");
     assert_int_equal(spec.kind, LINK_MODBUS_RTU_TCP);
+    assert_int_equal(spec.address, 3);
     spec = good("modbus-rtu-tcp:[fe80::7]:4001");
     assert_string_equal(spec.place, "fe80::7");
     spec = good("serial:usb-serial=HL00A1");
@@ -71,7 +72,6 @@ static void test_every_kind(void **state)
     assert_int_equal(spec.usb_interface, 0);
     spec = good("usbtmc:/dev/usbtmc0");
     assert_string_equal(spec.usb_serial, "");
-    assert_int_equal(spec.address, 3);
 }
 
 /* Each refusal names what was found and what is expected. */
