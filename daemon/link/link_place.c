@@ -69,7 +69,7 @@ int link_find_place(const struct link_spec *spec, const struct link_known *known
             return 0;
     }
     /* Its name is gone or another's: plugged in again, it may have got a new one. */
-    char elsewhere[PATH_MAX];
+    char elsewhere[PATH_MAX] = "";
     if (known->usb.serial[0] &&
         usb_device_find(class_of(spec), &known->usb, elsewhere, sizeof elsewhere) == 1) {
         snprintf(path, size, "%s", elsewhere);
