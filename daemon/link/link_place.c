@@ -55,7 +55,7 @@ int link_find_place(const struct link_spec *spec, const struct link_known *known
     if (spec->usb_serial[0])
         return find_by_number(spec, path, size, error);
     /* Resolved at each open: the name by-id or by-path stays, the device moves. */
-    struct stat status;
+    struct stat status = {0};
     char *place = realpath(spec->place, NULL);
     int problem = place && stat(place, &status) == 0 ? 0 : errno;
     snprintf(path, size, "%s", place ? place : "");
