@@ -13,35 +13,6 @@ static const double OFF_WANTED_S = 60;
 
 static const char USE_THE_SWITCH[] = "use the switch on the supply";
 
-struct output_asker plan_asker(const char *who, const char *why)
-{
-    struct output_asker asker = {.who = ""};
-    snprintf(asker.who, sizeof asker.who, "%s", who);
-    snprintf(asker.why, sizeof asker.why, "%s", why);
-    return asker;
-}
-
-void plan_tell(struct output_plan *plan, enum output_what what, const struct output_asker *asker,
-               double voltage_V, double limit_A, const char *problem)
-{
-    /* Taken after every step, so there is always room; the newest counts. */
-    if (plan->event_count == OUTPUT_EVENTS) {
-        plan->first_event = (plan->first_event + 1) % OUTPUT_EVENTS;
-        plan->event_count--;
-    }
-    struct output_event *event =
-        &plan->events[(plan->first_event + plan->event_count++) % OUTPUT_EVENTS];
-    *event = (struct output_event){
-        .what = what, .asker = *asker, .voltage_V = voltage_V, .limit_A = limit_A};
-    snprintf(event->problem, sizeof event->problem, "%s", problem);
-}
-
-void plan_tell_plain(struct output_plan *plan, enum output_what what,
-                     const struct output_asker *asker)
-{
-    plan_tell(plan, what, asker, NAN, NAN, "");
-}
-
 static void answer(struct output_answer *answer, enum exit_status status, const char *problem)
 {
     *answer = (struct output_answer){.is_there = true, .status = status};
@@ -57,53 +28,6 @@ void plan_enter(struct output_plan *plan, enum output_stage stage, double now_s)
 bool plan_is_under_way(const struct output_plan *plan)
 {
     return plan->stage != OUTPUT_RESTS && plan->stage != OUTPUT_CLEARS;
-}
-
-bool output_plan_hides(const struct output_plan *plan)
-{
-    return plan->stage == OUTPUT_LOOK_GOES_ON || plan->stage == OUTPUT_LOOKS ||
-           plan->stage == OUTPUT_LOOK_GOES_OFF || plan->stage == OUTPUT_FALLS ||
-           plan->stage == OUTPUT_CLEARS;
-}
-
-bool output_plan_is_busy(const struct output_plan *plan)
-{
-    return plan->stage != OUTPUT_RESTS || plan->off.wanted;
-}
-
-const char *output_plan_doing(const struct output_plan *plan)
-{
-    static const char *const words[] = {
-        [OUTPUT_RESTS] = "",
-        [OUTPUT_CLEARS] = "",
-        [OUTPUT_WAITS] = "setting",
-        [OUTPUT_READS_SET] = "setting",
-        [OUTPUT_LOOK_WAITS] = "waiting for the voltage to fall",
-        [OUTPUT_LOOK_SETS] = "setting",
-        [OUTPUT_LOOK_GOES_ON] = "looking",
-        [OUTPUT_LOOKS] = "looking",
-        [OUTPUT_LOOK_GOES_OFF] = "looking",
-        [OUTPUT_FALLS] = "waiting for the voltage to fall",
-        [OUTPUT_SETS] = "setting",
-        [OUTPUT_GOES_ON] = "switching on",
-        [OUTPUT_RISES] = "switching on",
-    };
-    return plan->off.wanted ? "switching off" : words[plan->stage];
-}
-
-bool output_plan_off_failed(const struct output_plan *plan)
-{
-    return plan->off.wanted && plan->off.told;
-}
-
-bool output_plan_take_event(struct output_plan *plan, struct output_event *event)
-{
-    if (plan->event_count == 0)
-        return false;
-    *event = plan->events[plan->first_event];
-    plan->first_event = (plan->first_event + 1) % OUTPUT_EVENTS;
-    plan->event_count--;
-    return true;
 }
 
 void output_plan_begin(struct output_plan *plan, bool control, double rated_voltage_V,
@@ -189,7 +113,20 @@ static void did_off(struct output_plan *plan, const struct output_view *view,
 
 /* --- on --- */
 
-/* The on under way is over without having come about. */
+/* The on under way is over. What was set on its way stays, and is said. */
+static void refuse(struct output_plan *plan, enum exit_status status, const char *problem)
+{
+    char text[200];
+    if (isnan(plan->left_limit_A))
+        snprintf(text, sizeof text, "%s", problem);
+    else
+        snprintf(text, sizeof text, "%.150s; left set to %.3g V, %.3g A", problem,
+                 plan->left_voltage_V, plan->left_limit_A);
+    plan_tell(plan, OUTPUT_REFUSED, &plan->wish.asker, plan->left_voltage_V, plan->left_limit_A,
+              text);
+    answer(&plan->on_answer, status, text);
+}
+
 void plan_give_up(struct output_plan *plan, enum exit_status status, const char *problem,
                   double now_s)
 {
@@ -197,9 +134,7 @@ void plan_give_up(struct output_plan *plan, enum exit_status status, const char 
                      plan->stage == OUTPUT_LOOK_GOES_OFF || plan->stage == OUTPUT_GOES_ON ||
                      plan->stage == OUTPUT_RISES;
     bool hides = output_plan_hides(plan);
-    plan_tell(plan, OUTPUT_REFUSED, &plan->wish.asker, plan->wish.voltage_V, plan->wish.limit_A,
-              problem);
-    answer(&plan->on_answer, status, problem);
+    refuse(plan, status, problem);
     plan_enter(plan, hides ? OUTPUT_CLEARS : OUTPUT_RESTS, now_s);
     if (may_be_on)
         plan_want_off(plan, "it could not be switched on", now_s);
@@ -278,6 +213,7 @@ void output_plan_ask_on(struct output_plan *plan, const struct output_wish *wish
     plan->wish = *wish;
     plan->as_found = isnan(wish->voltage_V);
     plan->off.wanted = false;
+    plan->left_voltage_V = plan->left_limit_A = NAN;
     plan->saw[0] = '\0';
     plan->is_short = false;
     plan->read_s = view->now_s;
@@ -422,12 +358,10 @@ enum output_action output_plan_next(struct output_plan *plan, const struct outpu
 
 static void did_look_off(struct output_plan *plan, const struct output_view *view)
 {
-    const struct output_wish *wish = &plan->wish;
     plan->output_on = plan->shown = FLAG_NO;
     plan->switched_s = view->now_s;
     if (plan->is_short) {
-        plan_tell(plan, OUTPUT_REFUSED, &wish->asker, wish->voltage_V, wish->limit_A, plan->saw);
-        answer(&plan->on_answer, EXIT_BAD_DATA, plan->saw);
+        refuse(plan, EXIT_BAD_DATA, plan->saw);
         plan_enter(plan, OUTPUT_CLEARS, view->now_s);
         return;
     }
@@ -468,8 +402,8 @@ static void went_well(struct output_plan *plan, const struct output_view *view, 
         break;
     case OUTPUT_LOOK_SETS:
     case OUTPUT_SETS:
-        plan->voltage_set_V = plan->set_voltage_V;
-        plan->limit_set_A = plan->set_limit_A;
+        plan->left_voltage_V = plan->voltage_set_V = plan->set_voltage_V;
+        plan->left_limit_A = plan->limit_set_A = plan->set_limit_A;
         if (plan->stage == OUTPUT_SETS && !plan->as_found)
             plan_tell(plan, OUTPUT_SET, &wish->asker, wish->voltage_V, wish->limit_A, "");
         plan_enter(plan, plan->stage == OUTPUT_SETS ? OUTPUT_GOES_ON : OUTPUT_LOOK_GOES_ON,
@@ -506,7 +440,7 @@ void output_plan_did(struct output_plan *plan, const struct output_view *view,
         went_well(plan, view, voltage_V, limit_A);
     } else if (plan_is_under_way(plan) && result != OUTPUT_BROKEN_OFF) {
         if (action == OUTPUT_DO_SET)
-            plan->voltage_set_V = plan->limit_set_A = NAN;
+            plan->voltage_set_V = plan->limit_set_A = plan->left_limit_A = NAN;
         plan_give_up(plan, result == OUTPUT_NO_LINK ? EXIT_UNAVAILABLE : EXIT_BAD_DATA, problem,
                      view->now_s);
     }

@@ -81,10 +81,11 @@ struct output_plan {
     bool control;
     double rated_voltage_V, rated_current_A; /* NAN: not stated */
     enum output_stage stage;
-    double stage_s;          /* since when */
-    struct output_wish wish; /* of the on under way */
-    bool as_found;           /* at what was set already */
-    double set_voltage_V, set_limit_A;
+    double stage_s;                      /* since when */
+    struct output_wish wish;             /* of the on under way */
+    bool as_found;                       /* at what was set already */
+    double set_voltage_V, set_limit_A;   /* of OUTPUT_DO_SET */
+    double left_voltage_V, left_limit_A; /* set by it so far, and read back; NAN: nothing was */
     /* The look. */
     int looks, fine, poor; /* readings; of them in a row */
     struct reading seen;

@@ -85,6 +85,7 @@ static void tell(struct poller *poller, struct output *output)
 {
     struct output_plan *plan = &output->plan;
     struct output_status *status = &poller->board->supplies[output->index].output;
+    struct polling_status *polling = &poller->board->supplies[output->index].polling;
     struct output_event events[OUTPUT_EVENTS];
     int count = 0;
     bool changed = note_state(output);
@@ -98,6 +99,7 @@ static void tell(struct poller *poller, struct output *output)
         status->off_wanted = output->off_failed;
         status->settings_by_hand = output->by_hand;
         snprintf(status->doing, sizeof status->doing, "%s", output->doing);
+        supply_settings(output->supply, &polling->voltage_set_V, &polling->limit_set_A);
         pthread_mutex_unlock(&poller->board->mutex);
     }
     for (int i = 0; i < count && poller->listener.happened; i++)

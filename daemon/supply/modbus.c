@@ -146,7 +146,9 @@ static int modbus_start(struct connection *connection, struct error *error)
         connection->modbus = calloc(1, sizeof *connection->modbus);
     if (!connection->modbus)
         return error_set(error, EXIT_SOFTWARE, connection->spec.text, 0, NULL, "memory is out");
+    bool unanswered = connection->modbus->unanswered;
     memset(connection->modbus, 0, sizeof *connection->modbus);
+    connection->modbus->unanswered = unanswered;
     connection->modbus->silence_s =
         silence_of(&connection->spec, connection->profile->modbus.silence_s);
     for (int i = 0; i < connection->output_count; i++)

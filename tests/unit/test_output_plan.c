@@ -406,6 +406,8 @@ static void test_look_finds_a_short(void **state)
         assert_non_null(strstr(play.on_answer.problem, i ? "at 0.200 A the feed stands at 0.75 V"
                                                          : "at 0.200 A the feed stands at 0.20 V"));
         assert_non_null(strstr(play.on_answer.problem, "short or reversed leads"));
+        assert_non_null(strstr(play.on_answer.problem, "left set to 13.8 V, 0.2 A"));
+        assert_true(newest(&play, OUTPUT_REFUSED)->limit_A == 0.2);
         assert_false(play.on);
         assert_int_equal(play.ons, 1);
         assert_true(isnan(play.first_full_s));

@@ -122,10 +122,11 @@ class On(Bench):
                          [(True, 0.2), (False, 0.2), (True, 2.0)])
         self.assertEqual([entry["what"] for entry in reversed(self.log())],
                          ["looked", "set", "on"])
+        # The answer says what is set now.
+        self.assertEqual((item["voltage_set_V"], item["limit_set_A"]), (13.8, 2.0))
         # A power-up begins with the on in full, not with the look.
-        power_ups = self.daemon.get("power-ups")["items"]
         wait(lambda: self.daemon.get("power-ups")["items"], "a power-up")
-        self.assertLessEqual(len(power_ups), 1)
+        self.assertEqual(len(self.daemon.get("power-ups")["items"]), 1)
         status, body = self.put(True)
         self.assertEqual(status, 409)
         self.assertIn("on already", body["detail"])
@@ -303,6 +304,8 @@ class Looks(Bench):
             status, detail = self.look(load)
             self.assertEqual(status, 409, detail)
             self.assertIn(f"at 0.200 A the feed stands at {volts}: short or reversed", detail)
+            self.assertIn("left set to 13.8 V, 0.2 A", detail)
+            self.assertEqual(self.daemon.supply("left")["limit_set_A"], 0.2)
             seen = self.output.history[before:]
             # On once, at the look's limit, and not for long.
             self.assertEqual([(on, limit) for _, on, _, limit in seen], [(True, 0.2),
