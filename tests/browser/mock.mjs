@@ -28,6 +28,11 @@ export class MockBench {
     this.orders = new MockOrders(this);
     this.puts = []; // what PUT on-bench brought
     this.refusal = null; // the next PUT's problem
+    this.switching = null; // async (name, said, mock): what an On does before it is answered
+    this.arrived = []; // every PUT of an output: {name, on, at_ms}
+    this.hanging = []; // answers that never come, of GET api/v1/hang
+    this.log = []; // of the outputs, oldest first
+    this.pages = []; // the token each stream was asked for with
     this.streams = new Set();
     this.last = new Map(); // what was read last, by supply
     this.going = new Map(); // timers that read on, by supply
@@ -102,12 +107,15 @@ export class MockBench {
     const [kind, id, deed] = url.pathname.slice('/api/v1/'.length).split('/').map(decodeURIComponent);
     const limit = Number(url.searchParams.get('limit') ?? 50);
     const list = (items) => json(response, 200, { items: items.slice(0, limit), next: null });
-    if (kind === 'live') return this.stream(response);
+    if (kind === 'live') return this.stream(response, url.searchParams.get('page'));
+    if (kind === 'hang') return this.hanging.push(response);
     const parts = url.pathname.slice('/api/v1/'.length).split('/').map(decodeURIComponent);
     const ordered = await this.orders.answer(request.method, parts, url, request);
     if (ordered) return json(response, ...ordered);
     if (kind === 'supplies' && deed === 'on-bench') return this.putOnBench(request, id, response);
     if (kind === 'supplies' && deed === 'output') return this.putOutput(request, id, response);
+    if (kind === 'supplies' && deed === 'hold') return this.putHold(request, id, response);
+    if (kind === 'output-log') return this.outputLog(url, limit, response);
     if (kind === 'supplies') return list([...this.supplies.values()]);
     if (kind === 'health') return json(response, 200, { status: 'ok', name: 'Harbour Lane', version: '0.1.0', simulated: this.simulated === true });
     if (kind === 'module-types' && request.method === 'POST') {
@@ -148,24 +156,70 @@ export class MockBench {
   }
 
   async putOutput(request, name, response) {
+    const at_ms = Date.now();
+    const said = await body(request);
+    this.arrived.push({ name, on: said.on, at_ms });
+    const item = this.supplies.get(name);
+    const refusal = this.refusal ?? (said.on && item.hold
+      ? { status: 409, title: 'Held', detail: 'the memory of the unit is being read or written' } : null);
+    this.refusal = null;
+    if (refusal) return json(response, refusal.status, refusal);
+    this.puts.push({ name, said });
+    const refused = said.on ? await this.switching?.(name, said, this) ?? null : null;
+    if (refused) return json(response, refused.status, refused);
+    this.happened(name, {
+      what: said.on ? 'on' : 'off', who: 'page', hand: said.hand ?? null, voltage_V: item.voltage_set_V,
+      limit_A: item.limit_set_A,
+    });
+    Object.assign(item, { output_on: said.on, output_doing: null, off_wanted: false, output_ours: said.on });
+    json(response, 200, item);
+    return this.tell(name);
+  }
+
+  async putHold(request, name, response) {
     const said = await body(request);
     if (this.refusal) {
-      const refusal = this.refusal;
+      const { refusal } = this;
       this.refusal = null;
       return json(response, refusal.status, refusal);
     }
+    const at = new Date().toISOString();
+    this.supplies.get(name).hold = said.on ? { since: at, hand: said.hand ?? null, why: said.why ?? null } : null;
     this.puts.push({ name, said });
-    this.supplies.get(name).output_on = said.on;
+    this.happened(name, { what: said.on ? 'held' : 'hold over', who: 'page', hand: said.hand ?? null, why: said.why ?? null }, {});
     json(response, 200, this.supplies.get(name));
     return this.tell(name);
   }
 
-  stream(response) {
+  // A line of the log of outputs, and what the supply's item says of it.
+  happened(name, line, parts = null) {
+    const made = {
+      id: String(this.log.length + 1), supply: name, at: new Date().toISOString(), what: 'set', who: null,
+      hand: null, why: null, voltage_V: null, limit_A: null, problem: null, ...line,
+    };
+    this.log.push(made);
+    Object.assign(this.supplies.get(name), parts ?? {
+      output_last: made.what, output_by: made.who, output_hand: made.hand, output_why: made.why,
+      output_at: made.at, output_problem: made.problem,
+    });
+  }
+
+  outputLog(url, limit, response) {
+    const supply = url.searchParams.get('supply');
+    const before = Number(url.searchParams.get('before') ?? Infinity);
+    const found = this.log.filter((each) => (supply === null || each.supply === supply) && Number(each.id) < before)
+      .reverse();
+    const items = found.slice(0, limit);
+    return json(response, 200, { items, next: found.length > limit ? items.at(-1).id : null });
+  }
+
+  stream(response, page) {
     if (this.refuseStreams > 0) {
       this.refuseStreams--;
       return json(response, 503, { title: 'Busy', status: 503 });
     }
     this.opened++;
+    this.pages.push(page);
     response.writeHead(200, { 'Content-Type': 'text/event-stream', 'Cache-Control': 'no-store' });
     response.write('retry: 500\n\n');
     this.streams.add(response);
@@ -196,7 +250,9 @@ export class MockBench {
       limit_hz: 50, limit_why: '3.1 ms a round trip; the supply converts 50 times a second', conversion_hz: 50,
       jitter_s: 0.0008, longest_gap_s: 0.031, gaps: 0, repeats: 0, timeouts: 0, garbled: 0,
       resynchronised: 0, dropped: 0, power_up: null, reference_version: null, judging_s: null,
-      commit_s: null, ...parts,
+      commit_s: null, output_doing: null, output_by: null, output_hand: null, output_why: null, output_at: null,
+      output_last: null, output_ours: false, off_wanted: false, output_problem: null, settings_by_hand: false,
+      hold: null, low_latency: null, usb_serial: null, limit_computed_hz: 50, limit_share: 0.97, ...parts,
     });
   }
 

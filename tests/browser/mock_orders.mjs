@@ -17,7 +17,7 @@ export class MockOrders {
     this.mock = mock;
     this.settings = {
       stages: STAGES, warranty_days: 365, check_every_h: 24, resistors: [], check_standard: null,
-      ask_after_min: 20, shop: { name: 'Harbour Lane', lines: [] },
+      ask_after_min: 20, page_gone_s: 60, shop: { name: 'Harbour Lane', lines: [] },
     };
     this.units = [];
     this.orders = [];

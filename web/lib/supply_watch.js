@@ -158,7 +158,9 @@ export class SupplyWatch {
     if (this.item === null) return 'unheard';
     if (this.item.state === 'gone') return 'gone';
     if (this.item.state === 'opening') return 'opening';
-    if (!(now_ms - this.freshAt_ms <= STALE_AFTER_MS)) return 'stale';
+    // What is read while an output is looked at is not told.
+    const fresh = now_ms - this.freshAt_ms <= STALE_AFTER_MS || Boolean(this.item.output_doing);
+    if (!fresh) return 'stale';
     if (this.current === null) return 'waiting';
     return this.current.verdict === null ? 'watching' : 'judged';
   }

@@ -7,9 +7,11 @@ import { Problem, get } from '../lib/api.js';
 import { keepAwake } from '../lib/awake.js';
 import { LiveStream } from '../lib/live_stream.js';
 import { setData, setHidden, setText } from '../lib/page.js';
+import { livePath } from '../lib/page_token.js';
 import { References } from '../lib/references.js';
 import { SupplyWatch } from '../lib/supply_watch.js';
 import { Tones } from '../lib/tones.js';
+import { mountOff } from './off.js';
 import { outputSwitch } from './output_switch.js';
 import { onBenchForm, stageButtons } from './on_bench_form.js';
 import { Copy } from './copy.js';
@@ -72,8 +74,9 @@ const entries = onBenchForm({
 }, told);
 const outputs = outputSwitch({
   buttons: at('switch'), off: at('switch-off'), on: at('switch-on'), onWords: at('switch-on-words'),
-  note: at('switch-note'), before: at('switch-before'),
-}, (problem) => entries.open(chosen, watches.get(chosen)?.item ?? null, problem.message));
+  note: at('switch-note'), before: at('switch-before'), last: at('output-last'),
+}, async ({ text }) => (await import('./code_slip.js')).codeSlip(text));
+mountOff(at('form-off'));
 const repair = repairDesk({
   scan: { form: at('scan'), input: at('scan-field'), note: at('scan-note') }, bind: at('scan-bind'),
   stages: at('stages'), tags: at('tags'), stageSaid: at('entry-stage'), stageLabel: at('stage-label'),
@@ -83,7 +86,7 @@ const repair = repairDesk({
   chosen: () => watches.get(chosen) ?? null, bound: boundSupply, scanTo, told, moved, render,
 });
 const run = runDesk(at('run'), {
-  get, render, cell: () => repair.cell(), watch_s: watchOfType, failed: (text) => repair.strip.offer(text, null, { tone: 'trouble' }),
+  get, render, told, cell: () => repair.cell(), watch_s: watchOfType, failed: (text) => repair.strip.offer(text, null, { tone: 'trouble' }),
 });
 let soak = null; // fetched with the first copy
 const tones = new Tones();
@@ -134,7 +137,7 @@ const hears = {
   },
 };
 
-new LiveStream('/api/v1/live', {
+new LiveStream(livePath(), {
   heard: (name, data) => hears[name](data),
   changed(open) {
     streamOpen = open;
@@ -284,7 +287,7 @@ function compose() {
   return benchPicture({
     watch, copy: copy.detail, copyId: copy.id, copyProblem: copy.problem, references,
     standing: standingOf(watch), lostSince_ms, clockOffset_ms, trouble,
-    now_ms: performance.now(), wall_ms: Date.now(),
+    type: types.get(watch?.item?.module_type) ?? null, now_ms: performance.now(), wall_ms: Date.now(),
   });
 }
 
@@ -311,12 +314,12 @@ function render() {
   tabs.show([...watches.values()].map((each) => ({
     name: each.name, output: each.item?.output ?? '?', state: tabWord(each),
   })), chosen);
-  head.show([...watches.values()].map((each) => each.item).filter(Boolean));
+  head.show([...watches.values()].map((each) => each.item).filter(Boolean), { lost: lostSince_ms !== null });
   if (watch) {
     const fresh = ['waiting', 'watching', 'judged'].includes(standing);
     const type = types.get(watch.item?.module_type);
     supply.show(watch, fresh, type, repair.cell());
-    outputs.show(watch.item, type);
+    outputs.show(watch.item, type, standing === 'waiting' && copy.id === null);
     run.show(watch);
     strip.show(watch.strip, copy.id, fresh ? watch.current?.id ?? null : null);
   }

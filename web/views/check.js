@@ -5,7 +5,6 @@
 
 import { Problem, get, post } from '../lib/api.js';
 import { handField } from '../lib/hand.js';
-import { LiveStream } from '../lib/live_stream.js';
 import { element, setHidden, setText } from '../lib/page.js';
 import { amperes, clockTime, day, volts } from '../lib/words.js';
 import { chartsPart } from './check_charts.js';
@@ -21,23 +20,20 @@ let settings = { resistors: [], check_standard: null };
 let taken = null; // {zero, resistors: [], check_standard}
 let asking = 0;
 
-spine(at('spine'), 'check');
+spine(at('spine'), 'check', { hears: { reading: takeReading } });
 at('supply').addEventListener('change', () => {
   location.hash = encodeURIComponent(at('supply').value);
 });
 window.addEventListener('hashchange', show);
-new LiveStream('/api/v1/live', {
-  events: ['reading'],
-  heard(name, event) {
-    if (event.supply !== chosen()) return;
-    event.current_A.forEach((current_A, i) => {
-      if (current_A === null || event.voltage_V[i] === null) return;
-      for (const take of taking) take({ current_A, voltage_V: event.voltage_V[i] });
-    });
-  },
-  changed() {},
-});
 start();
+
+function takeReading(event) {
+  if (event.supply !== chosen()) return;
+  event.current_A.forEach((current_A, i) => {
+    if (current_A === null || event.voltage_V[i] === null) return;
+    for (const take of taking) take({ current_A, voltage_V: event.voltage_V[i] });
+  });
+}
 
 const chosen = () => decodeURIComponent(location.hash.slice(1)) || at('supply').value;
 

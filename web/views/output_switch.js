@@ -1,103 +1,99 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 //
 // Off, and on: only where the supply's control is on; otherwise the words that say
-// where the switch is. Off goes out at a touch; on wants to be held, with what it
-// will set and what to mind before it in sight.
+// where the switch is. Off goes out as the finger comes down; on wants to be held, with
+// what it will set and what to mind before it in sight. What became of it stands below.
 
 import { Problem, put } from '../lib/api.js';
+import {
+  byHandWords, doingWords, quietWords, strongWords,
+} from '../lib/outputs.js';
 import { setData, setHidden, setText } from '../lib/page.js';
 import { amperes, volts } from '../lib/words.js';
-import { switchOff } from './off.js';
+import { atOnce, held } from './held.js';
+import { asker, failureOf, isSent, switchOff, withSwitch } from './off.js';
 
-export const HOLD_MS = 800;
-const HOLD_KEYS = [' ', 'Enter'];
+const ON_PATIENCE_MS = 60000; // a look, and a voltage that must fall after it
+const LONG = 44; // signs; more of them are laid out smaller
 
-// refused(problem): the access code is needed.
+// refused(failure): the access code is needed; {text}.
 export function outputSwitch(places, refused) {
   let item = null;
   let type = null;
-  let failure = null; // {wanted, text} of the last try
+  let failure = null; // {name, text} of the last On
+  let early = false;
+  let onSheet = false;
 
-  function show(supplyItem, moduleType) {
-    if (supplyItem?.name !== item?.name) failure = null;
+  // sheet: the sheet says in words what became of it.
+  function show(supplyItem, moduleType, sheet = false) {
+    if (supplyItem?.name !== item?.name) early = false;
     item = supplyItem;
     type = moduleType ?? null;
-    if (failure !== null && item?.output_on === failure.wanted) failure = null;
+    if (failure !== null && (item?.name !== failure.name || item.output_on === true)) failure = null;
     const control = Boolean(item?.control);
     const on = item?.output_on === true;
     setHidden(places.buttons, !control);
-    setText(places.note, failure?.text ?? (control ? '' : 'Off: use the supply\u2019s switch.'));
-    setHidden(places.note, control && failure === null);
-    setHidden(places.before, !control || on);
-    setText(places.before, control ? settings(item, type) : '');
-    if (places.on.disabled !== on) places.on.disabled = on;
+    setData(places.off, 'sent', isSent(item?.name) ? 'yes' : 'no');
+    showOn(control, on);
+    onSheet = sheet;
+    showNote(noteOf(control));
+    setText(places.last, [quietWords(item), byHandWords(item)].filter(Boolean).map(ended).join(' '));
+    setHidden(places.last, places.last.textContent === '');
+  }
+
+  function showOn(control, on) {
+    const waits = Boolean(item?.hold);
+    const disabled = on || waits || Boolean(item?.output_doing);
+    if (places.on.disabled !== disabled) places.on.disabled = disabled;
+    setText(places.onWords, waits ? 'On waits' : early ? 'Hold to switch on' : 'Hold for on');
+    setHidden(places.before, !control || on || Boolean(item?.output_doing));
+    setText(places.before, !control ? '' : waits ? 'On waits until the memory is through.' : settings(item, type));
+  }
+
+  // What is to be read before anything else: {text, tone}.
+  function noteOf(control) {
+    const failed = failureOf(item?.name);
+    if (failed !== null && !item.off_wanted) return { text: failed.text, tone: 'trouble' };
+    const strong = onSheet ? null : strongWords(item);
+    const doing = onSheet ? '' : doingWords(item, type);
+    if (doing !== '' && !item.off_wanted) return { text: doing, tone: 'plain' };
+    if (failure !== null && item.output_last !== 'refused') return { text: failure.text, tone: 'trouble' };
+    return strong ?? { text: control ? '' : 'Off: use the supply\u2019s switch.', tone: 'plain' };
+  }
+
+  function showNote({ text, tone }) {
+    setText(places.note, text);
+    setHidden(places.note, text === '');
+    setData(places.note, 'tone', tone);
+    setData(places.note, 'long', text.length > LONG ? 'yes' : 'no');
   }
 
   async function switchOn() {
     const { name } = item;
+    failure = null;
+    early = false;
     try {
-      await put(`supplies/${encodeURIComponent(name)}/output`, { on: true });
-      failure = null;
+      await put(`supplies/${encodeURIComponent(name)}/output`, { on: true, ...asker() },
+        { patience_ms: ON_PATIENCE_MS });
     } catch (problem) {
       if (!(problem instanceof Problem)) throw problem;
-      failed(true, `On was not carried out: ${problem.message} Use the switch on the supply.`);
-      if (problem.status === 401) refused(problem);
+      const text = `Not switched on: ${problem.message}`;
+      failure = { name, text: [0, 503].includes(problem.status) ? withSwitch(text) : text };
+      if (problem.status === 401) refused(failure);
     }
-    show(item, type);
+    show(item, type, onSheet);
   }
 
-  function failed(wanted, text) {
-    failure = { wanted, text };
-  }
-
-  places.off.addEventListener('click', async () => {
-    const problem = await switchOff(item.name);
-    if (problem) failed(false, problem.text);
-    else failure = null;
-    show(item, type);
+  atOnce(places.off, async () => {
+    const failed = await switchOff(item.name);
+    if (failed?.code) refused(failed);
   });
-  held(places.on, switchOn, () => setText(places.onWords, 'Hold to switch on'));
+  held(places.on, switchOn, () => {
+    early = true;
+    show(item, type, onSheet);
+  });
 
   return { show };
-}
-
-// act() once a touch, or Space or Enter, has lasted; early(): it was let go before.
-export function held(button, act, early) {
-  let timer = null;
-
-  function press() {
-    if (timer !== null || button.disabled) return;
-    setData(button, 'held', 'yes');
-    timer = setTimeout(() => {
-      let_go();
-      act();
-    }, HOLD_MS);
-  }
-
-  function let_go() {
-    clearTimeout(timer);
-    timer = null;
-    setData(button, 'held', 'no');
-  }
-
-  function release() {
-    if (timer === null) return;
-    let_go();
-    early();
-  }
-
-  button.style.setProperty('--hold', `${HOLD_MS}ms`);
-  button.addEventListener('pointerdown', (event) => { if (event.button === 0) press(); });
-  for (const name of ['pointerup', 'pointercancel', 'pointerleave', 'blur']) {
-    button.addEventListener(name, release);
-  }
-  button.addEventListener('contextmenu', (event) => event.preventDefault());
-  button.addEventListener('keydown', (event) => {
-    if (!HOLD_KEYS.includes(event.key)) return;
-    event.preventDefault();
-    if (!event.repeat) press();
-  });
-  button.addEventListener('keyup', (event) => { if (HOLD_KEYS.includes(event.key)) release(); });
 }
 
 // What the supply will be set to, and what to look at before.
@@ -107,5 +103,9 @@ function settings(item, type) {
     : `leaves ${volts(item.voltage_set_V)} set`;
   const limit = known(type?.current_limit_A) ? `the current limit to ${amperes(type.current_limit_A)}`
     : `the current limit at ${amperes(item.limit_set_A)}`;
-  return `Before on it ${voltage} and ${limit}. Leads the right way round? Capacitors discharged?`;
+  const look = !known(type?.current_limit_A) ? '' : `, after a look at ${known(type.look_limit_A)
+    ? amperes(type.look_limit_A) : 'a tenth of it'}${known(type.look_voltage_V) ? ` and ${volts(type.look_voltage_V)}` : ''}`;
+  return `Before on it ${voltage} and ${limit}${look}. Leads the right way round? Capacitors discharged?`;
 }
+
+const ended = (text) => (/[.!?]$/.test(text) ? text : `${text}.`);

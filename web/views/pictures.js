@@ -4,6 +4,7 @@
 // references it asks for; an old verdict is never put where the live one goes.
 
 import { phaseRows } from '../lib/phase_match.js';
+import { doingWords, strongHead, strongWords } from '../lib/outputs.js';
 import { envelopeOf, isRangeOnly } from '../lib/references.js';
 import { BEFORE_ONSET_S, endedAt_ms } from '../lib/supply_watch.js';
 import { amperes, clockTime, counted, day, instant, volts } from '../lib/words.js';
@@ -13,7 +14,7 @@ const QUIET_S = 10;
 const LONGEST_COPY_S = 120;
 
 // know: {watch, copy, copyId, copyProblem, references, standing, lostSince_ms,
-// clockOffset_ms, trouble, now_ms, wall_ms}
+// clockOffset_ms, trouble, type: the module type on the bench or null, now_ms, wall_ms}
 export function benchPicture(know) {
   if (know.copyId !== null) return copyPicture(know);
   return livePicture(know);
@@ -123,7 +124,7 @@ function standingPicture(know, asked) {
     case 'watching':
       return watchingPicture(watch, asked);
     case 'waiting':
-      return waitingPicture(watch, asked);
+      return waitingPicture(watch, asked, know.type ?? null);
     case 'gone':
       return notice('Supply gone', 'trouble',
         `The supply ${watch.name} does not answer: ${item.problem ?? 'no reason known'}. `
@@ -160,14 +161,25 @@ function watchingPicture(watch, asked) {
   });
 }
 
-function waitingPicture(watch, asked) {
+function waitingPicture(watch, asked, type) {
+  const { item } = watch;
   const last = watch.recent.last();
-  return notice('Waiting', 'plain',
-    watch.item.run ? 'A run is going on: the next power-up is awaited.'
-      : 'Switch the output on, or plug the module in.', {
-      details: teaching(watch.item.module_type, asked),
-      draw: { label: 'Draw now', value_A: last?.current_A, note: volts(last?.voltage_V), struck: false },
-    });
+  const draw = { label: 'Draw now', value_A: last?.current_A, note: volts(last?.voltage_V), struck: false };
+  const doing = doingWords(item, type);
+  if (doing !== '' && !item.off_wanted) return notice(DOING[item.output_doing] ?? 'Waiting', 'plain', doing, { draw });
+  const strong = strongWords(item);
+  if (strong !== null) return notice(strongHead(item), strong.tone, strong.text, { draw });
+  return notice('Waiting', 'plain', awaited(item), { details: teaching(item.module_type, asked), draw });
+}
+
+const DOING = {
+  setting: 'Setting', looking: 'Looking', 'switching on': 'Switching on', 'switching off': 'Switching off',
+};
+
+function awaited(item) {
+  if (item.run) return 'A run is going on: the next power-up is awaited.';
+  if (item.hold) return 'The unit\u2019s memory is being read or written.';
+  return 'Switch the output on, or plug the module in.';
 }
 
 // What is missing for a verdict, and how to come by it.

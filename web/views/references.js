@@ -10,6 +10,7 @@ import { amperes, clockTime, counted, day } from '../lib/words.js';
 import { mark } from './mark.js';
 import { spine } from './spine.js';
 import { trialPart } from './reference_trial.js';
+import { putBack, typeForm } from './type_form.js';
 
 const MOST_LISTED = 200;
 
@@ -74,6 +75,7 @@ async function show() {
   at('type').value = name;
   chosen.clear();
   at('trial').replaceChildren();
+  layTypeForm(name);
   await attempt(async () => {
     const query = encodeURIComponent(name);
     const [references, power_ups] = await Promise.all([
@@ -85,6 +87,28 @@ async function show() {
     at('versions').replaceChildren(...versionsPart(references.items));
     at('choose').replaceChildren(...choosePart(name));
   });
+}
+
+// --- how it is switched on ---
+
+function layTypeForm(name) {
+  const type = types.find((each) => each.name === name);
+  at('type-form').replaceChildren(...(type ? [typeForm(type, attempt, typeWritten)] : []));
+}
+
+function typeWritten(type, before) {
+  types = types.map((each) => (each.name === type.name ? type : each));
+  layTypeForm(type.name);
+  say(`How ${type.name} is switched on is written down.`);
+  const back = element('button', '', 'Take it back');
+  back.type = 'button';
+  back.addEventListener('click', () => attempt(async () => {
+    const was = await putBack(before);
+    types = types.map((each) => (each.name === was.name ? was : each));
+    layTypeForm(was.name);
+    say('As it was.');
+  }));
+  at('done').append(' ', back);
 }
 
 // --- versions ---

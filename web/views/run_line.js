@@ -1,13 +1,13 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 //
 // A run on the tear-off: how far it is, what is left, End; what it came to; else
-// the way to begin one.
+// the way to begin one, and the way to hold the output still for a memory.
 
 import { Problem, post } from '../lib/api.js';
 import { RunWatch, progressOf, resultOf } from '../lib/runs.js';
 import { element, rebuilt, setText } from '../lib/page.js';
 
-// bench: {get(path), render(), cell(): a cell is on the board, watch_s(item): how long one
+// bench: {get(path), render(), told(item): a supply's item after a write, cell(): a cell is on the board, watch_s(item): how long one
 // is watched, or null, failed(text)}
 export function runDesk(place, bench) {
   const runs = new RunWatch(bench.get, bench.render);
@@ -20,8 +20,10 @@ export function runDesk(place, bench) {
     shown = runs.of(item.name);
     const state = shown === null ? 'none' : shown.ended_at ? 'over' : 'on';
     const from = [state, item.name, shown?.id, shown && [shown.done, shown.good, shown.bad,
-      shown.unsure, shown.ended_why, Boolean(shown.result)]];
-    rebuilt(place, from, () => build(state, shown, () => begin(watch.item)));
+      shown.unsure, shown.ended_why, Boolean(shown.result)], Boolean(item.hold)];
+    rebuilt(place, from, () => build(state, shown, {
+      again: () => begin(watch.item), hold: item.hold ? null : () => hold(watch.item),
+    }));
     if (state === 'on') setText(place.querySelector('.run-words'), progressOf(shown, performance.now()));
   }
 
@@ -31,12 +33,21 @@ export function runDesk(place, bench) {
     runSlip(item, () => bench.watch_s(item), bench.cell(), (run) => runs.hear(run, performance.now()));
   }
 
-  function build(state, run, again) {
-    if (state === 'none') return [button('Again and again \u2026', 'run-begin', again)];
+  async function hold(item) {
+    const { holdSlip } = await import('./hold_slip.js');
+    holdSlip(item, bench.told);
+  }
+
+  // While the output is held no run can begin, and the bar under the spine ends the hold.
+  function build(state, run, deeds) {
+    const memory = deeds.hold && button('Memory is read or written \u2026', 'hold-begin', deeds.hold);
+    const again = button(state === 'none' ? 'Again and again \u2026' : 'Again \u2026', 'run-begin', deeds.again);
+    again.disabled = deeds.hold === null;
+    if (state === 'none') return [element('div', 'deeds run-deeds', ...[again, memory].filter(Boolean))];
     if (state === 'over') {
       return [...resultOf(run).map((text, i) => element('p', i === 0 ? 'run-words' : 'run-said', text)),
-        element('div', 'deeds', button('Put away', 'run-away', () => runs.putAway(run)),
-          button('Again \u2026', 'run-begin', again))];
+        element('div', 'deeds run-deeds', ...[button('Put away', 'run-away', () => runs.putAway(run)), again, memory]
+          .filter(Boolean))];
     }
     return [element('p', 'run-words'), bar(run), handLine(run), element('div', 'deeds',
       button('End the run', 'run-end', () => end(run)))].filter(Boolean);

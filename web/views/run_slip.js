@@ -7,7 +7,7 @@ import { Problem, post } from '../lib/api.js';
 import { element, setHidden, setText } from '../lib/page.js';
 import { rounded, wholeOf } from '../lib/runs.js';
 import { CELL_CAUTION } from './intake.js';
-import { held } from './output_switch.js';
+import { held } from './held.js';
 import { choice, field, slip } from './slip.js';
 
 const MOST = 10000;

@@ -34,6 +34,12 @@ const fields = [
     of: (all) => String(all.ask_after_min), to: (text, all) => { all.ask_after_min = numberOf(text, 'Ask after'); },
   },
   {
+    key: 'page_gone_s', words: 'Off when the page that switched an output on is gone for, s', number: true,
+    hint: '0: never. A tablet that goes to sleep counts as gone, too: for a soak that nobody watches, 0 or long '
+      + 'enough. What was switched on at the supply, or is held for its memory, is left alone.',
+    of: (all) => String(all.page_gone_s), to: (text, all) => { all.page_gone_s = numberOf(text, 'Page gone'); },
+  },
+  {
     key: 'check_every_h', words: 'Bench check due every, h', number: true,
     of: (all) => String(all.check_every_h), to: (text, all) => { all.check_every_h = numberOf(text, 'Bench check'); },
   },

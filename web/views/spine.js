@@ -10,8 +10,10 @@ import '../lib/light.js';
 import { Problem, get } from '../lib/api.js';
 import { LiveStream } from '../lib/live_stream.js';
 import { element, rebuilt, setText } from '../lib/page.js';
+import { livePath } from '../lib/page_token.js';
 import { amperes } from '../lib/words.js';
 import { hearOutputs, mountOff } from './off.js';
+import { spineBars } from './spine_bars.js';
 
 // A page is listed once it is there.
 export const PAGES = [
@@ -20,26 +22,35 @@ export const PAGES = [
   { page: 'references', href: '/references.html', words: 'References' },
   { page: 'check', href: '/check.html', words: 'Bench check' },
   { page: 'ledger', href: '/ledger.html', words: 'Ledger' },
+  { page: 'outputs', href: '/outputs.html', words: 'Outputs' },
   { page: 'shop', href: '/shop.html', words: 'Shop' },
 ];
 
-const LIGHTS = { room: 'By the room', paper: 'Paper', night: 'Night' };
+const LIGHTS = { room: 'Room', paper: 'Paper', night: 'Night' };
 
-// page: "bench", "folders", "references", "check", "ledger" or "shop"; what the place holds
-// already stays between the pages and Off. live: false where the page hears the
-// stream itself and hands the supplies' items to show(items, heard).
-export function spine(place, page, { live = true } = {}) {
+// page: one of PAGES; what the place holds already stays between the pages and Off.
+// live: false where the page hears the stream itself and hands the supplies' items to
+// show(items, {lost}). hears: {event: (data) => void}, what else is heard of the one
+// stream of the page.
+export function spine(place, page, { live = true, hears = {} } = {}) {
   const supplies = element('nav', 'spine-supplies');
   supplies.setAttribute('aria-label', 'Supplies');
   const off = element('div', 'spine-off');
-  const light = lightButton();
+  const barPlace = element('section', 'spine-bars');
   place.prepend(pages(page));
-  place.append(...(live ? [supplies] : []), off, light);
-  mountOff(off);
+  place.append(...(live ? [supplies] : []), off, lightButton());
+  // On the bench they lie where they do not move its own Off: spine.css.
+  if (live) place.append(barPlace);
+  else place.after(barPlace);
+  barPlace.setAttribute('aria-label', 'Notices');
+  mountOff(off, { words: false });
+  const bars = spineBars(barPlace);
   markSimulated(off);
 
-  function show(items, heard = true) {
+  // heard: is the stream there; lost: it was, or did not come.
+  function show(items, { heard = true, lost = false } = {}) {
     hearOutputs(items);
+    bars.show(items, lost);
     if (!live) return;
     rebuilt(supplies, items.map((item) => [item.name, doing(item, heard)]), () => items.map(
       (item) => {
@@ -50,7 +61,7 @@ export function spine(place, page, { live = true } = {}) {
     ));
   }
 
-  if (live) hear(show);
+  if (live) hear(show, hears);
   return { show };
 }
 
@@ -88,18 +99,22 @@ function lightButton() {
   return button;
 }
 
-function hear(show) {
+function hear(show, hears) {
   const items = new Map();
   let heard = false;
-  const stream = new LiveStream('/api/v1/live', {
-    events: ['supply', 'heartbeat'],
-    heard(name, item) {
-      if (name === 'supply') items.set(item.name, item);
-      show([...items.values()], heard);
+  let lost = false;
+  const lay = () => show([...items.values()], { heard, lost });
+  const stream = new LiveStream(livePath(), {
+    events: ['supply', 'heartbeat', ...Object.keys(hears).filter((name) => name !== 'supply')],
+    heard(name, data) {
+      if (name === 'supply') items.set(data.name, data);
+      hears[name]?.(data);
+      if (name === 'supply' || name === 'heartbeat') lay();
     },
     changed(open) {
       heard = open;
-      show([...items.values()], heard);
+      lost = !open;
+      lay();
     },
   });
   window.addEventListener('pagehide', () => stream.close());
@@ -111,6 +126,8 @@ export function doing(item, heard = true) {
   if (!heard) return 'no word';
   if (item.state === 'gone') return 'gone';
   if (item.state === 'opening') return 'opening';
+  if (item.off_wanted) return 'off not confirmed';
+  if (item.output_doing) return item.output_doing;
   if (item.output_on === false) return 'off';
   const drawn = typeof item.current_A === 'number' ? amperes(item.current_A) : '';
   const what = item.limited === true ? 'in current limit' : item.output_on ? 'on' : '';

@@ -10,6 +10,12 @@ const GOOD_CAUTION = 'A good draw is no proof of function.';
 const LIMIT_CAUTION = 'Set the current limit before output on.';
 const CELL_ON_BOARD = 'A cell is on the board: no heat before it is off.';
 
+const LATENCY = {
+  on: 'low latency on',
+  off: 'low latency off: the converter may hold each reply back up to 16 ms',
+  'not offered': 'low latency: this link offers none',
+};
+
 // states: [{name, output, state}], chosen: a name.
 export function tabsView(place, choose) {
   function show(states, chosen) {
@@ -74,16 +80,28 @@ function setLine(item) {
   return `set to ${volts(voltage)}, limit ${amperes(limit)}`;
 }
 
-function rateLines(item, watch) {
-  if (item === null) return [];
+// How the wire does: what it gives, what it could, what went wrong on it.
+export function wireLines(item) {
   const lines = [`reads ${perSecond(item.rate_hz)}${limit(item)}`];
+  if (item.limit_computed_hz > 0) {
+    const share = typeof item.limit_share === 'number' ? `, ${Math.round(item.limit_share * 100)} % of it reached` : '';
+    lines.push(`the wire allows ${perSecond(item.limit_computed_hz)}${share}`);
+  }
+  if (item.low_latency) lines.push(LATENCY[item.low_latency] ?? `low latency: ${item.low_latency}`);
+  if (item.usb_serial) lines.push(`USB serial number ${item.usb_serial}`);
   lines.push(`jitter ${milliseconds(item.jitter_s)}, longest gap ${milliseconds(item.longest_gap_s)}, `
     + counted(item.gaps ?? 0, 'gap'));
   const mishaps = [
     [item.repeats, 'repeat'], [item.timeouts, 'time-out'], [item.garbled, 'garbled reply', 'garbled replies'],
-    [item.dropped, 'dropped', 'dropped'],
+    [item.resynchronised, 'time found in step again', 'times found in step again'], [item.dropped, 'dropped', 'dropped'],
   ].filter(([number]) => number > 0).map(([number, one, many]) => counted(number, one, many));
-  if (mishaps.length > 0) lines.push(mishaps.join(', '));
+  lines.push(mishaps.length > 0 ? mishaps.join(', ') : 'no fault on the wire');
+  return lines;
+}
+
+function rateLines(item, watch) {
+  if (item === null) return [];
+  const lines = wireLines(item);
   const told = typeof watch.current?.judging_s === 'number' ? watch.current : item;
   const { judging_s: judging, commit_s: commit } = told;
   if (typeof judging === 'number') {

@@ -1,0 +1,67 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// The bars under the spine of every page: that the bench is not heard, that an Off
+// was not confirmed, that a unit's memory is being read or written.
+
+import { Problem, put } from '../lib/api.js';
+import { USE_THE_SWITCH, holdWords } from '../lib/outputs.js';
+import { hand } from '../lib/hand.js';
+import { element, rebuilt, setText } from '../lib/page.js';
+import { held } from './held.js';
+import { failureLine, failureOf, watchOff } from './off.js';
+
+const LOST = `No word from the bench. ${USE_THE_SWITCH}`;
+
+// show(items, lost): the supplies as they are told; lost: the live stream is.
+export function spineBars(place) {
+  let items = [];
+  let lost = false;
+
+  function lay() {
+    const troubles = troublesOf(items, lost);
+    const holds = items.map((item) => [item.name, holdWords(item)]).filter(([, words]) => words);
+    rebuilt(place, { troubles, holds }, () => [
+      ...troubles.map(failureLine), ...holds.map(([name, words]) => holdBar(name, words)),
+    ]);
+  }
+
+  watchOff(lay);
+  return {
+    show(told, isLost) {
+      items = told;
+      lost = isLost;
+      lay();
+    },
+  };
+}
+
+function troublesOf(items, lost) {
+  const made = lost ? [{ text: LOST }] : [];
+  for (const { name, off_wanted: wanted } of items) {
+    const failure = failureOf(name);
+    if (wanted) made.push({ text: `${name}: Off was not confirmed. ${USE_THE_SWITCH}` });
+    else if (failure) made.push({ ...failure, text: `${name}: ${failure.text}` });
+  }
+  return made;
+}
+
+// It ends by holding: by the way, a memory is soon spoilt.
+function holdBar(name, { head, text }) {
+  const said = element('p', 'hold-text', text);
+  const button = element('button', 'hold-end', 'Hold to end');
+  button.type = 'button';
+  button.setAttribute('aria-label', `Hold to end: the memory at ${name} is through`);
+  held(button, () => end(name, said), () => setText(said, 'Hold it a moment longer, once the memory is through.'));
+  const bar = element('section', 'hold-bar', element('div', 'hold-words', element('p', 'hold-head', head), said), button);
+  bar.setAttribute('aria-label', `Memory at ${name}`);
+  return bar;
+}
+
+async function end(name, said) {
+  try {
+    await put(`supplies/${encodeURIComponent(name)}/hold`, { on: false, ...(hand() ? { hand: hand() } : {}) });
+  } catch (problem) {
+    if (!(problem instanceof Problem)) throw problem;
+    setText(said, `It goes on: ${problem.message}`);
+  }
+}
