@@ -31,6 +31,7 @@ export class MockBench {
     this.switching = null; // async (name, said, mock): what an On does before it is answered
     this.arrived = []; // every PUT of an output: {name, on, at_ms}
     this.hanging = []; // answers that never come, of GET api/v1/hang
+    this.mute = false; // an Off is not answered
     this.log = []; // of the outputs, oldest first
     this.pages = []; // the token each stream was asked for with
     this.streams = new Set();
@@ -115,11 +116,17 @@ export class MockBench {
     if (kind === 'supplies' && deed === 'on-bench') return this.putOnBench(request, id, response);
     if (kind === 'supplies' && deed === 'output') return this.putOutput(request, id, response);
     if (kind === 'supplies' && deed === 'hold') return this.putHold(request, id, response);
+    if (kind === 'supplies' && deed === 'checks') {
+      return json(response, 200, { state: 'never', due_at: null, items: [], charts: [], findings: [] });
+    }
     if (kind === 'output-log') return this.outputLog(url, limit, response);
     if (kind === 'supplies') return list([...this.supplies.values()]);
     if (kind === 'health') return json(response, 200, { status: 'ok', name: 'Harbour Lane', version: '0.1.0', simulated: this.simulated === true });
     if (kind === 'module-types' && request.method === 'POST') {
-      const type = { id: String(this.types.length + 1), feeds: [], cautions: [], ...await body(request) };
+      const said = await body(request);
+      const known = this.types.find((each) => each.name === said.name);
+      if (known) return json(response, 200, Object.assign(known, said));
+      const type = { id: String(this.types.length + 1), feeds: [], cautions: [], ...said };
       this.types.push(type);
       return json(response, 201, type);
     }
@@ -159,6 +166,7 @@ export class MockBench {
     const at_ms = Date.now();
     const said = await body(request);
     this.arrived.push({ name, on: said.on, at_ms });
+    if (!said.on && this.mute) return this.hanging.push(response);
     const item = this.supplies.get(name);
     const refusal = this.refusal ?? (said.on && item.hold
       ? { status: 409, title: 'Held', detail: 'the memory of the unit is being read or written' } : null);
@@ -184,7 +192,7 @@ export class MockBench {
       return json(response, refusal.status, refusal);
     }
     const at = new Date().toISOString();
-    this.supplies.get(name).hold = said.on ? { since: at, hand: said.hand ?? null, why: said.why ?? null } : null;
+    this.supplies.get(name).hold = said.on ? { since: at, unit: this.supplies.get(name).unit, hand: said.hand ?? null, why: said.why ?? null } : null;
     this.puts.push({ name, said });
     this.happened(name, { what: said.on ? 'held' : 'hold over', who: 'page', hand: said.hand ?? null, why: said.why ?? null }, {});
     json(response, 200, this.supplies.get(name));

@@ -52,6 +52,7 @@ const PAGES = [
   ['ledger.html#from=2020-01-01&to=2020-01-07', 'The ledger fills itself'],
   ['record.html#1', 'What the power-ups support'],
   ['shop.html', 'Stages of a repair'],
+  ['outputs.html', 'What was switched and set'],
 ];
 
 for (const [name, size] of [['1280x800', LANDSCAPE], ['800x1280', PORTRAIT]]) {
@@ -283,6 +284,52 @@ pageCheck('shop by keyboard: stages and a resistor are set, what is wrong is nam
   await page.getByRole('button', { name: 'Take it back' }).click();
   await sees(page, 'As it was.');
   assert.deepEqual((await week.get('settings')).stages, written.stages);
+});
+
+pageCheck('shop by touch: how long a page may be gone before its output goes off', 'shop.html', async (page) => {
+  const gone = page.getByLabel('Off when the page that switched an output on is gone for');
+  await until(async () => await gone.inputValue() === '60', 'a minute at first');
+  await gone.fill('4000');
+  await page.getByRole('button', { name: 'Write it down' }).tap();
+  await sees(page, '3600');
+  await gone.fill('0');
+  await page.getByRole('button', { name: 'Write it down' }).tap();
+  await sees(page, 'Written down.');
+  assert.equal((await week.get('settings')).page_gone_s, 0);
+  await page.getByRole('button', { name: 'Take it back' }).tap();
+  await sees(page, 'As it was.');
+  assert.equal((await week.get('settings')).page_gone_s, 60);
+}, PORTRAIT, { hasTouch: true });
+
+pageCheck('how a type is switched on: written, what cannot be is named, taken back', 'references.html', async (page) => {
+  await until(() => page.locator('#type-form summary').count(), 'the fold');
+  const name = await page.locator('#type').inputValue();
+  const type = async () => (await week.get('module-types?limit=500')).items.find((each) => each.name === name);
+  const before = await type();
+  await press(page, 'How it is switched on');
+  await clean(page, 'the form of a type');
+  const fill = async (words, text) => {
+    await reach(page, words);
+    await page.keyboard.press('Control+a');
+    await page.keyboard.type(text);
+  };
+  await fill('Voltage, V', '12.5');
+  await fill('Current limit, A', '1.5');
+  await fill('Look first at, A', '2');
+  await fill('Longest in current limit, s', '4');
+  await page.keyboard.press('Enter');
+  await sees(page, 'The look\u2019s current is over the limit.');
+  for (let i = 0; i < 3; i++) await page.keyboard.press('Shift+Tab');
+  await fill('Look first at, A', '0.2');
+  await page.keyboard.press('Enter');
+  await sees(page, 'is switched on is written down.');
+  const written = await type();
+  assert.deepEqual([written.nominal_voltage_V, written.current_limit_A, written.look_limit_A, written.look_voltage_V, written.limit_longest_s],
+    [12.5, 1.5, 0.2, null, 4]);
+  assert.deepEqual([written.watch_s, written.feeds], [before.watch_s, before.feeds], 'what the form does not hold stays');
+  await page.getByRole('button', { name: 'Take it back' }).click();
+  await sees(page, 'As it was.');
+  assert.deepEqual(await type(), before);
 });
 
 // --- the ledger ---

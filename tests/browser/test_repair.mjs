@@ -315,9 +315,10 @@ pageCheck('off stays one touch away over a slip, for every output that is on', a
   await page.locator('#deed-note').click();
   await page.locator('dialog[open] .off[data-supply="right"]').click();
   await until(() => mock.supplies.get('right').output_on === false, 'switched off');
-  await until(async () => await page.locator('dialog[open] .off').count() === 1, 'one is still on');
+  await until(async () => await page.locator('dialog[open] .off[data-on="yes"]').count() === 1, 'one is still on');
+  assert.equal(await page.locator('dialog[open] .off').count(), 2, 'and none has moved');
   mock.refusal = { status: 503, title: 'Unavailable', detail: 'the supply does not answer.' };
-  await page.locator('dialog[open] .off').click();
+  await page.locator('dialog[open] .off[data-on="yes"]').click();
   await until(async () => /off was not carried out/i.test(await page.locator('dialog[open]').innerText()), 'said there');
 });
 
@@ -377,7 +378,7 @@ pageCheck('light: by the room, paper, night; kept on the tablet', async (page) =
   assert.equal(await paper(), night);
   await page.emulateMedia({ colorScheme: 'dark' });
   await light.click();
-  assert.equal(await light.innerText(), 'By the room');
+  assert.equal(await light.innerText(), 'Room');
   assert.equal(await paper(), night);
   await page.emulateMedia({ colorScheme: 'light' });
   assert.equal(await paper(), room);

@@ -180,7 +180,7 @@ async function picture(page) {
 
 // --- every page ---
 
-const PAGES_HERE = ['', 'folder.html', 'folder.html#HL-0101', 'record.html#1', 'references.html', 'check.html', 'ledger.html', 'shop.html'];
+const PAGES_HERE = ['', 'folder.html', 'folder.html#HL-0101', 'record.html#1', 'references.html', 'check.html', 'ledger.html', 'outputs.html', 'shop.html'];
 
 for (const colorScheme of ['light', 'dark']) {
   for (const [name, size] of [['flat', LANDSCAPE], ['upright', PORTRAIT]]) {

@@ -89,7 +89,7 @@ export function holdWords(item) {
   const { since, hand, why } = item.hold;
   const said = [hand, why].filter(Boolean).join(': ');
   return {
-    head: `${item.name}: memory of ${item.unit ?? 'the unit'} is being read or written`,
+    head: `${item.name}: memory of ${item.hold.unit ?? item.unit ?? 'the unit'} is being read or written`,
     text: `Since ${clockTime(since, false)}${said ? ` (${said})` : ''}. ${item.control
       ? 'Nothing is switched or set by itself. Only Off cuts the power.'
       : 'Leave the supply\u2019s switch as it is.'}`,

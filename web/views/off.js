@@ -77,7 +77,8 @@ export function asker() {
 }
 
 export function withSwitch(text) {
-  return /switch on the supply/i.test(text) ? text : `${text} ${USE_THE_SWITCH}`;
+  const ended = /[.!?]$/.test(text) ? text : `${text}.`;
+  return /switch on the supply/i.test(text) ? ended : `${ended} ${USE_THE_SWITCH}`;
 }
 
 function lay() {

@@ -38,7 +38,7 @@ async function show() {
     fit();
   } catch (problem) {
     if (!(problem instanceof Problem)) throw problem;
-    place.replaceChildren(element('p', 'record-problem', problem.message));
+    place.replaceChildren(element('h1', 'spoken', 'Repair record'), element('p', 'record-problem', problem.message));
   }
 }
 

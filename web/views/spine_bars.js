@@ -10,8 +10,6 @@ import { element, rebuilt, setText } from '../lib/page.js';
 import { held } from './held.js';
 import { failureLine, failureOf, watchOff } from './off.js';
 
-const LOST = `No word from the bench. ${USE_THE_SWITCH}`;
-
 // show(items, lost): the supplies as they are told; lost: the live stream is.
 export function spineBars(place) {
   let items = [];
@@ -35,14 +33,16 @@ export function spineBars(place) {
   };
 }
 
+// One line of each kind: what matters is the switch.
 function troublesOf(items, lost) {
-  const made = lost ? [{ text: LOST }] : [];
-  for (const { name, off_wanted: wanted } of items) {
-    const failure = failureOf(name);
-    if (wanted) made.push({ text: `${name}: Off was not confirmed. ${USE_THE_SWITCH}` });
-    else if (failure) made.push({ ...failure, text: `${name}: ${failure.text}` });
+  const failed = items.map(({ name, off_wanted: wanted }) => ({ name, wanted, failure: failureOf(name) }))
+    .filter(({ wanted, failure }) => wanted || failure);
+  if (lost) {
+    const names = failed.map(({ name }) => name).join(', ');
+    return [{ text: `No word from the bench${names ? `, Off of ${names} was not carried out` : ''}. ${USE_THE_SWITCH}` }];
   }
-  return made;
+  return failed.map(({ name, wanted, failure }) => (wanted
+    ? { text: `${name}: Off was not confirmed. ${USE_THE_SWITCH}` } : { ...failure, text: `${name}: ${failure.text}` }));
 }
 
 // It ends by holding: by the way, a memory is soon spoilt.

@@ -83,10 +83,7 @@ function setLine(item) {
 // How the wire does: what it gives, what it could, what went wrong on it.
 export function wireLines(item) {
   const lines = [`reads ${perSecond(item.rate_hz)}${limit(item)}`];
-  if (item.limit_computed_hz > 0) {
-    const share = typeof item.limit_share === 'number' ? `, ${Math.round(item.limit_share * 100)} % of it reached` : '';
-    lines.push(`the wire allows ${perSecond(item.limit_computed_hz)}${share}`);
-  }
+  if (item.limit_computed_hz > 0) lines.push(`the wire alone allows ${perSecond(item.limit_computed_hz)}`);
   if (item.low_latency) lines.push(LATENCY[item.low_latency] ?? `low latency: ${item.low_latency}`);
   if (item.usb_serial) lines.push(`USB serial number ${item.usb_serial}`);
   lines.push(`jitter ${milliseconds(item.jitter_s)}, longest gap ${milliseconds(item.longest_gap_s)}, `
@@ -113,8 +110,9 @@ function rateLines(item, watch) {
 
 function limit(item) {
   if (!(item.limit_hz > 0)) return '';
+  const share = typeof item.limit_share === 'number' ? `, ${Math.round(item.limit_share * 100)} % of it reached` : '';
   return `, limit ${item.limit_hz.toFixed(item.limit_hz < 20 ? 1 : 0)}`
-    + `${item.limit_why ? ` (${item.limit_why})` : ''}`;
+    + `${item.limit_why ? ` (${item.limit_why})` : ''}${share}`;
 }
 
 function setUpLine(type) {
