@@ -6,23 +6,27 @@
 import { Problem, put } from '../lib/api.js';
 import { USE_THE_SWITCH, holdWords } from '../lib/outputs.js';
 import { hand } from '../lib/hand.js';
-import { element, rebuilt, setText } from '../lib/page.js';
+import { element, rebuilt, setHidden, setText } from '../lib/page.js';
 import { held } from './held.js';
 import { failureLine, failureOf, watchOff } from './off.js';
 
 // show(items, lost): the supplies as they are told; lost: the live stream is.
 export function spineBars(place) {
+  const troublePlace = element('div', 'spine-troubles');
+  const holdPlace = element('div', 'spine-holds');
   let items = [];
   let lost = false;
 
+  // Apart, so that a hold that is being ended stays under its finger.
   function lay() {
     const troubles = troublesOf(items, lost);
     const holds = items.map((item) => [item.name, holdWords(item)]).filter(([, words]) => words);
-    rebuilt(place, { troubles, holds }, () => [
-      ...troubles.map(failureLine), ...holds.map(([name, words]) => holdBar(name, words)),
-    ]);
+    rebuilt(troublePlace, troubles, () => troubles.map(failureLine));
+    rebuilt(holdPlace, holds, () => holds.map(([name, words]) => holdBar(name, words)));
+    setHidden(place, troubles.length + holds.length === 0);
   }
 
+  place.append(troublePlace, holdPlace);
   watchOff(lay);
   return {
     show(told, isLost) {
