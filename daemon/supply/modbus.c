@@ -10,6 +10,8 @@
 
 /* A request of its own costs about as much as so many idle registers. */
 enum { IDLE_FOR_SETTINGS = 8 };
+/* So often back in step without a reading in between: it is not. Open again. */
+enum { MOST_REGAINED = 4 };
 
 static const double QUIET_S = 0.04;
 
@@ -87,6 +89,8 @@ static int resynchronise(struct supply *supply)
             if (outcome == OUTCOME_EXCEPTION)
                 connection->supply_errors--;
             connection->modbus->out_of_step = false;
+            connection->modbus->doubtful = true;
+            connection->modbus->regained++;
             connection->resynchronised++;
             return 0;
         }
@@ -331,12 +335,24 @@ static void note_output_word(struct supply *supply)
     }
 }
 
+/* A block that could be read before. That it does not exist is then the answer to
+ * another question. */
+static enum outcome read_again(struct supply *supply, struct register_block *block)
+{
+    struct connection *connection = supply->connection;
+    enum outcome outcome = modbus_read_block(connection, block);
+    if (outcome == OUTCOME_EXCEPTION && connection->spec.kind != LINK_MODBUS_TCP &&
+        connection->modbus->exception <= MODBUS_ILLEGAL_VALUE)
+        connection->modbus->out_of_step = true;
+    return outcome;
+}
+
 static enum supply_result modbus_read(struct supply *supply, struct reading *reading,
                                       struct error *error)
 {
     struct connection *connection = supply->connection;
     struct modbus *modbus = connection->modbus;
-    if (modbus->out_of_step && resynchronise(supply) != 0)
+    if (modbus->out_of_step && (modbus->regained >= MOST_REGAINED || resynchronise(supply) != 0))
         return supply_fail(connection, SUPPLY_GONE, error,
                            "unit %d does not come back into step after a missing answer",
                            connection->spec.address);
@@ -346,17 +362,24 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
             return modbus_failed(supply, outcome, error);
     }
     struct modbus_plan *plan = supply->modbus_plan;
+    if (modbus->doubtful) {
+        enum outcome outcome = read_again(supply, &plan->blocks[0]);
+        if (outcome != OUTCOME_GOOD)
+            return modbus_failed(supply, outcome, error);
+        modbus->doubtful = false;
+    }
     /* Begun once the silence after the last frame is over. */
     clock_sleep_until(modbus->ended_s + modbus->silence_s);
     double begun_s = clock_monotonic_s();
     double chars = 0;
     for (int i = 0; i < plan->block_count; i++) {
-        enum outcome outcome = modbus_read_block(connection, &plan->blocks[i]);
+        enum outcome outcome = read_again(supply, &plan->blocks[i]);
         if (outcome != OUTCOME_GOOD)
             return modbus_failed(supply, outcome, error);
         chars += answer_chars(&plan->blocks[i]);
     }
     note_output_word(supply);
+    modbus->regained = 0;
     double ended_s = modbus->ended_s;
     double frames = plan->block_count;
     struct wire_cost cost = {.query_chars = REQUEST_CHARS * frames,

@@ -18,12 +18,15 @@ struct modbus {
     bool unanswered; /* the last question was, or not soundly */
     uint16_t number; /* of the last question, over TCP */
     int exception;   /* the last one's code */
+    int regained;    /* how often it came into step since a reading was had */
+    bool doubtful;   /* the first answer after that may be to a question before it */
 };
 
 /* Exception codes (application protocol V1.1b3, 7) that are told apart. */
 enum {
     MODBUS_ILLEGAL_FUNCTION = 1,
     MODBUS_ILLEGAL_ADDRESS = 2,
+    MODBUS_ILLEGAL_VALUE = 3,
     MODBUS_ACKNOWLEDGE = 5,
     MODBUS_BUSY = 6,
 };

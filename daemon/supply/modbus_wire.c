@@ -299,7 +299,7 @@ const char *modbus_exception_text(int code)
         return "Illegal function";
     case MODBUS_ILLEGAL_ADDRESS:
         return "Illegal data address";
-    case 3:
+    case MODBUS_ILLEGAL_VALUE:
         return "Illegal data value";
     case 4:
         return "Server device failure";

@@ -20,6 +20,7 @@ enum scpi_quantity {
     SCPI_VOLTAGE,
     SCPI_CURRENT,
     SCPI_LIMITED,
+    SCPI_SELECTED,
     SCPI_SET_VOLTAGE,
     SCPI_SET_LIMIT,
     SCPI_QUANTITIES
@@ -27,13 +28,13 @@ enum scpi_quantity {
 
 /* Of one quantity; all zero before the first answer. */
 struct scpi_forms {
+    double strangers; /* their share in the last twenty answers or so */
     uint32_t known[SCPI_FORMS];
-    int count;
     uint32_t candidate; /* of the last answer, if it was a stranger's */
-    bool pads;          /* ends numbers in zeros: so it never leaves decimals off */
-    int decimals;       /* most that it ever gave */
-    double strangers;   /* their share in the last twenty answers or so */
-    bool free;          /* too many of them: it has no form */
+    int count;
+    int decimals; /* most that it ever gave */
+    bool pads;    /* ends numbers in zeros: so it never leaves decimals off */
+    bool free;    /* too many strangers: it has no form */
 };
 
 enum scpi_familiar {

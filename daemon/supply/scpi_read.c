@@ -72,7 +72,11 @@ static void read_values(struct supply *supply, const struct scpi_plan *plan, cha
     if (plan->select) {
         if (scpi_text_number(fields[at++], profile->query_selection, 0, &number) != SCPI_NUMBER)
             return;
+        if (number < 1 || number > supply->connection->profile->outputs)
+            return;
         values->selected = (int)number;
+        state = familiar_or(state, scpi_check_form(supply, SCPI_SELECTED, fields[at - 1],
+                                                   profile->query_selection, number));
     }
     const char *voltage_text = fields[at++];
     const char *current_text = fields[at++];
