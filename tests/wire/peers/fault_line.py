@@ -85,7 +85,7 @@ class Faults:
 
     def put_in(self, line, data, what):
         body = line.framing.body(data)
-        at = self.random.randrange(1, len(body))
+        at = self.random.randrange(1, max(2, len(body)))
         return [(0, body[:at] + what + body[at:] + data[len(body):])]
 
     def digit(self):
@@ -122,7 +122,7 @@ class Faults:
         return [(0, line.request + data)]
 
     def cut(self, data):
-        at = self.random.randrange(1, len(data) - 1)
+        at = self.random.randrange(1, max(2, len(data) - 1))
         return data[:at], data[at:]
 
     def half(self, line, data):
@@ -208,16 +208,16 @@ class Faults:
 
     def wrong_function(self, line, data):
         pdu = line.framing.pdu(data)
-        return [(0, line.framing.with_pdu(data, bytes((7 - pdu[0],)) + pdu[1:]))]
+        return [(0, line.framing.with_pdu(data, bytes((pdu[0] ^ 7,)) + pdu[1:]))]
 
     def wrong_count(self, line, data):
         pdu = line.framing.pdu(data)
         step = self.random.choice((-2, -1, 1, 2))
-        return [(0, line.framing.with_pdu(data, pdu[:1] + bytes((pdu[1] + step,)) + pdu[2:]))]
+        return [(0, line.framing.with_pdu(data, pdu[:1] + bytes(((pdu[1] + step) % 256,)) + pdu[2:]))]
 
     def fewer_registers(self, line, data):
         pdu = line.framing.pdu(data)
-        return [(0, line.framing.with_pdu(data, pdu[:1] + bytes((pdu[1] - 2,)) + pdu[2:-2]))]
+        return [(0, line.framing.with_pdu(data, pdu[:1] + bytes(((pdu[1] - 2) % 256,)) + pdu[2:-2]))]
 
     def bad_crc(self, line, data):
         at = self.random.randrange(len(data))
@@ -323,14 +323,21 @@ class FaultLine(threading.Thread):
             self.refusing = True
         self.wake()
 
-    def replug(self):
-        """Under another device's name, where it is a terminal."""
+    def replug(self, hidden=False):
+        """Under another device's name, where it is a terminal; `hidden`: it is there,
+        but the name that the client knows does not lead to it until show()."""
         with self.lock:
             self.refusing = False
             if self.path:
-                self.make_terminal()
+                self.make_terminal(hidden)
                 self.connect_peer()
         self.wake()
+
+    def hidden(self):
+        return "%s.%d" % (self.path, self.terminals)
+
+    def show(self):
+        os.rename(self.hidden(), self.path)
 
     def stop(self):
         self.stopping = True
@@ -346,16 +353,16 @@ class FaultLine(threading.Thread):
     def wake(self):
         os.write(self.wake_in, b"x")
 
-    def make_terminal(self):
+    def make_terminal(self, hidden=False):
         """The new one is another device: the old one's number stays taken."""
         front, slave = pty.openpty()
         tty.setraw(front, termios.TCSANOW)
         tty.setraw(slave, termios.TCSANOW)
         self.front, self.slave = front, slave
         self.terminals += 1
-        beside = "%s.%d" % (self.path, self.terminals)
-        os.symlink(os.ttyname(slave), beside)
-        os.rename(beside, self.path)
+        os.symlink(os.ttyname(slave), self.hidden())
+        if not hidden:
+            self.show()
 
     def connect_peer(self):
         if self.peer_link.startswith("tcp:"):
@@ -443,7 +450,11 @@ class FaultLine(threading.Thread):
             if not data:
                 self.drop()
                 return
-            self.came_s[side] = time.monotonic()
+            now = time.monotonic()
+            # The rest of a frame whose beginning went with a link that was dropped.
+            if self.framing.kind == "rtu" and now - self.came_s[side] > 10 * PAUSE_S:
+                self.held[side] = b""
+            self.came_s[side] = now
             self.held[side] += data
             if side == "front":
                 self.sent.append((self.came_s[side], data))
