@@ -341,10 +341,13 @@ static enum outcome read_again(struct supply *supply, struct register_block *blo
 {
     struct connection *connection = supply->connection;
     enum outcome outcome = modbus_read_block(connection, block);
-    if (outcome == OUTCOME_EXCEPTION && connection->spec.kind != LINK_MODBUS_TCP &&
-        connection->modbus->exception <= MODBUS_ILLEGAL_VALUE)
-        connection->modbus->out_of_step = true;
-    return outcome;
+    if (outcome != OUTCOME_EXCEPTION || connection->spec.kind == LINK_MODBUS_TCP ||
+        connection->modbus->exception > MODBUS_ILLEGAL_VALUE)
+        return outcome;
+    connection->supply_errors--;
+    connection->garbled++;
+    connection->modbus->out_of_step = true;
+    return OUTCOME_GARBLED;
 }
 
 static enum supply_result modbus_read(struct supply *supply, struct reading *reading,

@@ -108,7 +108,7 @@ class Bench(unittest.TestCase):
     def check_right(self):
         for name, way in self.ways.items():
             with self.subTest(name):
-                self.assertGreater(len(self.readings[name]), 30)
+                self.assertGreater(len(self.readings[name]), 20)
                 wrong = way.wrong(self.readings[name])
                 self.assertEqual(wrong[:3], [], "%d of %d readings wrong" % (
                     len(wrong), len(self.readings[name])))
