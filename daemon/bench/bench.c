@@ -244,6 +244,9 @@ void bench_stop(struct bench *bench)
 {
     runs_stop(bench->runs);
     outputs_stop(bench->outputs);
+    /* All at once: one that does not answer delays the off of no other. */
+    for (int i = 0; i < bench->poller_count; i++)
+        poller_halt(bench->pollers[i]);
     for (int i = 0; i < bench->poller_count; i++)
         poller_stop(bench->pollers[i]);
     if (!bench->running)

@@ -78,40 +78,36 @@ struct output_off {
 enum { OUTPUT_EVENTS = 8 };
 
 struct output_plan {
-    bool control;
     double rated_voltage_V, rated_current_A; /* NAN: not stated */
-    enum output_stage stage;
-    double stage_s;                      /* since when */
-    struct output_wish wish;             /* of the on under way */
-    bool as_found;                       /* at what was set already */
-    double set_voltage_V, set_limit_A;   /* of OUTPUT_DO_SET */
-    double left_voltage_V, left_limit_A; /* set by it so far, and read back; NAN: nothing was */
-    /* The look. */
-    int looks, fine, poor; /* readings; of them in a row */
-    struct reading seen;
-    bool is_short;
-    char saw[WHY_BYTES];
-    /* What is on by us. */
-    bool ours;
-    double limit_longest_s, limited_since_s; /* NAN: not limited */
-    bool is_lost;                            /* there is no link */
-    double lost_s;
-    bool was_lost; /* while on by us, under hold */
-    bool adopted;
-    struct output_asker adopted_by;
-    struct output_off off;
-    /* As read. */
-    enum known_flag output_on; /* agreed */
-    bool is_known;             /* read since the link is open */
-    int contrary;              /* readings in a row that say otherwise */
-    enum known_flag shown;     /* by the last reading that told */
-    double switched_s;         /* by us, last */
+    double stage_s;                          /* since when */
+    struct output_wish wish;                 /* of the on under way */
+    double set_voltage_V, set_limit_A;       /* of OUTPUT_DO_SET */
+    double left_voltage_V, left_limit_A;     /* set by it so far, and read back; NAN: nothing was */
+    double limit_longest_s, limited_since_s; /* of what is on by us; NAN: not limited */
+    double lost_s;                           /* since when there is no link */
+    double switched_s;                       /* by us, last */
     double read_s;
-    double voltage_set_V, limit_set_A; /* NAN: not known */
-    bool settings_by_hand;
+    double voltage_set_V, limit_set_A; /* as read; NAN: not known */
+    struct output_off off;
+    struct output_asker adopted_by;
     struct output_answer on_answer, off_answer;
     struct output_event events[OUTPUT_EVENTS];
     size_t first_event, event_count;
+    enum output_stage stage;
+    int looks, fine, poor;     /* readings of the look; of them in a row */
+    enum known_flag output_on; /* as read, agreed */
+    enum known_flag shown;     /* by the last reading that told */
+    int contrary;              /* readings in a row that say otherwise */
+    bool control;
+    bool as_found; /* at what was set already */
+    bool is_short; /* so says the look */
+    bool ours;     /* on by us */
+    bool adopted;  /* was on by us before a restart, and not seen since */
+    bool is_lost;  /* there is no link */
+    bool was_lost; /* while on by us, under hold */
+    bool is_known; /* read since the link is open */
+    bool settings_by_hand;
+    char saw[WHY_BYTES]; /* what the look saw */
 };
 
 /* Before a link is there. `rated_*`: NAN where the profile states none. */

@@ -266,6 +266,19 @@ class Guards(Bench):
         self.assertFalse(self.output.on)
         self.assertIsNotNone(self.peer.when("OUTP OFF"))
 
+    def test_the_end_without_a_link(self):
+        """It is opened once more for off, and what came of it is said."""
+        self.switch_on()
+        # Thrown out again and again: it is on by us, and never comes back for long.
+        self.peer.drops_at = "*IDN?"
+        self.peer.traps.close_at.add(self.peer.readings + 2)
+        self.daemon.wait_supply("left", lambda item: item["state"] == "gone")
+        self.assertTrue(self.output.on)
+        self.daemon.stop()
+        self.assertFalse(self.output.on)
+        self.assertIn("off not confirmed by wakedraw, wakedraw stops",
+                      (self.folder / "daemon.log").read_text())
+
     def test_the_end_in_the_midst_of_a_look(self):
         self.output.load = "short"
         asked = threading.Thread(target=self.put, args=(True,), daemon=True)

@@ -54,6 +54,7 @@ class SwitchedInstrument(Instrument):
         self.most_volts = 60.0   # a higher voltage is cut off there without a word
         self.silent_from = None  # (a part of a message): with it the supply falls silent
         self.busy_with = None    # (a part of a message, seconds): slow to answer it
+        self.drops_at = None     # (a part of a message): with it the link drops
 
     def when(self, text, after=0.0):
         """The instant of the first message with this in it; None: there is none."""
@@ -64,6 +65,13 @@ class SwitchedInstrument(Instrument):
     def messages(self, after=0.0):
         with self.lock:
             return [message for at, message in self.heard if at >= after]
+
+    def answer(self, message, write, drop, pending):
+        if self.drops_at and self.drops_at in message.decode("latin-1"):
+            self.execute(message.decode("latin-1"))
+            drop()
+            raise OSError("dropped")
+        super().answer(message, write, drop, pending)
 
     def execute(self, message):
         self.heard.append((time.monotonic(), message))
