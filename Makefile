@@ -48,6 +48,8 @@ endif
 # Unit tests: one program a tests/unit/test_*.c or tests/outside/test_*.c.
 test_sources := $(sort $(wildcard tests/unit/test_*.c tests/outside/test_*.c tests/fault/test_*.c))
 test_programs := $(test_sources:%.c=$(BUILD)/%)
+# What wire tests drive beside the program.
+wire_programs := $(BUILD)/tests/recorded/hand
 bench_sources := $(sort $(wildcard tests/bench/bench_*.c))
 bench_programs := $(bench_sources:%.c=$(BUILD)/%)
 # Shared by test programs.
@@ -83,12 +85,12 @@ $(BUILD)/tests/%: $(BUILD)/tests/%.o $(test_support_objects) $(BUILD)/all.a
 
 .SECONDARY:
 
--include $(objects:.o=.d) $(BUILD)/daemon/main.d $(test_programs:=.d) $(bench_programs:=.d) \
+-include $(objects:.o=.d) $(BUILD)/daemon/main.d $(test_programs:=.d) $(bench_programs:=.d) $(wire_programs:=.d) \
          $(test_support_objects:.o=.d) $(wildcard $(BUILD)/tests/accuracy/*.d \
          $(BUILD)/tests/calibration/*.d)
 
 .PHONY: tests
-tests: $(test_programs)
+tests: $(test_programs) $(wire_programs)
 
 .PHONY: clean
 clean:
@@ -117,7 +119,7 @@ check:
 .PHONY: check-unit check-wire check-browser
 check-unit: all tests
 	@$(PYTHON) tests/run $(test_programs)
-check-wire: all
+check-wire: all $(wire_programs)
 	@$(PYTHON) tests/run $(wire_tests)
 check-browser: all
 	@$(PYTHON) tests/run $(browser_tests)

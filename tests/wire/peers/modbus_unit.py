@@ -30,9 +30,10 @@ class Unit:
     """Registers by a function of k, the number of the request that reads the
     voltage; faults by that number."""
 
-    def __init__(self, registers, voltage_at, address=1, bits=None, **faults):
+    def __init__(self, registers, voltage_at, address=1, bits=None, written=None, **faults):
         self.registers = registers
         self.bits = bits or {}
+        self.written = written  # called with function, address and words; None: all is read-only
         self.voltage_at = voltage_at
         self.address = address
         self.faults = {"crc": set(), "silent": set(), "late": {}, "half": set(), "other": set(),
@@ -69,9 +70,19 @@ class Unit:
         data = number.to_bytes((count + 7) // 8, "little")
         return bytes((function, len(data))) + data
 
+    def write(self, function, frame):
+        """5, 6 and 16 (6.5, 6.6, 6.12): answered by their first five bytes."""
+        at, number = int.from_bytes(frame[2:4], "big"), int.from_bytes(frame[4:6], "big")
+        words = [number] if function != 16 else \
+            [int.from_bytes(frame[7 + 2 * i:9 + 2 * i], "big") for i in range(number)]
+        self.written(function, at, words)
+        return frame[1:6]
+
     def answer(self, frame):
         function = frame[1]
         at, count = int.from_bytes(frame[2:4], "big"), int.from_bytes(frame[4:6], "big")
+        if function in (5, 6, 16) and self.written:
+            return self.write(function, frame)
         if function in (1, 2) and self.bits:
             return self.read_bits(function, at, count)
         if function not in (3, 4):
@@ -123,8 +134,11 @@ class Unit:
                 self.line.hear(data)
                 held += data
                 while len(held) >= 8:
-                    frame, held = held[:8], held[8:]
-                    if crc(frame[:6]) != frame[6:]:
+                    length = 8 if held[1] != 16 else 9 + held[6]
+                    if len(held) < length:
+                        break
+                    frame, held = held[:length], held[length:]
+                    if crc(frame[:-2]) != frame[-2:]:
                         held = b""
                         break
                     self.frames.append(frame)
