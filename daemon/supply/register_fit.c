@@ -176,8 +176,7 @@ static bool order_shown(const struct finder *finder, const struct register_quant
     return false;
 }
 
-/* A float's low word is never at rest while the number changes: one that is belongs
- * to something else. */
+/* A number's low word is hardly at rest while its high word changes. */
 static bool low_word_rests(const struct finder *finder, const struct register_quantity *form,
                            size_t i)
 {
@@ -226,8 +225,7 @@ static void try_form(struct search *search, struct register_quantity form, size_
             break;
         if (number * scale < telling->low || number * scale > telling->high ||
             !holds_rated(&form, scale, search->rated) ||
-            !holds(finder, search->aims, &form, i, scale) ||
-            (form.type == REGISTER_F32 && low_word_rests(finder, &form, i)))
+            !holds(finder, search->aims, &form, i, scale))
             continue;
         form.known = true;
         form.scale = scale;
@@ -254,13 +252,12 @@ static void try_register(struct search *search, size_t i)
             form.type = narrow[type];
             try_form(search, form, i);
         }
-        for (int type = 0; next && type < 3; type++) {
+        for (int little = 0; next && little < 2; little++) {
+            form.little = little;
+            size_t narrow_count = search->count;
             /* Signed is worth a look only where unsigned does not fit. */
-            if (type == 2 && search->count > before)
-                break;
-            form.type = wide[type];
-            for (int little = 0; little < 2; little++) {
-                form.little = little;
+            for (int type = 0; type < 3 && search->count == narrow_count; type++) {
+                form.type = wide[type];
                 try_form(search, form, i);
             }
         }
@@ -312,15 +309,21 @@ static double held_by(const struct search *search, int step)
     }
 }
 
+static size_t index_of(const struct finder *finder, const struct register_quantity *form)
+{
+    size_t i = 0;
+    while (finder->registers[i].function != form->function ||
+           finder->registers[i].address != form->address)
+        i++;
+    return i;
+}
+
 /* How far the number is from being in one proportion to the set point that holds it,
  * relative to it; NAN: too few steps to say. */
 static double scatter(const struct search *search, const struct register_quantity *form)
 {
     const struct finder *finder = search->finder;
-    size_t i = 0;
-    while (finder->registers[i].function != form->function ||
-           finder->registers[i].address != form->address)
-        i++;
+    size_t i = index_of(finder, form);
     struct register_quantity plain = *form;
     plain.scale = 1;
     double sum = 0;
@@ -342,6 +345,7 @@ static double scatter(const struct search *search, const struct register_quantit
 
 static void mark_rivals(struct search *search)
 {
+    static const double decisive = 10;
     for (size_t i = 0; i < search->count; i++) {
         for (size_t j = 0; j < search->count; j++) {
             struct finder_fit *fit = &search->fits[i];
@@ -351,6 +355,11 @@ static void mark_rivals(struct search *search)
             double other = scatter(search, &search->fits[j].form);
             fit->shown = false;
             fit->steadier = own > 0 && other > 0 ? log(other / own) : 0;
+            const struct register_quantity *rival = &search->fits[j].form;
+            bool rests =
+                low_word_rests(search->finder, &fit->form, index_of(search->finder, &fit->form));
+            if (rests != low_word_rests(search->finder, rival, index_of(search->finder, rival)))
+                fit->steadier += rests ? -decisive : decisive;
         }
     }
 }

@@ -399,7 +399,7 @@ static void random_maps(void **state)
     const char *seed = getenv("WAKEDRAW_TEST_SEED");
     uint64_t first = seed ? strtoull(seed, NULL, 10) : 1;
     int missed[FINDER_QUANTITIES] = {0};
-    int total = 600;
+    int total = 400;
     int steps_all = 0;
     int open = 0;
     trace = getenv("TRACE") != NULL;
@@ -444,6 +444,10 @@ static void random_maps(void **state)
                 fail_msg("seed %llu: %s made up: %s", (unsigned long long)first + (unsigned)i,
                          finder_quantity_name(quantity), findings[quantity].words);
         }
+        if (trace)
+            for (int quantity = 0; quantity < FINDER_QUANTITIES; quantity++)
+                fprintf(stderr, "   %s: %d: %s\n", finder_quantity_name(quantity),
+                        findings[quantity].state, findings[quantity].words);
         if (!right(&supply, findings))
             fail_msg("seed %llu: wrong", (unsigned long long)first + (unsigned)i);
         if (finder_is_enough(finder))
