@@ -3,6 +3,7 @@
 #include "base/error.h"
 #include "base/options.h"
 #include "commands/commands.h"
+#include "commands/identify_find.h"
 #include "commands/identify_walk.h"
 #include "supply/supply.h"
 
@@ -16,7 +17,8 @@
 struct wishes {
     const char *check, *profile;
     double readings, output, wait_s;
-    bool json, all;
+    bool json, all, find;
+    struct find_wishes found;
 };
 
 static int check_profile(const char *path)
@@ -179,6 +181,20 @@ static int show_readings(const struct link_spec *spec, const struct wishes *wish
     return failed ? (int)error.status : EXIT_OK;
 }
 
+static int find_registers(const struct link_spec *spec, const struct wishes *wishes)
+{
+    if (spec->kind != LINK_MODBUS_RTU && spec->kind != LINK_MODBUS_TCP &&
+        spec->kind != LINK_MODBUS_RTU_TCP) {
+        struct error error = {0};
+        error_set(&error, EXIT_USAGE, spec->text, 0, "a Modbus link", "--find-registers");
+        error_print(&error);
+        return EXIT_USAGE;
+    }
+    struct find_wishes found = wishes->found;
+    found.json = wishes->json;
+    return identify_find(spec, &found);
+}
+
 static int identify_one(const char *text, const struct wishes *wishes)
 {
     struct link_spec spec;
@@ -187,6 +203,8 @@ static int identify_one(const char *text, const struct wishes *wishes)
         error_print(&error);
         return (int)error.status;
     }
+    if (wishes->find)
+        return find_registers(&spec, wishes);
     if (wishes->profile)
         return show_readings(&spec, wishes);
     return identify_walk(&spec, wishes->all, wishes->wait_s, wishes->json);
@@ -194,7 +212,8 @@ static int identify_one(const char *text, const struct wishes *wishes)
 
 int command_identify(int argc, char **argv)
 {
-    struct wishes wishes = {.output = 1};
+    struct wishes wishes = {.output = 1, .found = {.to = 511}};
+    struct find_wishes *found = &wishes.found;
     const struct command_option options[] = {
         {"check", "PROFILE", OPTION_TEXT, &wishes.check, 0, 0,
          "check a profile (a name or a path); opens nothing"},
@@ -207,6 +226,22 @@ int command_identify(int argc, char **argv)
          "go on to every other Modbus address of the line that answered"},
         {"wait", "S", OPTION_NUMBER, &wishes.wait_s, 0.02, 10,
          "for an answer while walking, seconds (0.2 over Modbus, else 0.4)"},
+        {"find-registers", NULL, OPTION_SWITCH, &wishes.find, 0, 0,
+         "find an undocumented Modbus supply's registers, step by step at its panel"},
+        {"write", "FILE", OPTION_TEXT, &found->write, 0, 0, "with it: the profile to be written"},
+        {"rated-voltage", "V", OPTION_NUMBER, &found->rated_V, 1, 1000,
+         "with it: what the supply can give (this and the next six are asked for)"},
+        {"rated-current", "A", OPTION_NUMBER, &found->rated_A, 0.05, 1000, "the same"},
+        {"most-voltage", "V", OPTION_NUMBER, &found->most_V, 0.1, 1000,
+         "the most that may be asked for at the panel"},
+        {"most-current", "A", OPTION_NUMBER, &found->most_A, 0.001, 1000, "the same"},
+        {"panel-step-voltage", "V", OPTION_NUMBER, &found->step_V, 1e-4, 1,
+         "the panel's last digit"},
+        {"panel-step-current", "A", OPTION_NUMBER, &found->step_A, 1e-5, 1, "the same"},
+        {"load", "LOAD", OPTION_TEXT, &found->load, 0, 0,
+         "what can be connected: none, joined (the leads), other, or OHM,W"},
+        {"from", "N", OPTION_NUMBER, &found->from, 0, 65535, "first register looked at (0)"},
+        {"to", "N", OPTION_NUMBER, &found->to, 0, 65535, "last one (511)"},
         {"json", NULL, OPTION_SWITCH, &wishes.json, 0, 0,
          "what is found, or the readings, as JSON, one a line"},
     };
@@ -238,6 +273,10 @@ int command_identify(int argc, char **argv)
     const char *wrong = NULL;
     if (!wishes.check && first == argc)
         wrong = "missing: LINK or --check PROFILE";
+    else if (wishes.find && (!found->write || argc - first != 1))
+        wrong = "--find-registers needs --write FILE and one LINK";
+    else if (found->from > found->to)
+        wrong = "--from is above --to";
     else if (wishes.readings > 0 && !wishes.profile)
         wrong = "--readings needs --profile";
     if (wrong) {
