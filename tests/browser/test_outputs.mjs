@@ -150,8 +150,11 @@ pageCheck('off is on the form, too, and goes on where the page is left at once',
   await page.locator('#form-dialog .off').click();
   await until(() => mock.arrived.length === 1, 'off from the form');
   await page.keyboard.press('Escape');
-  await pressDown(page, '#switch-off');
-  await page.goto('about:blank');
+  await until(() => page.locator('#form-dialog[open]').count().then((count) => count === 0), 'the form is away');
+  await page.evaluate(() => {
+    document.getElementById('switch-off').dispatchEvent(new PointerEvent('pointerdown', { bubbles: true }));
+    location.href = 'about:blank';
+  });
   await until(() => mock.arrived.length === 2, 'off after the page has gone');
 }, { prepare: controlled() });
 

@@ -5,6 +5,7 @@
 import assert from 'node:assert/strict';
 
 import * as days from '../../web/lib/days.js';
+import * as outputs from '../../web/lib/outputs.js';
 import { LiveStream } from '../../web/lib/live_stream.js';
 import { matchPhases, phaseRows } from '../../web/lib/phase_match.js';
 import { Readings, roundTop, thin } from '../../web/lib/readings.js';
@@ -40,6 +41,45 @@ check('days: counted, named, put together by week and month', () => {
     ['2026-03-02', '2026-03-08', 2], ['2026-04-06', '2026-04-10', 1]]);
   assert.deepEqual(told('2025-12-01', '2026-11-30'), [['2026-03-01', '2026-03-31', 3],
     ['2026-04-01', '2026-04-30', 1]]);
+});
+
+check('outputs: what becomes of one, in words', () => {
+  const item = (parts) => ({
+    name: 'left', control: true, unit: 'HL-1', output_on: false, output_doing: null, output_last: null, output_by: null,
+    output_hand: null, output_why: null, output_at: null, output_problem: null, off_wanted: false, hold: null, ...parts,
+  });
+  const strong = (parts) => outputs.strongWords(item(parts))?.text ?? null;
+  assert.equal(strong({}), null);
+  assert.equal(strong({ output_last: 'on', output_by: 'page', output_on: true }), null);
+  assert.equal(strong({ output_last: 'refused', output_problem: 'a short' }), 'Not switched on: a short.');
+  // Where it is not known to be off, the switch is what is left.
+  assert.equal(strong({ output_last: 'refused', output_problem: 'a short', output_on: null }),
+    'Not switched on: a short. Use the switch on the supply.');
+  assert.equal(strong({ output_last: 'off', output_by: 'wakedraw', output_why: '4.0 s in current limit' }),
+    'Switched off by wakedraw: 4.0 s in current limit.');
+  assert.equal(strong({ output_last: 'off', output_by: 'page', output_why: 'lunch' }), null);
+  assert.equal(strong({ off_wanted: true, output_last: 'refused', output_problem: 'a short' }),
+    'Off was not confirmed. Use the switch on the supply.');
+  const quiet = (parts) => outputs.quietWords(item(parts));
+  assert.equal(quiet({}), '');
+  assert.equal(quiet({ output_last: 'on', output_by: 'page', output_hand: 'TM' }), 'On by the page (TM)');
+  assert.equal(quiet({ output_last: 'off', output_by: 'run 12', output_why: 'stopped on the first bad one' }),
+    'Off by run 12: stopped on the first bad one');
+  assert.equal(quiet({ output_last: 'off at the supply', output_by: 'front panel' }), 'Off by a hand at the supply');
+  assert.equal(quiet({ output_last: 'off', output_by: 'wakedraw', output_why: 'said above' }), 'Off by wakedraw');
+  assert.match(quiet({ output_last: 'on', output_by: 'page', output_at: '2026-03-02T08:41:09Z' }), /^On by the page, \d\d:41:09$/);
+  // Off has something to do where it is on, may be, is about to be, or was not confirmed.
+  const may = (parts) => outputs.mayBeOn(item(parts));
+  assert.deepEqual([may({}), may({ output_on: true }), may({ output_on: null }), may({ output_doing: 'setting' }),
+    may({ off_wanted: true })], [false, true, true, true, true]);
+  assert.equal(outputs.doingWords(item({ output_doing: 'looking' }), { look_limit_A: 0.1 }).replaceAll('\u00a0', ' '),
+    'Looking at 0.100 A first.');
+  assert.equal(outputs.doingWords(item({ output_doing: 'waiting for the voltage to fall' })), 'Waiting for the voltage to fall.');
+  assert.equal(outputs.holdWords(item({})), null);
+  const hold = { since: '2026-03-02T08:41:09Z', unit: 'HL-7', hand: null, why: null };
+  assert.match(outputs.holdWords(item({ hold })).head, /^left: memory of HL-7 is being/);
+  assert.match(outputs.holdWords(item({ hold })).text, /^Since \d\d:41\. Nothing is switched/);
+  assert.match(outputs.holdWords(item({ hold, control: false })).text, /Leave the supply/);
 });
 
 check('words: amperes, ranges, times as printed', () => {

@@ -348,6 +348,8 @@ function showTones() {
 
 function tabWord(watch) {
   const standing = standingOf(watch);
+  if (streamOpen && watch.item?.off_wanted) return 'still on?';
+  if (streamOpen && watch.item?.output_doing) return watch.item.output_doing;
   if (standing === 'judged') return watch.current.verdict.verdict;
   return tabWords[standing];
 }

@@ -10,6 +10,7 @@ const GOOD_CAUTION = 'A good draw is no proof of function.';
 const LIMIT_CAUTION = 'Set the current limit before output on.';
 const CELL_ON_BOARD = 'A cell is on the board: no heat before it is off.';
 
+const AMPLE_HZ = 1000; // no wire that allows so much is what limits
 const LATENCY = {
   on: 'low latency on',
   off: 'low latency off: the converter may hold each reply back up to 16 ms',
@@ -83,7 +84,7 @@ function setLine(item) {
 // How the wire does: what it gives, what it could, what went wrong on it.
 export function wireLines(item) {
   const lines = [`reads ${perSecond(item.rate_hz)}${limit(item)}`];
-  if (item.limit_computed_hz > 0) lines.push(`the wire alone allows ${perSecond(item.limit_computed_hz)}`);
+  if (item.limit_computed_hz > 0 && item.limit_computed_hz < AMPLE_HZ) lines.push(`the wire alone allows ${perSecond(item.limit_computed_hz)}`);
   if (item.low_latency) lines.push(LATENCY[item.low_latency] ?? `low latency: ${item.low_latency}`);
   if (item.usb_serial) lines.push(`USB serial number ${item.usb_serial}`);
   lines.push(`jitter ${milliseconds(item.jitter_s)}, longest gap ${milliseconds(item.longest_gap_s)}, `
