@@ -15,7 +15,7 @@
 static const double MARK_PATIENCE_S = 1.0;
 static const double FLUSH_PATIENCE_S = 1.0;
 static const double LIMIT_LONGEST_S = 3.0;
-static const double LOOK_SHARE = 0.1;
+static const double LOOK_PARTS = 10; /* of the limit, one */
 static const double LOOK_COUNTS = 10;
 /* Readings older than this tell nothing of now. */
 static const double FRESH_S = 2.0;
@@ -168,7 +168,7 @@ static void wish_by_type(const struct outputs *outputs, int supply, const json_t
     if (isnan(voltage_V) || isnan(limit_A))
         return;
     double count_A = poller_accuracy(outputs_poller_of(outputs, supply))->current_resolution_A;
-    double low_A = fmax(LOOK_SHARE * limit_A, isfinite(count_A) ? LOOK_COUNTS * count_A : 0);
+    double low_A = fmax(limit_A / LOOK_PARTS, isfinite(count_A) ? LOOK_COUNTS * count_A : 0);
     wish->voltage_V = voltage_V;
     wish->limit_A = limit_A;
     wish->look = true;

@@ -6,6 +6,7 @@ import json
 import pathlib
 import signal
 import socket
+import sqlite3
 import threading
 import time
 import unittest
@@ -187,6 +188,8 @@ class Outputs(unittest.TestCase):
         lines = self.log("left")
         looked = next(item for item in lines if item["what"] == "looked")
         self.assertIn(" V at ", looked["why"])
+        # Where the type says nothing of it: at full voltage, at a tenth of the limit.
+        self.assertEqual((looked["voltage_V"], looked["limit_A"]), (12, 0.3))
         kept = [(item["what"], item["who"], item["hand"], item["why"]) for item in lines
                 if item["what"] != "looked"]
         self.assertEqual(kept, [
@@ -224,15 +227,19 @@ class Outputs(unittest.TestCase):
         self.assertIsNone(self.switch("left", True)["output_problem"])
 
     def test_the_types_look_and_longest_limit_are_its_own(self):
-        status, body = self.daemon.ask("POST", "module-types", {
-            "name": MODULE, "look_voltage_V": 2, "look_limit_A": 0.2, "limit_longest_s": 0.5})
-        self.assertEqual(status, 200, body)
         self.addCleanup(self.daemon.ask, "POST", "module-types",
                         {"name": MODULE, "look_voltage_V": None, "look_limit_A": None,
                          "limit_longest_s": None})
-        self.switch("left", True)
-        looked = next(line for line in self.log("left") if line["what"] == "looked")
-        self.assertEqual((looked["voltage_V"], looked["limit_A"]), (2, 0.2))
+        # Never above what is set for full power.
+        for volts, amperes, looked_V, looked_A in ((20, 5, 12, 3), (2, 0.2, 2, 0.2)):
+            status, body = self.daemon.ask("POST", "module-types", {
+                "name": MODULE, "look_voltage_V": volts, "look_limit_A": amperes,
+                "limit_longest_s": 0.5})
+            self.assertEqual(status, 200, body)
+            self.switch("left", False)
+            self.switch("left", True)
+            looked = [line for line in self.log("left") if line["what"] == "looked"][-1]
+            self.assertEqual((looked["voltage_V"], looked["limit_A"]), (looked_V, looked_A))
         self.supplies["left"].say("fault short")
         self.addCleanup(self.supplies["left"].say, "fault none")
         self.wait_panel("left", False)
@@ -278,6 +285,20 @@ class Outputs(unittest.TestCase):
         whats = [line[0] for line in self.said("slow")]
         self.assertNotIn("on", whats)
         self.assertEqual(sorted(whats), ["off", "refused"])
+
+    def test_a_disk_that_hangs_holds_nothing_up(self):
+        self.daemon.get("output-log")
+        disk = sqlite3.connect(self.folder / "data" / "wakedraw.db", isolation_level=None)
+        self.addCleanup(disk.close)
+        disk.execute("BEGIN IMMEDIATE")
+        self.switch("left", True, hand="ab")
+        self.switch("left", False, hand="cd")
+        self.assertFalse(self.is_on("left"))
+        # Nothing of it is on the disk yet; then all of it is, in order.
+        self.assertEqual(self.said("left"), [])
+        disk.execute("ROLLBACK")
+        self.wait_log("left", "off")
+        self.assertEqual([line[0] for line in self.said("left")], ["looked", "set", "on", "off"])
 
     def test_off_that_is_not_confirmed_says_so(self):
         self.switch("left", True)
