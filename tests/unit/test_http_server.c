@@ -357,23 +357,28 @@ static void switching_off_waits_for_no_on(void **state)
         wires[i] =
             send_put("PUT", i % 2 ? "/api/v1/supplies/mid/output" : "/api/v1/supplies/left/output",
                      "{\"on\": true, \"hand\": \"ab\"}");
-    for (int i = 0; i < WAITING; i++) {
+    int status = 200;
+    bool any_on = false;
+    for (int i = 0; i < WAITING && status == 200; i++) {
         char *answer =
             ask("PUT", i % 2 ? "/api/v1/supplies/left/output" : "/api/v1/supplies/mid/output",
                 "{\"on\":false,\"hand\":\"cd\",\"why\":\"smoke\",\"page\":\"p-1\"}");
-        assert_int_equal(status_of(answer), 200);
+        status = status_of(answer);
         free(answer);
     }
-    assert_string_equal(bench.asker.who, "page");
-    assert_string_equal(bench.asker.hand, "cd");
-    assert_string_equal(bench.asker.why, "smoke");
-    assert_string_equal(bench.asker.page, "p-1");
     for (int i = 0; i < WAITING; i++) {
         char *nothing = hear_for(wires[i], NULL, 0);
-        assert_string_equal(nothing, "");
+        any_on = any_on || nothing[0];
         free(nothing);
     }
+    struct output_asker asker = bench.asker;
     pthread_mutex_unlock(&bench.switching);
+    assert_int_equal(status, 200);
+    assert_false(any_on);
+    assert_string_equal(asker.who, "page");
+    assert_string_equal(asker.hand, "cd");
+    assert_string_equal(asker.why, "smoke");
+    assert_string_equal(asker.page, "p-1");
     for (int i = 0; i < WAITING; i++) {
         char *answer = hear(wires[i], NULL);
         assert_int_equal(status_of(answer), 200);
