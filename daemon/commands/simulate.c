@@ -206,6 +206,11 @@ static int connect_wire(const struct asked *asked, struct simulator *simulator, 
             return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
         if (simulator->map.limited_bit > 1 && simulator->map.limited_bit < 15)
             scpi_device_limit_bit(simulator->scpi, simulator->map.limited_bit);
+        struct scpi_arrays arrays = {.interval_s = simulator->map.array_interval_s,
+                                     .time_scale = simulator->time_scale,
+                                     .float_bytes = simulator->map.array_float_bytes,
+                                     .little = simulator->map.array_little};
+        scpi_device_arrays(simulator->scpi, &arrays);
         dialect_init(&simulator->dialect, &simulator->map, simulator->output_count);
         speaker = scpi_speaker(simulator);
     }

@@ -19,6 +19,9 @@ struct scpi_device {
     int limit_bit; /* of the condition registers, beside bits 0 and 1; -1: none */
     char identity[128];
     struct scpi_status status;
+    struct scpi_arrays arrays;
+    double array_V[SCPI_MOST_ARRAY], array_A[SCPI_MOST_ARRAY], takes_s;
+    int array_count; /* of the last acquisition; 0: none */
 };
 
 struct scpi_call {
@@ -67,6 +70,13 @@ struct output *scpi_call_output(struct scpi_call *call);
  * an error was queued. */
 bool scpi_call_limit_asked(struct scpi_call *call, const struct scpi_limits *limits,
                            double *number);
+
+/* Arrays (scpi_arrays.c). */
+void scpi_measure_array_voltage(struct scpi_call *call);
+void scpi_measure_array_current(struct scpi_call *call);
+void scpi_fetch_array_voltage(struct scpi_call *call);
+void scpi_fetch_array_current(struct scpi_call *call);
+void scpi_array_interval(struct scpi_call *call);
 
 /* The status registers follow what the selected output does. */
 void scpi_device_refresh(struct scpi_device *device, double time_s);

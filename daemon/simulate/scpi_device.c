@@ -176,6 +176,7 @@ size_t scpi_device_message(struct scpi_device *device, const char *message, size
 {
     char copy[SCPI_LONGEST_MESSAGE];
     response[0] = '\0';
+    device->takes_s = 0;
     if (length >= sizeof copy) {
         scpi_status_error(&device->status, -363, NULL);
         return 0;

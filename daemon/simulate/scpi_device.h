@@ -29,6 +29,19 @@ void scpi_device_destroy(struct scpi_device *device);
  * and 1; 0 to 14. */
 void scpi_device_limit_bit(struct scpi_device *device, int bit);
 
+/* Arrays of conversions, interval_s apart in the clients' time; 0: MEASure:ARRay is not
+ * known. */
+enum { SCPI_MOST_ARRAY = 1000 };
+struct scpi_arrays {
+    double interval_s, time_scale;
+    int float_bytes; /* of a block; 0: a list */
+    bool little;
+};
+void scpi_device_arrays(struct scpi_device *device, const struct scpi_arrays *arrays);
+
+/* How long after the last message's end its conversions are all there. */
+double scpi_device_takes_s(const struct scpi_device *device);
+
 /* One program message, without its terminator, at time_s. The response, without
  * terminator, is left in `response` (empty: none is due); returns its length. */
 size_t scpi_device_message(struct scpi_device *device, const char *message, size_t length,

@@ -18,8 +18,7 @@ static size_t frame(void *context, const uint8_t *bytes, size_t count, size_t *s
 }
 
 /* The states of an output as bits of one number, in digits or as a byte. */
-static size_t tell_state(struct simulator *simulator, int number, double now_s,
-                         uint8_t *reply)
+static size_t tell_state(struct simulator *simulator, int number, double now_s, uint8_t *reply)
 {
     const struct supply_map *map = &simulator->map;
     struct output *output = &simulator->outputs[number - 1];
@@ -71,6 +70,12 @@ static size_t answer(void *context, const uint8_t *bytes, size_t length, double 
     return count;
 }
 
+static double takes_s(void *context)
+{
+    const struct simulator *simulator = context;
+    return scpi_device_takes_s(simulator->scpi);
+}
+
 static void overrun(void *context)
 {
     struct simulator *simulator = context;
@@ -87,6 +92,7 @@ struct speaker scpi_speaker(struct simulator *simulator)
 {
     struct speaker speaker = {.frame = frame,
                               .answer = answer,
+                              .takes_s = takes_s,
                               .overrun = overrun,
                               .interrupted = interrupted,
                               .context = simulator};

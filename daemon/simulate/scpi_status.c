@@ -27,6 +27,7 @@ static const struct {
     {-221, "Settings conflict"},
     {-222, "Data out of range"},
     {-224, "Illegal parameter value"},
+    {-230, "Data corrupt or stale"},
     {-350, "Queue overflow"},
     {-363, "Input buffer overrun"},
     {-410, "Query INTERRUPTED"},

@@ -328,6 +328,14 @@ static int take_scpi_key(struct supply_map *map, const struct ini_pair *pair, st
         return take_bit(pair, &map->output_bit, &map->output_inverted, error);
     if (strcmp(pair->key, "state_reply") == 0)
         map->state_byte = strcmp(pair->value, "byte") == 0;
+    if (strcmp(pair->key, "array_interval_s") == 0)
+        return ini_number(pair, 1e-5, 0.1, "s", &map->array_interval_s, error);
+    if (strcmp(pair->key, "array_voltage") == 0 && map->array_interval_s == 0)
+        map->array_interval_s = 0.001; /* where it is only asked for */
+    if (strcmp(pair->key, "array_form") == 0) {
+        map->array_float_bytes = pair->value[0] != 'f' ? 0 : pair->value[1] == '3' ? 4 : 8;
+        map->array_little = strstr(pair->value, "little") != NULL;
+    }
     if (strcmp(pair->key, "terminator") == 0)
         return take_end(pair, &map->message_end, error);
     if (strcmp(pair->key, "reply_end") == 0)

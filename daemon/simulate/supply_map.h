@@ -81,6 +81,9 @@ struct supply_map {
     /* scpi */
     char messages[MESSAGE_COUNT][120]; /* "": not stated, or none */
     int output_bit, limited_bit;       /* -1: the number is 0 or 1 */
+    double array_interval_s;           /* 0: no arrays */
+    int array_float_bytes;             /* 0: a list */
+    bool array_little;
     bool output_inverted, limited_inverted, state_byte;
     enum message_end message_end, reply_end;
 };

@@ -321,6 +321,8 @@ static void answer_due(struct wire *wire, struct client *client, double now_s)
             wire->speaker.answer(wire->speaker.context, client->in, length, now_s, reply);
         drop_in(client, length);
         double start_s = now_s + wire->options.turnaround_s + wire->late_s;
+        if (count > 0 && wire->speaker.takes_s)
+            start_s += wire->speaker.takes_s(wire->speaker.context);
         client->busy_until_s = start_s;
         if (count > 0 && has_listener(wire)) {
             wire->late_s = 0;

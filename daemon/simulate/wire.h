@@ -25,6 +25,8 @@ struct speaker {
     /* Carries it out; the reply's length, 0: none is due. */
     size_t (*answer)(void *context, const uint8_t *message, size_t length, double now_s,
                      uint8_t reply[WIRE_LONGEST_REPLY]);
+    /* How long after it was asked the last reply is ready; may be NULL: at once. */
+    double (*takes_s)(void *context);
     /* More bytes than any message has came in without an end. */
     void (*overrun)(void *context);
     /* A message came while the reply to the one before was still on its way, and

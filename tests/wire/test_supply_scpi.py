@@ -446,6 +446,26 @@ def arrays():
     judge("arrays in another byte order than stated: read one by one", other, run, 60)
 
 
+def simulated_arrays():
+    """The simulated supply takes them too: in each form, by TCP and on a line."""
+    for number, form in enumerate(("f32,big", "f64,little", "list")):
+        path = array_profile("simulated%d" % number, form)
+        for link, more in (("tcp:127.0.0.1:0", []),
+                           ("serial:" + os.path.join(FOLDER, "line"), ["--line-rate", "115200"])):
+            supply = subprocess.Popen([PROGRAM, "simulate", "--link", link, "--profile", path,
+                                       "--output-on", "--module", "none"] + more,
+                                      stdout=subprocess.PIPE, text=True)
+            ready = supply.stdout.readline().split()[1]
+            run = read(ready, 200, path)
+            supply.kill()
+            supply.wait()
+            name = "simulated, %s, %s" % (form, link.split(":")[0])
+            check(name + ": 200 readings", len(run.readings) == 200, run.error)
+            check(name + ": as arrays", run.wire.get("conversion_hz") == 1000, run.wire)
+            times = [r["time_s"] for r in run.readings]
+            check(name + ": times go up", all(a < b for a, b in zip(times, times[1:])))
+
+
 def array_faults():
     for fault in ("short", "length", "one_more", "garbage", "indefinite", "early", "mad"):
         for form, kind in (("f32,big", "f32"), ("list", "list")):
@@ -580,7 +600,7 @@ def identify():
 
 def main():
     for part in (manners, errors_queued, overflow, faults, nobody_there, in_use, replugged,
-                 outputs, terse, terse_status, arrays, array_faults, flags, speed, renewal, wakes, identify):
+                 outputs, terse, terse_status, arrays, simulated_arrays, array_faults, flags, speed, renewal, wakes, identify):
         print(part.__name__)
         part()
     finish()
