@@ -18,6 +18,7 @@ from test_output import TYPE, plain_profile, wait
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent / "peers"))
 from checks import busy  # noqa: E402
+from scpi_instrument import Traps  # noqa: E402
 from switched_instrument import SwitchedInstrument, SwitchedUnit  # noqa: E402
 
 OFF_S = 0.1
@@ -58,10 +59,7 @@ class Watch(unittest.TestCase):
         self.assertEqual(status, 200, body)
 
     def instrument(self, loads=("healthy",), **options):
-        traps = options.pop("traps", {})
-        peer = SwitchedInstrument(loads, **options)
-        for name, value in traps.items():
-            setattr(peer.traps, name, value)
+        peer = SwitchedInstrument(loads, traps=Traps(**options.pop("traps", {})), **options)
         self.addCleanup(peer.stop)
         return peer
 
@@ -83,7 +81,7 @@ class Watch(unittest.TestCase):
     def check(self, took_s, outstanding_s, what=""):
         self.worst_s = max(self.worst_s, took_s)
         if took_s > OFF_S + outstanding_s and busy():
-            self.skipTest("the machine has other work")
+            self.skipTest(f"the machine has other work ({took_s * 1e3:.0f} ms)")
         self.assertLessEqual(took_s, OFF_S + outstanding_s, what)
 
 
