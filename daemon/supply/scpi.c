@@ -56,9 +56,12 @@ static long receive(struct connection *connection, double deadline_s)
     return got;
 }
 
-static enum answer write_message(struct connection *connection, const char *message)
+/* The one door to the wire: without control nothing goes out that does not ask. */
+static enum answer write_message(struct connection *connection, const char *message, bool control)
 {
     struct scpi *scpi = connection->scpi;
+    if (!control && !scpi_text_only_asks(message))
+        return ANSWER_CONFUSED;
     char text[SCPI_MESSAGE + 4];
     int length = snprintf(text, sizeof text, "%s%s", message, terminator(connection));
     if (length <= 0 || (size_t)length >= sizeof text)
@@ -77,8 +80,6 @@ static enum answer write_message(struct connection *connection, const char *mess
 enum answer scpi_send(struct connection *connection, const char *message, bool control)
 {
     struct scpi *scpi = connection->scpi;
-    if (!control && !scpi_text_only_asks(message))
-        return ANSWER_CONFUSED;
     if (connection_breaks_off(connection))
         return ANSWER_BROKEN_OFF;
     for (;;) {
@@ -91,17 +92,17 @@ enum answer scpi_send(struct connection *connection, const char *message, bool c
         if (got <= 0)
             break;
     }
-    return write_message(connection, message);
+    return write_message(connection, message, control);
 }
 
-int scpi_send_now(struct connection *connection, const char *message)
+int scpi_send_now(struct connection *connection, const char *message, bool control)
 {
     struct scpi *scpi = connection->scpi;
     while (receive(connection, 0) > 0 || scpi->in_count > 0) {
         scpi->in_count = 0;
         scpi->out_of_step = true;
     }
-    bool sent = write_message(connection, message) == ANSWER_WHOLE;
+    bool sent = write_message(connection, message, control) == ANSWER_WHOLE;
     /* Where nothing ends a message, only a pause keeps it from the next. */
     if (connection->profile->scpi.terminator == LINE_END_GAP)
         clock_sleep_until(clock_monotonic_s() + connection->profile->scpi.reply_gap_s);

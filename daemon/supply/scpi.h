@@ -43,7 +43,7 @@ enum answer scpi_send(struct connection *connection, const char *message, bool c
 size_t scpi_terminator_chars(const struct connection *connection);
 /* Sends it at once, whatever has come in or is still to come: only for what cannot wait.
  * -1: the link is gone. */
-int scpi_send_now(struct connection *connection, const char *message);
+int scpi_send_now(struct connection *connection, const char *message, bool control);
 
 /* The next line that is neither empty nor the message's own echo (`sent` may
  * be NULL), its end taken off. */

@@ -148,7 +148,7 @@ enum supply_result scpi_off(struct supply *supply, struct error *error)
     }
     scpi_text_fill(profile->output_off, supply->output, 0, messages[count++], SCPI_MESSAGE);
     for (int i = 0; i < count; i++)
-        if (scpi_send_now(connection, messages[i]) != 0)
+        if (scpi_send_now(connection, messages[i], supply->control) != 0)
             return supply_fail(connection, SUPPLY_GONE, error, "\"%s\" could not be sent",
                                messages[i]);
     return SUPPLY_OK;

