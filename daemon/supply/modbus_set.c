@@ -150,7 +150,7 @@ static enum supply_result below_protection(struct supply *supply, double voltage
         modbus_read_set_point(supply, &supply->modbus_plan->query_protection, &protection_V);
     if (outcome != OUTCOME_GOOD)
         return modbus_failed(supply, outcome, error);
-    if (!(voltage_V > protection_V))
+    if (!(protection_V > 0 && voltage_V > protection_V))
         return SUPPLY_OK;
     return supply_fail(supply->connection, SUPPLY_NO_READING, error,
                        "%g V is above the supply's overvoltage protection of %g V", voltage_V,

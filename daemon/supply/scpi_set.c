@@ -201,6 +201,32 @@ static enum supply_result set_one(struct supply *supply, const char *message, co
     }
 }
 
+/* A voltage above the overvoltage protection would only trip it. What the supply does
+ * not tell is not asked for again. */
+static enum supply_result below_protection(struct supply *supply, double voltage_V,
+                                           struct error *error)
+{
+    struct connection *connection = supply->connection;
+    const char *query = connection->profile->scpi.query_protection;
+    char text[SCPI_MESSAGE];
+    bool gone = false;
+    double protection_V = NAN;
+    if (!query[0] || supply->protection_untold)
+        return SUPPLY_OK;
+    scpi_text_fill(query, supply->output, 0, text, sizeof text);
+    if (!scpi_ask_number(connection, text, true, 'V', &protection_V, &gone)) {
+        supply->protection_untold = true;
+        return gone ? supply_fail(connection, SUPPLY_GONE, error, "the link closed")
+               : complaint(supply, NULL) == SUPPLY_GONE ? SUPPLY_GONE
+                                                        : SUPPLY_OK;
+    }
+    if (!(protection_V > 0 && voltage_V > protection_V))
+        return SUPPLY_OK;
+    return supply_fail(connection, SUPPLY_NO_READING, error,
+                       "%g V is above the supply's overvoltage protection of %g V", voltage_V,
+                       protection_V);
+}
+
 enum supply_result scpi_set(struct supply *supply, double voltage_V, double limit_A,
                             struct error *error)
 {
@@ -214,6 +240,8 @@ enum supply_result scpi_set(struct supply *supply, double voltage_V, double limi
     double read_V = NAN;
     double read_A = NAN;
     enum supply_result result = begin(supply, error);
+    if (result == SUPPLY_OK)
+        result = below_protection(supply, voltage_V, error);
     /* The limit first: a higher voltage never stands over an old, wider limit. */
     if (result == SUPPLY_OK)
         result =

@@ -31,9 +31,10 @@ struct peer {
     int selected;
     char error[80];
     /* How it misbehaves. */
-    bool stuck;    /* takes the output command and does nothing */
-    double most_V; /* cuts a voltage off there, without a word */
-    bool refuses;  /* -222 to every setting */
+    bool stuck;          /* takes the output command and does nothing */
+    double protection_V; /* 0: knows no such thing */
+    double most_V;       /* cuts a voltage off there, without a word */
+    bool refuses;        /* -222 to every setting */
     char log[8192];
 };
 
@@ -65,6 +66,8 @@ static void answer(struct peer *peer, const char *part, char *reply, size_t size
         snprintf(reply, size, "%.3f", peer->set_V);
     else if (strcmp(part, "CURR?") == 0)
         snprintf(reply, size, "%.3f", peer->set_A);
+    else if (strcmp(part, "VOLT:PROT?") == 0 && peer->protection_V > 0)
+        snprintf(reply, size, "%.3f", peer->protection_V);
     else if (strcmp(part, "INST:NSEL?") == 0)
         snprintf(reply, size, "%d", peer->selected);
     if (strcmp(part, "SYST:ERR?") == 0 || strcmp(part, "*CLS") == 0)
@@ -277,11 +280,35 @@ static void test_selection(void **state)
     bench_stop(&bench);
 }
 
+/* A voltage that would trip the overvoltage protection is not set. */
+static void test_protection(void **state)
+{
+    (void)state;
+    struct bench bench = {.peer = {.protection_V = 13}};
+    bench_start(&bench, "scpi", 1, true);
+    assert_int_equal(supply_set(bench.supply, 12.5, 1, &bench.error), SUPPLY_OK);
+    assert_int_equal(supply_set(bench.supply, 14, 1, &bench.error), SUPPLY_NO_READING);
+    assert_non_null(strstr(bench.error.found, "overvoltage protection of 13 V"));
+    assert_true(bench.peer.set_V == 12.5);
+    bench_stop(&bench);
+    struct bench without = {0};
+    bench_start(&without, "scpi", 1, true);
+    for (int i = 0; i < 2; i++)
+        assert_int_equal(supply_set(without.supply, 14, 1, &without.error), SUPPLY_OK);
+    const char *asked = strstr(without.peer.log, "VOLT:PROT?");
+    assert_non_null(asked);
+    assert_null(strstr(asked + 1, "VOLT:PROT?"));
+    bench_stop(&without);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_set_and_switch), cmocka_unit_test(test_what_is_read_back_decides),
-        cmocka_unit_test(test_ratings),        cmocka_unit_test(test_without_control),
+        cmocka_unit_test(test_set_and_switch),
+        cmocka_unit_test(test_protection),
+        cmocka_unit_test(test_what_is_read_back_decides),
+        cmocka_unit_test(test_ratings),
+        cmocka_unit_test(test_without_control),
         cmocka_unit_test(test_selection),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
