@@ -10,6 +10,7 @@ import assert from 'node:assert/strict';
 import { clean } from './accessibility.mjs';
 import { LANDSCAPE, PORTRAIT, closeBrowser } from './browser.mjs';
 import { assertPace, finish, until } from './check.mjs';
+import { keyboardHand, touchHand } from './repair_flow.mjs';
 import { pageCheck, powerUp, shows, text } from './mock_page.mjs';
 import {
   BAD, BAD_PHASES, TYPE, sendRun,
@@ -218,6 +219,7 @@ pageCheck('the bench is not reached: every page says to use the switch', async (
     await barsShow(page, /^No word from the bench\. Use the switch on the supply\.$/);
     await page.locator('.spine .off').click();
     await barsShow(page, /^No word from the bench, Off of left was not carried out\. Use the switch on the supply\.$/);
+    if (path === '') await shows(page, 'switch-note', 'off was not carried out: the bench does not answer. use the switch on the supply.');
     await laidOut(page, path);
     await mock.start();
     await until(async () => !/No word/.test(await bars(page)), 'the bench is heard again');
@@ -359,6 +361,34 @@ for (const [name, size] of SIZES) {
     }, { size, prepare: controlled(HELD), options: { colorScheme, reducedMotion: 'reduce' } });
   }
 }
+
+for (const [way, makeHand, options] of [['keyboard', keyboardHand, {}], ['touch', touchHand, { hasTouch: true }]]) {
+  pageCheck(`hold begun, and ended by holding, by ${way} alone`, async (page, mock) => {
+    await waits(page, mock);
+    const hand = makeHand(page);
+    await hand.press('Memory is read or written \u2026');
+    await hand.press('reading it');
+    await hand.press('It is: hold');
+    await barsShow(page, /left: memory of RC4-0417 is being read or written/);
+    await hand.hold('Hold to end', () => until(async () => await bars(page) === '', 'the hold is over'));
+    assert.deepEqual(mock.puts.map(({ said }) => [said.on, said.why ?? null]), [[true, 'reading it'], [false, null]]);
+  }, { options, prepare: controlled() });
+}
+
+pageCheck('how the wire does: share of its limit, low latency, the converter, what went wrong', async (page, mock) => {
+  await page.locator('details.supply > summary').click();
+  await shows(page, 'rate', 'reads 49 a second, limit 50 (3.1 ms a round trip');
+  await shows(page, 'rate', '97 % of it reached');
+  await shows(page, 'rate', 'no fault on the wire');
+  mock.tell('left', {
+    low_latency: 'off', usb_serial: 'HL0007', limit_computed_hz: 55, timeouts: 2, garbled: 1, limit_share: 0.83,
+  });
+  await shows(page, 'rate', '83 % of it reached');
+  await shows(page, 'rate', 'the wire alone allows 55 a second');
+  await shows(page, 'rate', 'low latency off: the converter may hold each reply back');
+  await shows(page, 'rate', 'usb serial number hl0007');
+  await shows(page, 'rate', '2 time-outs, 1 garbled reply');
+});
 
 pageCheck('hold where control is off: everybody is told to leave the switch', async (page) => {
   await barsShow(page, /Leave the supply\u2019s switch as it is\./);

@@ -21,7 +21,7 @@ export function holdSlip(item, begun) {
     body: [
       element('p', 'hint', item.control
         ? 'Until the hold is ended, wakedraw neither switches nor sets anything here by itself: not for a limit, '
-          + 'not for a page that is gone, not when it stops. On waits. Only Off cuts the power, and a hand at the supply.'
+          + 'not for a page that is gone, not when it stops. On waits. Only Off, or a hand at the supply, cuts the power.'
         : 'Every page says so until it is ended: whoever comes by leaves the supply\u2019s switch as it is.'),
       usual.row, why.row, who.row,
     ],

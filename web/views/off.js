@@ -60,7 +60,8 @@ export async function switchOff(name) {
     await answer;
   } catch (problem) {
     if (!(problem instanceof Problem)) throw problem;
-    failure = { text: withSwitch(`Off was not carried out: ${problem.message}`), code: problem.status === 401 };
+    const why = problem.status === 0 ? 'the bench does not answer.' : problem.message;
+    failure = { text: withSwitch(`Off was not carried out: ${why}`), code: problem.status === 401 };
   }
   clearTimeout(slow);
   if (turns.get(name) !== turn) return failure; // a later touch knows better

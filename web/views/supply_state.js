@@ -14,7 +14,7 @@ const AMPLE_HZ = 1000; // no wire that allows so much is what limits
 const LATENCY = {
   on: 'low latency on',
   off: 'low latency off: the converter may hold each reply back up to 16 ms',
-  'not offered': 'low latency: this link offers none',
+  'not offered': 'the port offers no low-latency mode',
 };
 
 // states: [{name, output, state}], chosen: a name.
