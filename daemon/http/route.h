@@ -8,6 +8,7 @@
 #include "http/answer.h"
 #include "http/live.h"
 #include "http/path.h"
+#include "http/register_finds.h"
 #include "http/tally.h"
 
 #include "bench/bench.h"
@@ -26,6 +27,7 @@ struct office {
     struct bench *bench;
     struct live *live;
     struct tally *tally;
+    struct register_finds *finds;
     const char *web;
     double started_s; /* monotonic */
     int64_t started_wall_us;
@@ -95,6 +97,8 @@ handler check_post, checks_get;
 handler work_order_trend_get, shipped_comparison_get, ledger_get;
 handler record_post, records_get, record_get, record_file_get, record_csv_get;
 handler run_post, run_get, run_end_post;
+handler register_find_post, register_find_get, register_find_step_post;
+handler register_find_profile_post, register_find_end_post;
 handler reference_trial_post, reference_restore_post, reference_file_get;
 
 /* The item whose id is the path's first {}; NULL with the answer made. */

@@ -34,6 +34,7 @@ struct server {
     char *certificate, *key; /* PEM; NULL: no TLS */
     struct office office;
     struct tally *tally;
+    struct register_finds *finds;
     struct live *live;
     struct desks *desks;
     struct seats seats;
@@ -334,10 +335,11 @@ static int make_parts(struct server *server, struct error *error)
     if (!server->gate.access)
         return -1;
     server->tally = tally_create();
+    server->finds = register_finds_create();
     /* Microseconds of wall time: event ids then grow over restarts. */
     if (server->tally)
         server->live = live_create(server->tally, (uint64_t)clock_wall_us());
-    if (!server->live)
+    if (!server->live || !server->finds)
         return error_set(error, EXIT_SOFTWARE, NULL, 0, NULL, "memory is out");
     return 0;
 }
@@ -422,6 +424,7 @@ int server_start(struct server *server, struct bench *bench, struct error *error
                                      .bench = bench,
                                      .live = server->live,
                                      .tally = server->tally,
+                                     .finds = server->finds,
                                      .web = server->web,
                                      .started_s = clock_monotonic_s(),
                                      .started_wall_us = clock_wall_us()};
@@ -479,6 +482,7 @@ void server_destroy(struct server *server)
         return;
     live_destroy(server->live);
     tally_destroy(server->tally);
+    register_finds_destroy(server->finds);
     access_destroy(server->gate.access);
     seats_clear(&server->seats);
     if (server->key)
