@@ -51,8 +51,10 @@ void output_plan_begin(struct output_plan *plan, bool control, double rated_volt
 static void want_off(struct output_plan *plan, const struct output_asker *asker, bool asked,
                      double now_s)
 {
+    bool before = plan->off.wanted;
     plan->off = (struct output_off){.wanted = true,
-                                    .asked = asked || (plan->off.wanted && plan->off.asked),
+                                    .asked = asked || (before && plan->off.asked),
+                                    .owed = !asked || (before && plan->off.owed),
                                     .asker = *asker,
                                     .since_s = now_s,
                                     .again_s = now_s};
@@ -81,6 +83,11 @@ void plan_off_succeeded(struct output_plan *plan, double now_s)
     answer(&plan->off_answer, EXIT_OK, "");
     plan_is_off(plan, now_s);
     plan->is_known = true;
+}
+
+static bool has_had_its_time(const struct output_off *off, double now_s)
+{
+    return off->wanted && off->told && now_s - off->since_s > OFF_WANTED_S;
 }
 
 static void off_not_confirmed(struct output_plan *plan, const char *problem, double now_s)
@@ -134,10 +141,17 @@ void plan_give_up(struct output_plan *plan, enum exit_status status, const char 
                      plan->stage == OUTPUT_LOOK_GOES_OFF || plan->stage == OUTPUT_GOES_ON ||
                      plan->stage == OUTPUT_RISES;
     bool hides = output_plan_hides(plan);
+    if (may_be_on) {
+        plan_want_off(plan, "it could not be switched on", now_s);
+        plan->off.owed = true;
+        plan->output_on = FLAG_YES;
+        plan->contrary = 0;
+    }
+    /* Who keeps what is on by us hears of that before it hears of the refusal. */
+    if (may_be_on && plan->is_lost)
+        off_not_confirmed(plan, "the supply was lost while it was switched on", now_s);
     refuse(plan, status, problem);
     plan_enter(plan, hides ? OUTPUT_CLEARS : OUTPUT_RESTS, now_s);
-    if (may_be_on)
-        plan_want_off(plan, "it could not be switched on", now_s);
 }
 
 static bool is_outside(double value, double rated)
@@ -276,6 +290,11 @@ void output_plan_back(struct output_plan *plan, const struct output_view *view)
         return;
     plan->is_lost = false;
     plan->read_s = view->now_s;
+    /* What may be on by us goes off however late; what somebody asked for has had its time. */
+    if (plan->off.owed)
+        plan->off.since_s = view->now_s;
+    else if (has_had_its_time(&plan->off, view->now_s))
+        plan->off.wanted = false;
     plan->off.again_s = view->now_s;
     plan->was_lost = plan->ours && view->held;
     if (!plan->ours || view->held)
@@ -345,7 +364,7 @@ enum output_action output_plan_next(struct output_plan *plan, const struct outpu
     if (plan->is_lost)
         return OUTPUT_DO_NOTHING;
     guard_limit(plan, view);
-    if (off->wanted && off->told && view->now_s - off->since_s > OFF_WANTED_S)
+    if (has_had_its_time(off, view->now_s))
         off->wanted = false;
     if (off->wanted && off->sent && view->now_s >= off->again_s)
         off_not_confirmed(plan, "off was sent, and the voltage has not fallen", view->now_s);
@@ -441,7 +460,9 @@ void output_plan_did(struct output_plan *plan, const struct output_view *view,
     } else if (plan_is_under_way(plan) && result != OUTPUT_BROKEN_OFF) {
         if (action == OUTPUT_DO_SET)
             plan->voltage_set_V = plan->limit_set_A = plan->left_limit_A = NAN;
-        plan_give_up(plan, result == OUTPUT_NO_LINK ? EXIT_UNAVAILABLE : EXIT_BAD_DATA, problem,
-                     view->now_s);
+        if (result == OUTPUT_NO_LINK)
+            output_plan_lost(plan, view);
+        else
+            plan_give_up(plan, EXIT_BAD_DATA, problem, view->now_s);
     }
 }

@@ -69,6 +69,7 @@ struct output_answer {
 struct output_off {
     bool wanted;
     bool asked; /* by somebody: under hold, too */
+    bool owed;  /* it may be on by us: however late */
     bool told;  /* as failed */
     bool sent;  /* where the supply does not tell: the voltage is to show it */
     struct output_asker asker;

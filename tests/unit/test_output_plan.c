@@ -692,6 +692,47 @@ static void test_off_without_a_link(void **state)
     assert_true(play.on);
 }
 
+/* What we switched on, or may have, goes off however late the link is back. */
+static void test_off_after_a_long_time(void **state)
+{
+    (void)state;
+    for (int asked = 0; asked < 2; asked++) {
+        struct play play;
+        play_begin(&play);
+        play_on(&play);
+        play.linked = false;
+        output_plan_lost(&play.plan, &play.view);
+        if (asked)
+            ask_off(&play, "page");
+        output_plan_did(&play.plan, &play.view, OUTPUT_DO_OFF, OUTPUT_NO_LINK, "gone", NAN, NAN);
+        unplug(&play, 100);
+        assert_int_equal(play_action(&play), OUTPUT_DO_OFF);
+        assert_false(play.on);
+        /* In the midst of switching on. */
+        play_begin(&play);
+        ask_on(&play, &full);
+        play_for(&play, 0.06);
+        assert_true(play.on && play.plan.stage == OUTPUT_LOOKS);
+        play.linked = false;
+        output_plan_lost(&play.plan, &play.view);
+        collect(&play);
+        assert_int_equal(play.on_answer.status, EXIT_UNAVAILABLE);
+        /* Said in that order: it may be on, and on was refused. */
+        assert_int_equal(play.events[0].what, OUTPUT_OFF_FAILED);
+        assert_int_equal(play.events[1].what, OUTPUT_REFUSED);
+        if (asked)
+            ask_off(&play, "page");
+        output_plan_did(&play.plan, &play.view, OUTPUT_DO_OFF, OUTPUT_NO_LINK, "gone", NAN, NAN);
+        unplug(&play, 100);
+        play.stuck_on = true;
+        play_for(&play, 3);
+        assert_int_equal(play.told[OUTPUT_ON_SEEN], 0);
+        play.stuck_on = false;
+        play_for(&play, 1);
+        assert_false(play.on);
+    }
+}
+
 static void test_a_hand_wins(void **state)
 {
     (void)state;
@@ -1070,6 +1111,7 @@ int main(void)
         cmocka_unit_test(test_off_in_every_stage),
         cmocka_unit_test(test_off_that_is_not_confirmed),
         cmocka_unit_test(test_off_without_a_link),
+        cmocka_unit_test(test_off_after_a_long_time),
         cmocka_unit_test(test_a_hand_wins),
         cmocka_unit_test(test_a_hand_in_the_midst),
         cmocka_unit_test(test_voltage_that_stays),
