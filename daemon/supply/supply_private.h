@@ -88,6 +88,10 @@ struct supply {
  * is to be left, for something more urgent. */
 bool connection_breaks_off(struct connection *connection);
 
+/* What was broken off failed for no other reason: SUPPLY_BROKEN_OFF, no error. */
+enum supply_result connection_sort_out(struct connection *connection, enum supply_result result,
+                                       struct error *error);
+
 /* Counts a reading's round trip, whole at `whole_s`. */
 void connection_note_round_trip(struct connection *connection, double seconds, double whole_s,
                                 const struct wire_cost *cost);
