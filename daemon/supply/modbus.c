@@ -276,6 +276,25 @@ static enum outcome read_set_points(struct supply *supply, double now_s)
     return outcome;
 }
 
+/* The register that switches is shared with someone else's bits. */
+static bool shares_switch(const struct supply *supply)
+{
+    const struct register_flag *flag = &supply->modbus_plan->set_output;
+    return supply->control && flag->known && flag->function > 2 && !register_is_whole(flag);
+}
+
+/* What else stands in it, so that an off need not ask first. */
+static void read_switch(struct supply *supply)
+{
+    const struct register_flag *flag = &supply->modbus_plan->set_output;
+    uint16_t word = 0;
+    if (modbus_read_words(supply->connection, flag->function, flag->address, 1, &word) !=
+        OUTCOME_GOOD)
+        return;
+    supply->output_word = word;
+    supply->output_word_s = clock_monotonic_s();
+}
+
 /* What does not come with every reading, asked now and then. */
 static void read_between(struct supply *supply, double voltage_V)
 {
@@ -283,14 +302,15 @@ static void read_between(struct supply *supply, double voltage_V)
     double now_s = clock_monotonic_s();
     if (!plan->output_on.known || plan->output_block >= 0)
         supply->output_due_s = INFINITY;
-    if (!plan->query_voltage.known && !plan->query_limit.known)
+    if (!plan->query_voltage.known && !plan->query_limit.known && !shares_switch(supply))
         supply->settings_due_s = INFINITY;
     if (supply_output_due(supply, now_s)) {
         enum known_flag state = FLAG_UNKNOWN;
         if (modbus_read_flag(supply, &plan->output_on, &state) != OUTCOME_BROKEN_OFF)
             supply_note_output(supply, state, voltage_V, now_s);
     } else if (supply_settings_due(supply, now_s)) {
-        read_set_points(supply, now_s);
+        if (read_set_points(supply, now_s) == OUTCOME_GOOD && shares_switch(supply))
+            read_switch(supply);
     }
 }
 

@@ -7,8 +7,10 @@
 
 static const double TAKES_EFFECT_S = 0.5;
 static const double OFF_AGAIN_S = 0.1;
-/* So old, a register that others share may be written back. */
+/* So old, a register that others share may be written back. An off does not wait for
+ * an answer where it was read with the set points. */
 static const double WORD_IS_FRESH_S = 0.3;
+static const double FRESH_FOR_OFF_S = 12;
 
 /* What is to be written; where other bits of the register are someone else's,
  * they are read before: only a moment ago will do, and for off, where they cannot
@@ -21,8 +23,9 @@ static enum outcome output_word(struct supply *supply, const struct register_fla
     enum outcome outcome = OUTCOME_GOOD;
     uint16_t before = 0;
     if (flag->function > 2 && !register_is_whole(flag)) {
-        bool is_fresh = supply->output_word >= 0 &&
-                        clock_monotonic_s() - supply->output_word_s < WORD_IS_FRESH_S;
+        double fresh_s = connection->modbus->urgent ? FRESH_FOR_OFF_S : WORD_IS_FRESH_S;
+        bool is_fresh =
+            supply->output_word >= 0 && clock_monotonic_s() - supply->output_word_s < fresh_s;
         bool may_ask = !connection->modbus->urgent || !connection->modbus->unanswered;
         if (!is_fresh && may_ask)
             outcome = modbus_read_words(connection, flag->function, flag->address, 1, &before);
