@@ -300,6 +300,23 @@ class Outputs(unittest.TestCase):
         self.wait_log("left", "off")
         self.assertEqual([line[0] for line in self.said("left")], ["looked", "set", "on", "off"])
 
+    def test_a_hold_that_is_not_kept_is_none(self):
+        disk = sqlite3.connect(self.folder / "data" / "wakedraw.db", isolation_level=None)
+        self.addCleanup(disk.close)
+        self.daemon.get("output-log")
+        disk.execute("BEGIN IMMEDIATE")
+        problem = self.hold("left", True, 503)
+        self.assertTrue(problem["detail"])
+        disk.execute("ROLLBACK")
+        self.assertIsNone(self.daemon.supply("left")["hold"])
+        self.switch("left", True)
+        self.hold("left", True)
+        disk.execute("BEGIN IMMEDIATE")
+        # Nor does it end where its end is not kept.
+        self.hold("left", False, 503)
+        disk.execute("ROLLBACK")
+        self.assertTrue(self.daemon.supply("left")["hold"])
+
     def test_off_that_is_not_confirmed_says_so(self):
         self.switch("left", True)
         self.supplies["left"].say("silence 8")
