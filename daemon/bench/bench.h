@@ -51,7 +51,9 @@ void bench_destroy(struct bench *bench);
  * "conversion_hz", "jitter_s",
  * "longest_gap_s", "gaps", "repeats", "timeouts", "garbled", "resynchronised",
  * "dropped", "power_up": the open one's id or null, "reference_version" (null),
- * "judging_s", "commit_s"}] */
+ * "judging_s", "commit_s"; of hands on the output (status.h): "output_doing", "output_last",
+ * "output_at", "output_by", "output_hand", "output_why", "output_ours", "off_wanted",
+ * "output_problem", "settings_by_hand", "hold": {"since", "unit", "hand", "why"} or null}] */
 json_t *bench_supplies(struct bench *bench);
 
 /* Whether all is moving: the chain came round lately, and the last write is on
