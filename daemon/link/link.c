@@ -42,12 +42,24 @@ int link_lock(const struct link *link, const struct link_spec *spec, struct erro
                      spec->place);
 }
 
+void link_raw_modes(struct termios *modes)
+{
+    /* cfmakeraw takes parity off too. With parity a byte that came spoilt is read
+     * as a zero byte, which no text holds and no checksum passes. */
+    tcflag_t parity = modes->c_cflag & (PARENB | PARODD);
+    cfmakeraw(modes);
+    modes->c_cflag |= parity;
+    modes->c_iflag &= ~(tcflag_t)(IGNPAR | INPCK);
+    if (parity & PARENB)
+        modes->c_iflag |= INPCK;
+}
+
 int link_make_raw(int descriptor)
 {
     struct termios modes;
     if (tcgetattr(descriptor, &modes) != 0)
         return -1;
-    cfmakeraw(&modes);
+    link_raw_modes(&modes);
     modes.c_cflag |= CLOCAL | CREAD;
     modes.c_cflag &= ~(tcflag_t)(HUPCL | CRTSCTS);
     modes.c_cc[VMIN] = 1;

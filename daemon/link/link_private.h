@@ -49,6 +49,11 @@ int link_lock(const struct link *link, const struct link_spec *spec, struct erro
 /* Raw mode: no echo, no translation, no signals, bytes as they come. */
 int link_make_raw(int descriptor);
 
+/* What that means, but for the parity that was set before: it is kept, and bytes
+ * that fail it are read as zero. */
+struct termios;
+void link_raw_modes(struct termios *modes);
+
 /* Of a usbtmc device. */
 long link_usbtmc_read(struct link *link, void *bytes, size_t count, double deadline_s);
 int link_usbtmc_clear(struct link *link);
