@@ -427,13 +427,17 @@ static double tend(struct chain *chain, double now_s)
     return tended ? fmin(again_s, now_s + TEND_EVERY_S) : again_s;
 }
 
-/* Each reading may bring a verdict, which is told at once. */
+/* A watch is open: each reading may bring a verdict, which is told at once. */
 static bool watches(const struct chain *chain)
 {
-    for (int i = 0; i < chain->count; i++)
-        if (chain->lanes[i].capture && capture_watching(chain->lanes[i].capture))
-            return true;
-    return false;
+    bool some = false;
+    for (int i = 0; i < chain->count; i++) {
+        const struct lane *lane = &chain->lanes[i];
+        bool watched = lane->capture && capture_watching(lane->capture);
+        atomic_store(&chain->board->rests[lane->supply], lane->capture && !watched);
+        some = some || watched;
+    }
+    return some;
 }
 
 static void *run(void *context)
@@ -443,7 +447,7 @@ static void *run(void *context)
     bool more = true; /* left in the queue */
     for (bool goes_on = true; goes_on;) {
         struct queue_item items[MOST_TAKEN];
-        double gather_s = more || watches(chain) ? 0 : clock_monotonic_s() + GATHER_S;
+        double gather_s = watches(chain) || more ? 0 : clock_monotonic_s() + GATHER_S;
         size_t count = reading_queue_take(chain->queue, gather_s, again_s, items, MOST_TAKEN);
         more = count == MOST_TAKEN;
         for (size_t i = 0; i < count && goes_on; i++)

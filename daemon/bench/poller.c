@@ -14,7 +14,7 @@ static const double LONGEST_BACK_OFF_S = 2.0;
 static const double STATE_EVERY_S = 0.5;
 static const double STEP_V = 1;
 /* Rounds that follow closer are begun as they come. */
-static const double SHORTEST_SHARED_S = 0.005;
+static const double SHORTEST_SHARED_S = 0.002;
 /* So long without a reading, and why is told. */
 static const double TROUBLE_S = 1.5;
 /* While steps follow one another. */
@@ -168,8 +168,9 @@ static bool says_nothing_new(const struct poller *poller, const struct output *o
                              const struct reading *reading, bool repeat)
 {
     const struct reading *last = &output->last;
-    return repeat && isfinite(poller->conversion_hz) && reading->output_on == last->output_on &&
-           reading->limited == last->limited && reading->valid == last->valid &&
+    return repeat && !poller->rests && isfinite(poller->conversion_hz) &&
+           reading->output_on == last->output_on && reading->limited == last->limited &&
+           reading->valid == last->valid &&
            reading->time_s - last->time_s < 0.9 / poller->conversion_hz;
 }
 
@@ -252,6 +253,16 @@ static double round_interval_s(const struct poller *poller)
     return interval_s;
 }
 
+/* Where no power-up is watched, so many readings tell no more. */
+static void rest_or_not(struct poller *poller)
+{
+    poller->rests = !poller_is_busy(poller);
+    for (int i = 0; i < poller->count; i++)
+        poller->rests =
+            poller->rests && atomic_load(&poller->board->rests[poller->outputs[i].index]);
+    connection_rest(poller->connection, poller->rests);
+}
+
 /* When the next round begins: on instants that all polling threads share, so that
  * those at the same rate wake the processor and the chain together. */
 static double next_round_s(double last_s, double interval_s, double now_s)
@@ -275,6 +286,7 @@ static bool poll_while_open(struct poller *poller, struct error *error)
             publish_state(poller, "");
             poller->next_state_s = now_s + STATE_EVERY_S;
         }
+        rest_or_not(poller);
         next_s = next_round_s(next_s, round_interval_s(poller), now_s);
         if (wait_until(poller, next_s))
             return true;

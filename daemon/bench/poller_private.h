@@ -57,6 +57,7 @@ struct poller {
     struct output outputs[MOST_OUTPUTS];
     int count;
     double conversion_hz; /* learned; NAN: not known */
+    bool rests;           /* asked once a renewal */
     double next_state_s;
     pthread_t thread;
     bool started;

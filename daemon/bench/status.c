@@ -15,8 +15,13 @@ int status_board_init(struct status_board *board, const struct config *config)
     size_t count = config->supply_count > 0 ? (size_t)config->supply_count : 1;
     *board = (struct status_board){.config = config};
     board->supplies = calloc(count, sizeof *board->supplies);
-    if (!board->supplies)
+    board->rests = calloc(count, sizeof *board->rests);
+    if (!board->supplies || !board->rests) {
+        free(board->supplies);
+        free(board->rests);
+        *board = (struct status_board){0};
         return -1;
+    }
     pthread_mutex_init(&board->mutex, NULL);
     for (size_t i = 0; i < count; i++) {
         board->supplies[i].polling.voltage_set_V = NAN;
@@ -41,6 +46,7 @@ void status_board_clear(struct status_board *board)
         return;
     pthread_mutex_destroy(&board->mutex);
     free(board->supplies);
+    free(board->rests);
     *board = (struct status_board){0};
 }
 

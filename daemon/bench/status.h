@@ -14,6 +14,7 @@
 
 #include <jansson.h>
 #include <pthread.h>
+#include <stdatomic.h>
 
 /* Written by the polling thread. */
 struct polling_status {
@@ -84,6 +85,8 @@ struct status_board {
     int64_t ask_after_us;    /* an off longer than this makes the unit doubtful */
     const struct config *config;
     struct supply_status *supplies; /* one a [supply NAME], in the file's order */
+    /* By the chain, without the mutex: its watch is over and it goes on drawing; one each. */
+    atomic_bool *rests;
 };
 
 int status_board_init(struct status_board *board, const struct config *config);

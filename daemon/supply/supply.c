@@ -13,6 +13,8 @@
 /* No readback is worth more polls than this. */
 static const double SHORTEST_POLL_S = 0.001;
 static const double POLLS_A_RENEWAL = 4;
+static const double POLL_STEP_S = 0.0005;
+static const double REST_STEP_S = 0.001;
 /* How often what does not come with the readings is asked by itself; on a slow
  * line less often, so that readings lose no more than this share of it. */
 static const double ASKING_MAY_COST = 0.0067;
@@ -177,6 +179,20 @@ static double shortest_renewal_s(const struct connection *connection)
     return shortest_s;
 }
 
+/* In whole steps, so that threads that poll at about the same rate do so at the same
+ * instants. */
+static double poll_interval_s(const struct connection *connection, double renewal_s)
+{
+    if (!(renewal_s > 0))
+        return SHORTEST_POLL_S;
+    if (connection->rests)
+        return fmax(SHORTEST_POLL_S, round(renewal_s / REST_STEP_S) * REST_STEP_S);
+    double poll_s = renewal_s / POLLS_A_RENEWAL;
+    if (poll_s > 4 * POLL_STEP_S)
+        poll_s = floor(poll_s / POLL_STEP_S) * POLL_STEP_S;
+    return fmax(SHORTEST_POLL_S, poll_s);
+}
+
 static void add_text(char *text, size_t size, const char *form, ...)
     __attribute__((format(printf, 3, 4)));
 
@@ -215,7 +231,9 @@ static void say_why(const struct connection *connection, double least_s, double 
         return;
     double renewal_s = shortest_renewal_s(connection);
     if (poll_s > SHORTEST_POLL_S && renewal_s > 0)
-        add_text(why, size, "; four readings a renewal at %.1f Hz", 1 / renewal_s);
+        add_text(why, size, "; %s at %.1f Hz",
+                 connection->rests ? "at rest, a reading a renewal" : "four readings a renewal",
+                 1 / renewal_s);
     else
         add_text(why, size, "; 1000 readings/s at most");
 }
@@ -248,9 +266,8 @@ void connection_wire_state(const struct connection *connection, struct wire_stat
         return;
     int outputs = connection->output_count > 0 ? connection->output_count : 1;
     int readings = connection->cost.readings > 0 ? connection->cost.readings : 1;
-    double poll_s = renewal_s > 0 ? renewal_s / POLLS_A_RENEWAL : SHORTEST_POLL_S;
     /* An array's conversions are the supply's own, each of them new. */
-    poll_s = readings > 1 ? 0 : fmax(poll_s, SHORTEST_POLL_S);
+    double poll_s = readings > 1 ? 0 : poll_interval_s(connection, renewal_s);
     state->limit_computed_hz = readings / (least_s * outputs);
     state->limit_hz = readings / fmax(least_s * outputs, poll_s);
     state->limit_share = wire_rate_hz(&connection->rate) / outputs / state->limit_hz;
@@ -435,7 +452,16 @@ double supply_poll_interval_s(const struct supply *supply)
     double period_s = renewal_period_s(&supply->renewal);
     if (supply->array_interval_s > 0)
         return 0; /* what is there is handed on at once; an acquisition takes its time */
-    return period_s > 0 ? fmax(SHORTEST_POLL_S, period_s / POLLS_A_RENEWAL) : SHORTEST_POLL_S;
+    return poll_interval_s(supply->connection, period_s);
+}
+
+void connection_rest(struct connection *connection, bool rests)
+{
+    if (rests == connection->rests)
+        return;
+    connection->rests = rests;
+    /* The share of the limit counts anew, with the limit. */
+    memset(&connection->rate, 0, sizeof connection->rate);
 }
 
 void supply_settings(const struct supply *supply, double *voltage_V, double *limit_A)

@@ -56,7 +56,8 @@ struct connection {
     struct supply *outputs[MOST_OUTPUTS];
     int output_count;
     char identity[160], known_identity[160]; /* now, and when the plans were made */
-    struct link_known known;                 /* which USB device it was on */
+    bool rests;
+    struct link_known known; /* which USB device it was on */
     struct wire_pace pace;
     struct wire_cost cost; /* of the last reading */
     struct wire_rate rate;

@@ -255,6 +255,37 @@ class NotSwitched(Bench):
         self.assertEqual(json.loads(self.supply.say("status"))["output_on"], False)
 
 
+class AtRest(Bench):
+    options = ("--conversion-hz", "20", "--aperture", "0.05")
+
+    def questions_a_reading(self):
+        # What it takes beside (settings, the output's state) comes every few seconds.
+        before = self.daemon.supply("left")
+        after = self.daemon.wait_supply("left", lambda item: item["readings"] >=
+                                        before["readings"] + 60)
+        return ((after["transactions"] - before["transactions"]) /
+                (after["readings"] - before["readings"]))
+
+    def test_a_load_at_rest_is_asked_once_a_renewal(self):
+        self.teach_range(0.05, 5, watch_s=6)
+        self.supply.say("output on")
+        power_up = self.opened()
+        self.daemon.wait_supply("left", lambda item: item["conversion_hz"] and
+                                abs(item["conversion_hz"] - 20) < 2)
+        # While it is watched, each conversion soon after it is made.
+        watched = self.questions_a_reading()
+        self.assertGreater(watched, 2.5)
+        self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
+                         data["power_up"]["state"] == "complete")
+        self.assertLess(self.questions_a_reading(), 1.5)
+        item = self.daemon.wait_supply("left", lambda item: item["limit_share"] is not None)
+        self.assertGreater(item["limit_share"], 0.8)
+        # And again as soon as something may happen.
+        self.supply.say("output off")
+        self.ended(power_up)
+        self.assertGreater(self.questions_a_reading(), 2.5)
+
+
 class Gone(Bench):
     def test_the_supply_goes_away_in_mid_capture_and_comes_back(self):
         # Unplugged within the watch, however slow the disk.
