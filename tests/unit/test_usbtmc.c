@@ -63,6 +63,8 @@ static void answer_part(const char *part, char *reply, size_t size)
                  strcmp(part, "CURR?") == 0 ? device.set_A : 0.001 * (device.pairs % 1000));
     else if (strcmp(part, "VOLT?") == 0)
         snprintf(reply, size, "%.3f", device.set_V);
+    else if (strcmp(part, "VOLT:PROT?") == 0)
+        snprintf(reply, size, "60");
     else if (strcmp(part, "OUTP?") == 0)
         snprintf(reply, size, "%d", device.on);
     else if (strcmp(part, "STAT:QUES:COND?") == 0)

