@@ -16,10 +16,6 @@ static const double STATE_EVERY_S = 1.0;
 static const double TEND_EVERY_S = 0.01;
 static const double DEFAULT_WATCH_S = 30.0;
 
-/* Where no power-up is under way, readings are taken up together: waking up costs
- * more than all that is done with one. */
-static const double GATHER_S = 0.05;
-
 enum { EVENT_READINGS = 256, MOST_TAKEN = 32 };
 
 /* What is held of one output. */
@@ -440,6 +436,14 @@ static bool watches(const struct chain *chain)
     return some;
 }
 
+/* Where no power-up is watched, readings are taken up together, for one event: waking
+ * up costs more than all that is done with one. */
+static double gather_until_s(const struct chain *chain)
+{
+    double now_s = clock_monotonic_s();
+    return chain->next_event_s > now_s ? chain->next_event_s : now_s + EVENT_EVERY_S;
+}
+
 static void *run(void *context)
 {
     struct chain *chain = context;
@@ -447,7 +451,7 @@ static void *run(void *context)
     bool more = true; /* left in the queue */
     for (bool goes_on = true; goes_on;) {
         struct queue_item items[MOST_TAKEN];
-        double gather_s = watches(chain) || more ? 0 : clock_monotonic_s() + GATHER_S;
+        double gather_s = watches(chain) || more ? 0 : gather_until_s(chain);
         size_t count = reading_queue_take(chain->queue, gather_s, again_s, items, MOST_TAKEN);
         more = count == MOST_TAKEN;
         for (size_t i = 0; i < count && goes_on; i++)
