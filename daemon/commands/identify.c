@@ -258,6 +258,8 @@ int command_identify(int argc, char **argv)
             "      tcp:HOST:PORT    usbtmc:/dev/usbtmc0\n"
             "      modbus-rtu:/dev/ttyUSB0?baud=9600&parity=none&stop=1&address=1\n"
             "      modbus-tcp:HOST:PORT?address=1    modbus-rtu-tcp:HOST:PORT?address=1\n"
+            "A device on USB can be named by its serial number instead of a path, as in\n"
+            "serial:usb-serial=NUMBER?baud=9600; interface=N says which of its ports.\n"
             "With --profile, what is left out is 115200 baud (9600 over Modbus), parity none,\n"
             "1 stop bit, address 1.\n\n"
             "Exit: 0 something answers on every link; 65 a bad profile; 69 nothing answers.",
