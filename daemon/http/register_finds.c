@@ -27,6 +27,7 @@ struct find {
     char problem[400];
     size_t done, of, registers;
     double touched_s; /* monotonic; when a page last asked */
+    double page_gone_s;
     bool ending;
     pthread_mutex_t *mutex; /* of all */
 };
@@ -35,19 +36,22 @@ struct register_finds {
     pthread_mutex_t mutex;
     struct find *all[FINDS_MOST];
     int64_t last_id;
+    double page_gone_s;
 };
 
-struct register_finds *register_finds_create(void)
+struct register_finds *register_finds_create(double page_gone_s)
 {
     struct register_finds *finds = calloc(1, sizeof *finds);
-    if (finds)
-        pthread_mutex_init(&finds->mutex, NULL);
+    if (!finds)
+        return NULL;
+    finds->page_gone_s = page_gone_s;
+    pthread_mutex_init(&finds->mutex, NULL);
     return finds;
 }
 
 static bool is_left(const struct find *find)
 {
-    return find->ending || clock_monotonic_s() > find->touched_s + FINDS_PAGE_GONE_S;
+    return find->ending || clock_monotonic_s() > find->touched_s + find->page_gone_s;
 }
 
 /* --- the thread --- */
@@ -206,6 +210,7 @@ static struct find *make_find(struct register_finds *finds, const struct find_be
     }
     find->begin = *begin;
     find->mutex = &finds->mutex;
+    find->page_gone_s = finds->page_gone_s;
     find->touched_s = clock_monotonic_s();
     pthread_cond_init(&find->changed, NULL);
     find->finder = finder_create(&begin->supply, error);
@@ -336,13 +341,14 @@ int register_find_step(struct register_finds *finds, int64_t id, int number,
     int result = 0;
     pthread_mutex_lock(&finds->mutex);
     struct find *find = touch(finds, id);
-    if (!find)
+    bool asked = find && find->state == FIND_ASKING && finder_next(find->finder, &step) &&
+                 step.number == number;
+    if (!find) {
         result = none(error);
-    else if (find->state != FIND_ASKING || !finder_next(find->finder, &step) ||
-             step.number != number)
+    } else if (!asked) {
         result =
             error_set(error, EXIT_USAGE, NULL, 0, NULL, "step %d is not being asked for", number);
-    if (result == 0) {
+    } else {
         find->answer = *answer;
         set_state(find, FIND_READING, NULL);
         pthread_cond_broadcast(&find->changed);

@@ -23,7 +23,9 @@ struct find_begin {
     int from, to; /* registers looked at */
 };
 
-struct register_finds *register_finds_create(void); /* NULL: memory is out */
+/* page_gone_s: one that nobody has asked about for so long ends itself. NULL: memory is
+ * out. */
+struct register_finds *register_finds_create(double page_gone_s);
 /* Ends all of them, waiting for their threads. */
 void register_finds_destroy(struct register_finds *finds);
 

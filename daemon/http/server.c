@@ -335,7 +335,7 @@ static int make_parts(struct server *server, struct error *error)
     if (!server->gate.access)
         return -1;
     server->tally = tally_create();
-    server->finds = register_finds_create();
+    server->finds = register_finds_create(FINDS_PAGE_GONE_S);
     /* Microseconds of wall time: event ids then grow over restarts. */
     if (server->tally)
         server->live = live_create(server->tally, (uint64_t)clock_wall_us());

@@ -194,7 +194,7 @@ static int find_line(const struct supply_probing *probing, struct link_spec *spe
                      const struct question **asked, struct error *error)
 {
     struct line_walk lines = {0};
-    struct text_walk walk = {.probing = probing};
+    struct text_walk walk = {.probing = probing, .asked = &questions[0]};
     if (line_walk_make(probing->spec, &lines) != 0)
         return error_set(error, EXIT_SOFTWARE, probing->spec->text, 0, NULL, "memory is out");
     int result = walk_lines(&walk, &lines, error);
