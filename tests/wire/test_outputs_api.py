@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Hands on outputs over the API: the log of who did what and why, hold, pages that go,
 restarts. Simulated supplies: wakedraw may switch two of three."""
+import http.client
 import json
 import pathlib
 import signal
@@ -299,6 +300,30 @@ class Outputs(unittest.TestCase):
         disk.execute("ROLLBACK")
         self.wait_log("left", "off")
         self.assertEqual([line[0] for line in self.said("left")], ["looked", "set", "on", "off"])
+
+    def test_off_counts_against_an_on_asked_for_before_it(self):
+        """The on waits for the disk yet when off is asked for and carried out."""
+        self.daemon.get("output-log")
+        disk = sqlite3.connect(self.folder / "data" / "wakedraw.db", isolation_level=None)
+        self.addCleanup(disk.close)
+        disk.execute("BEGIN IMMEDIATE")
+        asking = http.client.HTTPConnection("127.0.0.1", self.daemon.port, timeout=PATIENCE_S)
+        self.addCleanup(asking.close)
+        asking.request("PUT", "/api/v1/supplies/left/output", json.dumps({"on": True}),
+                       {"Content-Type": "application/json"})
+        # What is answered later came in later.
+        self.daemon.supply("left")
+        self.daemon.supply("left")
+        self.switch("left", False, hand="cd")
+        answer = asking.getresponse()
+        self.assertEqual(answer.status, 409)
+        self.assertIn("off was asked for meanwhile", json.loads(answer.read())["detail"])
+        disk.execute("ROLLBACK")
+        self.wait_log("left", "refused")
+        self.assertEqual([line[0] for line in self.said("left")], ["off", "refused"])
+        self.assertFalse(self.is_on("left"))
+        # One asked for after it is none of its business.
+        self.switch("left", True)
 
     def test_a_hold_that_is_not_kept_is_none(self):
         disk = sqlite3.connect(self.folder / "data" / "wakedraw.db", isolation_level=None)
