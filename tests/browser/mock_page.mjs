@@ -50,3 +50,35 @@ export async function powerUp(page, mock, kind, verdict, phases, to_s = 6.4, jud
   if (verdict) mock.judge('5', verdict, phases, judging);
   mock.goOn('left');
 }
+
+// Nothing wider than the page, nothing too small for a finger, strong lines large,
+// and no bar, button or line of the head over another.
+export async function laidOut(page, what) {
+  const found = await page.evaluate(() => {
+    const seen = (selector) => [...document.querySelectorAll(selector)].filter((each) => each.checkVisibility());
+    const name = (each) => `${each.id || each.className} "${each.textContent.slice(0, 30)}"`;
+    const boxes = seen('.spine .off, .spine-light, .off-failure, .hold-bar, .hold-end, .spine-pages, #switch-off, #switch-on, '
+      + '#switch-note, #output-last, #cautions, #strip, .judgement, .trace, .entries, .route')
+      .map((each) => ({ each, name: name(each), box: each.getBoundingClientRect() }));
+    const over = [];
+    for (const one of boxes) {
+      for (const other of boxes) {
+        if (one === other || one.each.contains(other.each) || other.each.contains(one.each)) continue;
+        const wide = Math.min(one.box.right, other.box.right) - Math.max(one.box.left, other.box.left);
+        const high = Math.min(one.box.bottom, other.box.bottom) - Math.max(one.box.top, other.box.top);
+        if (wide > 1 && high > 1) over.push(`${one.name} over ${other.name}`);
+      }
+    }
+    return {
+      over: over.slice(0, 4), wide: document.documentElement.scrollWidth, there: innerWidth,
+      low: seen('.spine button, .spine-bars button, .spine a, .switch button')
+        .filter((each) => each.getBoundingClientRect().height < 47.5).map(name),
+      small: seen('.hold-head, .off-failure, .switch-note').filter((each) => each.textContent)
+        .filter((each) => parseFloat(getComputedStyle(each).fontSize) < 20).map(name),
+    };
+  });
+  assert.deepEqual(found.over, [], `${what}: lies over another`);
+  assert.ok(found.wide <= found.there, `${what}: ${found.wide} px wide in ${found.there}`);
+  assert.deepEqual(found.low, [], `${what}: lower than a finger`);
+  assert.deepEqual(found.small, [], `${what}: not to be read at arm's length`);
+}

@@ -11,9 +11,11 @@ import { clean } from './accessibility.mjs';
 import { LANDSCAPE, PORTRAIT, closeBrowser } from './browser.mjs';
 import { assertPace, finish, until } from './check.mjs';
 import { keyboardHand, touchHand } from './repair_flow.mjs';
-import { pageCheck, powerUp, shows, text } from './mock_page.mjs';
 import {
-  BAD, BAD_PHASES, TYPE, sendRun,
+  laidOut, pageCheck, powerUp, shows, text,
+} from './mock_page.mjs';
+import {
+  BAD, BAD_PHASES, GOOD, GOOD_PHASES, TYPE, sendRun,
 } from './scenes.mjs';
 
 const SIZES = [['1280x800', LANDSCAPE], ['800x1280', PORTRAIT]];
@@ -362,6 +364,28 @@ for (const [name, size] of SIZES) {
   }
 }
 
+for (const [name, size] of SIZES) {
+  pageCheck(`eight outputs, two held and one not confirmed off, at ${name}: nothing overlaps`, async (page, mock) => {
+    await powerUp(page, mock, 'good', GOOD, GOOD_PHASES);
+    await until(async () => await page.locator('#mark .mark').count() === 1, 'the mark');
+    await laidOut(page, 'the bench');
+    await clean(page, 'the bench of eight');
+    for (const path of ['outputs.html', 'shop.html']) {
+      await page.goto(mock.url + path);
+      await until(async () => await page.locator('.spine .off').count() === 8, 'eight Offs');
+      await laidOut(page, path);
+    }
+  }, {
+    size,
+    prepare: (mock) => {
+      controlled(HELD)(mock);
+      for (let i = 2; i <= 8; i++) mock.addSupply(`bench ${i}`, { output: i, control: true, output_on: i % 2 === 0 });
+      Object.assign(mock.supplies.get('bench 4'), HELD);
+      Object.assign(mock.supplies.get('bench 5'), { off_wanted: true });
+    },
+  });
+}
+
 for (const [way, makeHand, options] of [['keyboard', keyboardHand, {}], ['touch', touchHand, { hasTouch: true }]]) {
   pageCheck(`hold begun, and ended by holding, by ${way} alone`, async (page, mock) => {
     await waits(page, mock);
@@ -393,38 +417,6 @@ pageCheck('how the wire does: share of its limit, low latency, the converter, wh
 pageCheck('hold where control is off: everybody is told to leave the switch', async (page) => {
   await barsShow(page, /Leave the supply\u2019s switch as it is\./);
 }, { prepare: controlled({ ...HELD, control: false }) });
-
-// Nothing wider than the page, nothing too small for a finger, strong lines large,
-// and no bar, button or line of the head over another.
-async function laidOut(page, what) {
-  const found = await page.evaluate(() => {
-    const seen = (selector) => [...document.querySelectorAll(selector)].filter((each) => each.checkVisibility());
-    const name = (each) => `${each.id || each.className} "${each.textContent.slice(0, 30)}"`;
-    const boxes = seen('.spine .off, .spine-light, .off-failure, .hold-bar, .hold-end, .spine-pages, #switch-off, #switch-on, '
-      + '#switch-note, #output-last, #cautions, #strip, .judgement, .trace, .entries, .route')
-      .map((each) => ({ each, name: name(each), box: each.getBoundingClientRect() }));
-    const over = [];
-    for (const one of boxes) {
-      for (const other of boxes) {
-        if (one === other || one.each.contains(other.each) || other.each.contains(one.each)) continue;
-        const wide = Math.min(one.box.right, other.box.right) - Math.max(one.box.left, other.box.left);
-        const high = Math.min(one.box.bottom, other.box.bottom) - Math.max(one.box.top, other.box.top);
-        if (wide > 1 && high > 1) over.push(`${one.name} over ${other.name}`);
-      }
-    }
-    return {
-      over: over.slice(0, 4), wide: document.documentElement.scrollWidth, there: innerWidth,
-      low: seen('.spine button, .spine-bars button, .spine a, .switch button')
-        .filter((each) => each.getBoundingClientRect().height < 47.5).map(name),
-      small: seen('.hold-head, .off-failure, .switch-note').filter((each) => each.textContent)
-        .filter((each) => parseFloat(getComputedStyle(each).fontSize) < 20).map(name),
-    };
-  });
-  assert.deepEqual(found.over, [], `${what}: lies over another`);
-  assert.ok(found.wide <= found.there, `${what}: ${found.wide} px wide in ${found.there}`);
-  assert.deepEqual(found.low, [], `${what}: lower than a finger`);
-  assert.deepEqual(found.small, [], `${what}: not to be read at arm's length`);
-}
 
 // --- the page's own name ---
 

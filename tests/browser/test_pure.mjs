@@ -78,8 +78,9 @@ check('outputs: what becomes of one, in words', () => {
   assert.equal(outputs.holdWords(item({})), null);
   const hold = { since: '2026-03-02T08:41:09Z', unit: 'HL-7', hand: null, why: null };
   assert.match(outputs.holdWords(item({ hold })).head, /^left: memory of HL-7 is being/);
-  assert.match(outputs.holdWords(item({ hold })).text, /^Since \d\d:41\. Nothing is switched/);
-  assert.match(outputs.holdWords(item({ hold, control: false })).text, /Leave the supply/);
+  assert.match(outputs.holdWords(item({ hold })).text, /^Since \d\d:41\.$/);
+  assert.match(outputs.holdWords(item({ hold })).rule, /^Nothing is switched/);
+  assert.match(outputs.holdWords(item({ hold, control: false })).rule, /Leave the supply/);
 });
 
 check('words: amperes, ranges, times as printed', () => {

@@ -83,16 +83,16 @@ export function byHandWords(item) {
   return item?.settings_by_hand ? 'Set by a hand at the supply, and left so.' : '';
 }
 
-// {head, text} of a hold, or null.
+// {head, text, rule} of a hold, or null.
 export function holdWords(item) {
   if (!item?.hold) return null;
   const { since, hand, why } = item.hold;
   const said = [hand, why].filter(Boolean).join(': ');
   return {
     head: `${item.name}: memory of ${item.hold.unit ?? item.unit ?? 'the unit'} is being read or written`,
-    text: `Since ${clockTime(since, false)}${said ? ` (${said})` : ''}. ${item.control
-      ? 'Nothing is switched or set by itself. Only Off cuts the power.'
-      : 'Leave the supply\u2019s switch as it is.'}`,
+    text: `Since ${clockTime(since, false)}${said ? ` (${said})` : ''}.`,
+    rule: item.control ? 'Nothing is switched or set by itself. Only Off cuts the power.'
+      : 'Leave the supply\u2019s switch as it is.',
   };
 }
 

@@ -22,7 +22,7 @@ export function spineBars(place) {
     const troubles = troublesOf(items, lost);
     const holds = items.map((item) => [item.name, holdWords(item)]).filter(([, words]) => words);
     rebuilt(troublePlace, troubles, () => troubles.map(failureLine));
-    rebuilt(holdPlace, holds, () => holds.map(([name, words]) => holdBar(name, words)));
+    rebuilt(holdPlace, holds, () => holds.map(([name, words], i) => holdBar(name, words, i === 0)));
     setHidden(place, troubles.length + holds.length === 0);
   }
 
@@ -50,8 +50,9 @@ function troublesOf(items, lost) {
 }
 
 // It ends by holding: by the way, a memory is soon spoilt.
-function holdBar(name, { head, text }) {
-  const said = element('p', 'hold-text', text);
+// The rule is told once, however many are held.
+function holdBar(name, { head, text, rule }, first) {
+  const said = element('p', 'hold-text', first ? `${text} ${rule}` : text);
   const button = element('button', 'hold-end', 'Hold to end');
   button.type = 'button';
   button.setAttribute('aria-label', `Hold to end: the memory at ${name} is through`);
