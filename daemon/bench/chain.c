@@ -3,6 +3,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "bench/reading_event.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -31,6 +32,7 @@ struct lane {
     double type_watch_s;
     struct reading told[EVENT_READINGS]; /* not yet in an event */
     size_t told_count;
+    char *quoted_name; /* the supply's, as JSON */
 };
 
 struct chain {
@@ -80,6 +82,9 @@ struct chain *chain_create(const struct config *config, struct reading_queue *qu
         lane->machine = power_up_create(&lane->rules);
         if (!lane->machine)
             break;
+        json_t *name = json_string(config->supplies[i].name);
+        lane->quoted_name = json_dumps(name, JSON_ENCODE_ANY);
+        json_decref(name);
         /* A module that is running when we come to look is no power-up. */
         power_up_lost(lane->machine);
         chain->count++;
@@ -133,6 +138,7 @@ void chain_destroy(struct chain *chain)
         capture_release(lane->capture);
         shared_reference_release(lane->reference);
         trace_clear(&lane->held);
+        free(lane->quoted_name);
     }
     free(chain->lanes);
     free(chain);
@@ -149,32 +155,16 @@ static void tell(const struct chain *chain, const char *name, json_t *event)
     free(text);
 }
 
-static json_t *number_or_null(double number)
-{
-    return isfinite(number) ? json_real(number) : json_null();
-}
-
 static void tell_readings(const struct chain *chain, struct lane *lane)
 {
-    json_t *time_s = json_array();
-    json_t *voltage_V = json_array();
-    json_t *current_A = json_array();
-    for (size_t i = 0; i < lane->told_count; i++) {
-        const struct reading *reading = &lane->told[i];
-        json_array_append_new(time_s, json_real(reading->time_s));
-        json_array_append_new(voltage_V, number_or_null(reading->voltage_V));
-        json_array_append_new(current_A,
-                              reading->valid ? number_or_null(reading->current_A) : json_null());
-    }
-    lane->told_count = 0;
     int64_t id = lane->capture ? capture_id(lane->capture) : 0;
-    json_t *event = json_object();
-    json_object_set_new(event, "supply", json_string(lane->place.supply_name));
-    json_object_set_new(event, "power_up", id ? json_sprintf("%lld", (long long)id) : json_null());
-    json_object_set_new(event, "time_s", time_s);
-    json_object_set_new(event, "voltage_V", voltage_V);
-    json_object_set_new(event, "current_A", current_A);
-    tell(chain, "reading", event);
+    char *text = NULL;
+    if (lane->quoted_name)
+        text = reading_event_text(lane->quoted_name, id, lane->told, lane->told_count);
+    lane->told_count = 0;
+    if (text)
+        chain->listener->happened(chain->listener->context, "reading", text);
+    free(text);
 }
 
 static void tell_state(const struct chain *chain, const struct lane *lane)
