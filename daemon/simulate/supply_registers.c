@@ -325,10 +325,11 @@ struct modbus_space supply_registers_space(struct supply_registers *registers)
     struct modbus_space space = {
         .read = read_registers, .write = write_registers, .context = registers};
     const struct supply_map *map = registers->map;
-    const struct map_quantity *read[] = {
+    enum { QUANTITIES_READ = 7 };
+    const struct map_quantity *read[QUANTITIES_READ] = {
         &map->voltage,       &map->current,     &map->set_voltage,     &map->set_limit,
         &map->query_voltage, &map->query_limit, &map->query_protection};
-    for (size_t i = 0; i < sizeof read / sizeof *read; i++)
+    for (size_t i = 0; i < QUANTITIES_READ; i++)
         if (read[i]->known)
             space.has[table_of(read[i]->function)] = true;
     const struct map_flag *flags[] = {&map->output_on, &map->limited, &map->set_output};

@@ -86,10 +86,11 @@ static struct modbus_plan *make_plan(const struct supply *supply)
     plan->limited = profile->limited;
     plan->set_output = profile->set_output;
     int before = supply->output - 1;
-    struct register_quantity *quantities[] = {
+    enum { QUANTITIES = 7 };
+    struct register_quantity *quantities[QUANTITIES] = {
         &plan->voltage,       &plan->current,     &plan->set_voltage,     &plan->set_limit,
         &plan->query_voltage, &plan->query_limit, &plan->query_protection};
-    for (size_t i = 0; i < sizeof quantities / sizeof *quantities; i++)
+    for (size_t i = 0; i < QUANTITIES; i++)
         quantities[i]->address += before * profile->output_step;
     move_flag(supply, &plan->output_on);
     move_flag(supply, &plan->limited);

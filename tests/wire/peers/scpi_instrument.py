@@ -335,6 +335,8 @@ class Instrument:
             self.acquired.append((volts, amperes))
         if fault != "early":
             wait_until(begun + count * traps.array_interval_s)
+            # From here on it thinks about its answer.
+            self.line.heard_s = begun + count * traps.array_interval_s
         return self.array_text([volts for volts, _ in self.acquired], fault)
 
     def array_text(self, values, fault):
