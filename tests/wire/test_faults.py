@@ -384,7 +384,7 @@ class Random(Bench):
 class RandomWorse(Random):
     """One answer in ten."""
 
-    wanted = 250
+    wanted = 120
     share = 0.1
 
 

@@ -37,6 +37,8 @@ LINES = {
     "previous": ("previous", 1.0, True),
     "late": ("late", 1.0, True),
 }
+# Tried over some of the ways at a time.
+SOME = ("garbage", "half", "previous", "late")
 
 
 class Way:
@@ -182,7 +184,10 @@ class OnTheLine(Bench):
 
     def test_off_goes_out_at_once(self):
         for line_name in LINES:
-            for way in self.ways.values():
+            ways = list(self.ways.values())
+            if line_name in SOME:
+                ways = self.random.sample(ways, 3)
+            for way in ways:
                 with self.subTest(line=line_name, way=way.name):
                     self.one(way, line_name)
         self.check_times()
@@ -243,6 +248,42 @@ class NoLink(Bench):
                                          for message in requests[:first]), requests[:first])
                 self.assertLessEqual(first, 6, requests[:first])
                 self.daemon.wait_supply(way.name, lambda item: not item["off_wanted"])
+
+
+class Switching(Bench):
+    """The link goes at any moment of switching on: what is on then goes off when the
+    supply is back, as nobody looked after it meanwhile."""
+
+    names = ("plain", "terminal", "rtu")
+
+    def one(self, way):
+        way.output.set_voltage, way.output.set_limit = 13.8, 2.0
+        self.daemon.wait_supply(way.name, lambda item: item["state"] == "reading" and
+                                item["output_on"] is False and not item["off_wanted"])
+        told = []
+        thread = threading.Thread(target=lambda: told.append(
+            self.daemon.ask("PUT", "supplies/%s/output" % way.name, {"on": True})))
+        thread.start()
+        time.sleep(self.random.uniform(0, 0.5))
+        way.line.unplug()
+        thread.join(PATIENCE_S)
+        self.assertTrue(told)
+        self.assertIn(told[0][0], (200, 409, 503), told)
+        self.daemon.wait_supply(way.name, lambda item: item["state"] == "gone")
+        self.went_on += way.output.on
+        way.line.replug()
+        self.wait("off again", lambda: not way.output.on)
+        self.daemon.wait_supply(way.name, lambda item: item["state"] == "reading" and
+                                item["output_on"] is False and not item["output_ours"])
+        self.assertFalse(way.output.on)
+
+    def test_the_link_goes_while_it_is_switched_on(self):
+        self.went_on = 0
+        for _ in range(4):
+            for way in self.ways.values():
+                with self.subTest(way=way.name):
+                    self.one(way)
+        print("on when the link went: %d of 12" % self.went_on)
 
 
 if __name__ == "__main__":
