@@ -203,7 +203,8 @@ static void describe(struct supply_finding *finding, const struct profile *profi
         add_note(finding, "answers only after CR LF: copy the profile and write terminator = CRLF");
     if (manners->arrays) {
         finding->arrays = true;
-        add_note(finding, "answers MEAS:ARR:CURR? with an array of readings");
+        add_note(finding, "answers MEAS:ARR:CURR? with an array: scpi-array, copied with its own "
+                          "array_interval_s and array_form, reads faster");
     }
 }
 

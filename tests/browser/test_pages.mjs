@@ -52,6 +52,7 @@ const PAGES = [
   ['ledger.html#from=2020-01-01&to=2020-01-07', 'The ledger fills itself'],
   ['record.html#1', 'What the power-ups support'],
   ['shop.html', 'Stages of a repair'],
+  ['find.html', 'Its panel'],
   ['outputs.html', 'What was switched and set'],
 ];
 
