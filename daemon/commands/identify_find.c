@@ -286,6 +286,11 @@ static int write_profile(const struct talk *talk, const struct finder *finder, s
                          "written");
     int result = write_file(talk->wishes->write, text, error);
     free(text);
+    struct finder_finding set;
+    finder_finding(finder, FINDER_SET_VOLTAGE, &set);
+    if (result == 0 && set.state == FINDER_NONE)
+        fprintf(stderr, "The set points are in none of the registers looked at: --from and --to "
+                        "look elsewhere.\n");
     if (result == 0 && !talk->wishes->json)
         printf("\n%s is written. Fill in its accuracy; then it can stand in the configuration:\n\n"
                "  [supply supply-1]\n  link = %s\n  profile = %s\n\n",

@@ -67,7 +67,7 @@ static void write_flag(FILE *file, const char *key, const struct finder_finding 
     char text[80];
     const struct register_flag *flag = &finding->flag;
     if (finding->state != FINDER_FOUND || !flag->known) {
-        fprintf(file, "# %s: no register tells it.\n", key);
+        fprintf(file, "# %s: none of the registers looked at tells it.\n", key);
         return;
     }
     if (finding->registers > 1)
@@ -90,7 +90,7 @@ static void write_set_points(FILE *file, const struct finder_finding *voltage,
     bool writable = false;
     for (int i = 0; i < 2; i++) {
         if (findings[i]->state != FINDER_FOUND) {
-            fprintf(file, "# %s: no register holds it.\n", reads[i]);
+            fprintf(file, "# %s: none of the registers looked at holds it.\n", reads[i]);
             continue;
         }
         write_quantity(file, reads[i], findings[i], 3);

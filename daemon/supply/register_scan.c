@@ -11,10 +11,10 @@
 enum {
     MOST_BLOCKS = 2048,
     ATTEMPTS = 3,
-    BUSY = 6,        /* the exception of a unit that is at something else */
-    PAGE = 256,      /* maps begin at round addresses (common practice, no source) */
-    PAGE_DEPTH = 64, /* looked at there */
-    MOST_PAGES = 24, /* a unit that answers at more has no holes: told nothing by it */
+    BUSY = 6,         /* the exception of a unit that is at something else */
+    PAGE = 256,       /* maps begin at round addresses (common practice, no source) */
+    PAGE_DEPTH = 128, /* looked at there */
+    MOST_PAGES = 24,  /* a unit that answers at more has no holes: told nothing by it */
     SILENT_IN_A_ROW = 12,
 };
 
@@ -196,27 +196,39 @@ static int page_answers(struct register_scan *scan, int function, int page, bool
     return 0;
 }
 
-static int look_at_pages(struct register_scan *scan, int function, int from, int to,
-                         struct error *error)
+static int find_pages(struct register_scan *scan, int function, int from, int to,
+                      bool pages[65536 / PAGE], struct error *error)
 {
-    int pages[65536 / PAGE];
-    int count = 0;
     int silent_pages = 0;
     for (int at = 0; at < 65536 && !scan->ended; at += PAGE) {
         bool silent = false;
         bool known = at + PAGE_DEPTH > from && at <= to;
         /* A unit that keeps silent where nothing is would take for ever. */
-        int answers = known || silent_pages > 4 ? 0 : page_answers(scan, function, at, &silent);
+        bool looked_at = !known && !pages[at / PAGE] && silent_pages <= 4;
+        int answers = looked_at ? page_answers(scan, function, at, &silent) : 0;
         if (answers < 0)
             return gone(scan, error);
         silent_pages += silent;
-        if (answers)
-            pages[count++] = at;
+        pages[at / PAGE] = pages[at / PAGE] || answers;
         tell(scan, 1);
     }
-    for (int i = 0; i < count && count <= MOST_PAGES; i++)
-        if (look_over(scan, function, pages[i], pages[i] + PAGE_DEPTH - 1, error) != 0)
+    return 0;
+}
+
+/* Where one function has registers, the other may have some, too. */
+static int look_at_pages(struct register_scan *scan, int from, int to, struct error *error)
+{
+    bool pages[65536 / PAGE] = {false};
+    int count = 0;
+    for (int function = 3; function <= 4; function++)
+        if (find_pages(scan, function, from, to, pages, error) != 0)
             return -1;
+    for (int i = 0; i < 65536 / PAGE; i++)
+        count += pages[i];
+    for (int i = 0; i < 65536 / PAGE && count <= MOST_PAGES; i++)
+        for (int function = 3; pages[i] && function <= 4; function++)
+            if (look_over(scan, function, i * PAGE, i * PAGE + PAGE_DEPTH - 1, error) != 0)
+                return -1;
     return 0;
 }
 
@@ -246,9 +258,10 @@ int register_scan_find(struct register_scan *scan, int from, int to,
     scan->context = context;
     scan->of = 2 * ((size_t)(to - from + 1) + 65536 / PAGE);
     for (int function = 3; function <= 4; function++)
-        if (look_over(scan, function, from, to, error) != 0 ||
-            look_at_pages(scan, function, from, to, error) != 0)
+        if (look_over(scan, function, from, to, error) != 0)
             return -1;
+    if (look_at_pages(scan, from, to, error) != 0)
+        return -1;
     if (scan->ended) {
         memset(error, 0, sizeof *error);
         return -1;
