@@ -47,16 +47,17 @@ def replay(recording):
 def check_recording(path):
     recording = Recording(path)
     name = os.path.basename(path)
-    differs = None
+    found = []
     # What it asks depends on how long answers took: again where the machine was late.
+    # What differs each time in the same way is no lateness.
     for _ in range(3):
-        differs = replay(recording)
-        if differs is None or not busy():
+        found.append(replay(recording))
+        if found[-1] is None or not busy():
             break
-    else:
-        if differs:
-            skip("%s (%s): the machine has other work" % (name, differs))
-            return
+    differs = found[-1]
+    if len(set(found)) > 1 and differs is not None:
+        skip("%s (%s): the machine has other work" % (name, differs))
+        return
     check("%s: asked and read as recorded" % name, differs is None, differs)
     got = [s[1] for s in recording.steps if s[0] == "got"]
     check("%s: says what came of three or more" % name, len(got) >= 3, got)
