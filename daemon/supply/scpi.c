@@ -521,7 +521,9 @@ static int scpi_open(struct connection *connection, struct error *error)
     scpi_take_errors(connection, NULL, 0);
     if (scpi->out_of_step && scpi_resynchronise(connection) != 0)
         return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
-                         "fell silent after %s", profile->error);
+                         scpi->babbles ? "bytes come in that nobody asked for, after %s"
+                                       : "fell silent after %s",
+                         profile->error);
     return 0;
 }
 
