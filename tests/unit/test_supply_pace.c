@@ -262,6 +262,38 @@ static void test_blocks(void **state)
     assert_int_equal(count, 3);
 }
 
+/* What a reading costs at least, by hand: 33 characters at 9600 baud are 34.375 ms. */
+static void test_cost(void **state)
+{
+    (void)state;
+    struct wire_pace pace = {0};
+    struct wire_cost cost = {.query_chars = 18, .reply_chars = 15, .silence_s = 0.004};
+    double turnaround_s = 0;
+    assert_true(isnan(wire_cost_least_s(&cost, &pace, 10.0 / 9600, &turnaround_s)));
+    for (int i = 0; i < 40; i++)
+        wire_pace_add(&pace, 0.043375 + i % 3 * 0.001);
+    assert_near(wire_cost_least_s(&cost, &pace, 10.0 / 9600, &turnaround_s), 0.043375, 1e-9);
+    assert_near(turnaround_s, 0.005, 1e-9);
+    /* A round trip cannot be shorter than its characters. */
+    cost.gap_s = 0.02;
+    assert_near(wire_cost_least_s(&cost, &pace, 10.0 / 9600, &turnaround_s), 0.058375, 1e-9);
+    assert_near(turnaround_s, 0, 1e-12);
+}
+
+static void test_rate(void **state)
+{
+    (void)state;
+    struct wire_rate rate = {0};
+    assert_true(isnan(wire_rate_hz(&rate)));
+    for (int i = 0; i <= 200; i++)
+        wire_rate_add(&rate, 100 + i * 0.05, 1);
+    assert_near(wire_rate_hz(&rate), 20, 1e-9);
+    /* What was long ago is forgotten: now 50 a second, ten at a time. */
+    for (int i = 1; i <= 60; i++)
+        wire_rate_add(&rate, 110 + i * 0.2, 10);
+    assert_near(wire_rate_hz(&rate), 50, 1e-9);
+}
+
 int main(void)
 {
     const char *given = getenv("SEED");
@@ -269,6 +301,8 @@ int main(void)
     printf("SEED=%lu\n", seed);
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_fastest),
+        cmocka_unit_test(test_cost),
+        cmocka_unit_test(test_rate),
         cmocka_unit_test(test_renewal_learned),
         cmocka_unit_test(test_renewal_not_made_up),
         cmocka_unit_test(test_renewal_not_made_up_from_a_ramp),
