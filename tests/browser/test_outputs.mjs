@@ -20,7 +20,7 @@ import {
 
 const SIZES = [['1280x800', LANDSCAPE], ['800x1280', PORTRAIT]];
 const PAGES = ['', 'folder.html', 'record.html#1', 'references.html', 'check.html', 'ledger.html',
-  'outputs.html', 'shop.html'];
+  'outputs.html', 'find.html', 'shop.html'];
 const MOST_MS = 100;
 
 const controlled = (parts = {}) => (mock) => {
