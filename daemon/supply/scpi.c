@@ -212,31 +212,6 @@ int scpi_more(struct connection *connection, double deadline_s)
     return got > 0 ? 1 : got == 0 ? 0 : -1;
 }
 
-enum answer scpi_byte(struct connection *connection, double deadline_s, unsigned char *byte)
-{
-    struct scpi *scpi = connection->scpi;
-    bool ended = scpi->reply_end != LINE_END_GAP && scpi->reply_end != LINE_END_AUTO;
-    size_t wanted = !ended ? 1 : scpi->reply_end == LINE_END_CRLF ? 3 : 2;
-    while (scpi->in_count < wanted) {
-        long got = receive(connection, deadline_s);
-        if (got > 0 && scpi->answered_s == 0)
-            scpi->answered_s = clock_monotonic_s();
-        if (got < 0)
-            return ANSWER_GONE;
-        if (got == 0) {
-            scpi->late = true;
-            return ANSWER_SILENT;
-        }
-    }
-    scpi->whole_s = clock_monotonic_s();
-    scpi->reply_chars += wanted;
-    *byte = (unsigned char)scpi->in[0];
-    bool sound = scpi->in_count == wanted &&
-                 (!ended || scpi->in[wanted - 1] == (scpi->reply_end == LINE_END_CR ? '\r' : '\n'));
-    scpi->in_count = 0;
-    return sound ? ANSWER_WHOLE : ANSWER_CONFUSED;
-}
-
 enum answer scpi_ask_within(struct connection *connection, const char *message, bool control,
                             double timeout_s, char reply[SCPI_REPLY])
 {

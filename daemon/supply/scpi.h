@@ -50,9 +50,6 @@ int scpi_send_now(struct connection *connection, const char *message, bool contr
 enum answer scpi_line(struct connection *connection, const char *sent, double deadline_s,
                       char reply[SCPI_REPLY]);
 
-/* One byte by the deadline, and the end of the reply where replies have one. */
-enum answer scpi_byte(struct connection *connection, double deadline_s, unsigned char *byte);
-
 /* Waits for more bytes of a reply: 1 for some, 0 for none by the deadline, -1: the link
  * is gone. */
 int scpi_more(struct connection *connection, double deadline_s);

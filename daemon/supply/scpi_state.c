@@ -28,13 +28,36 @@ enum known_flag scpi_output_flag(const struct scpi_profile *profile, const char 
     return flag < 0 ? FLAG_UNKNOWN : flag ? FLAG_YES : FLAG_NO;
 }
 
+/* One byte by the deadline, and the end of the reply where replies have one. */
+static enum answer take_byte(struct connection *connection, double deadline_s, unsigned char *byte)
+{
+    struct scpi *scpi = connection->scpi;
+    bool ended = scpi->reply_end != LINE_END_GAP && scpi->reply_end != LINE_END_AUTO;
+    size_t wanted = !ended ? 1 : scpi->reply_end == LINE_END_CRLF ? 3 : 2;
+    char end = scpi->reply_end == LINE_END_CR ? '\r' : '\n';
+    while (scpi->in_count < wanted) {
+        int more = scpi_more(connection, deadline_s);
+        if (more < 0)
+            return ANSWER_GONE;
+        if (more == 0) {
+            scpi->late = true;
+            return ANSWER_SILENT;
+        }
+    }
+    scpi->reply_chars += wanted;
+    *byte = (unsigned char)scpi->in[0];
+    bool sound = scpi->in_count == wanted && (!ended || scpi->in[wanted - 1] == end);
+    scpi->in_count = 0;
+    return sound ? ANSWER_WHOLE : ANSWER_CONFUSED;
+}
+
 static enum answer ask_byte(struct connection *connection, const char *message, bool control,
                             double timeout_s, double *number)
 {
     unsigned char byte = 0;
     enum answer answer = scpi_send(connection, message, control);
     if (answer == ANSWER_WHOLE)
-        answer = scpi_byte(connection, connection->scpi->asked_s + timeout_s, &byte);
+        answer = take_byte(connection, connection->scpi->asked_s + timeout_s, &byte);
     *number = byte;
     return answer;
 }
