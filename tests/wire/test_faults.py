@@ -142,9 +142,10 @@ class Single(Bench):
             line = self.ways[name].line
 
             def through(name=name, line=line):
-                if line.refusing is False and line.path and line.front < 0:
+                over = line.through() and len(line.done) > done[name]
+                if line.path and line.front < 0:
                     line.replug()  # it was dropped: put in again
-                return line.through() and len(line.done) > done[name]
+                return over
             self.wait("%s at %s" % (fault, name), through)
             line.calm()
             over_s[name] = time.monotonic()
