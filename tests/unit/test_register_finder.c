@@ -123,7 +123,7 @@ static uint16_t decoy_word(struct supply *supply, int i)
     case DECOY_TIMER:
         return (uint16_t)(supply->looks * 3 + (long)(constant * 1e4));
     case DECOY_TEMPERATURE:
-        return (uint16_t)(250 + constant * 100 + supply->looks / 4 + below(2));
+        return (uint16_t)(250 + (long)(constant * 100) + supply->looks / 4 + below(2));
     case DECOY_PROTECTION:
         return (uint16_t)lround(supply->set_V * (1.1 + 0.1 * constant) * 100);
     case DECOY_COUNTER:
@@ -375,6 +375,8 @@ static void write_profile(const struct finder *finder, const char *what)
 {
     char *text = finder_profile(finder, what);
     assert_non_null(text);
+    if (!text)
+        return;
     char path[] = "/tmp/wakedraw-found-XXXXXX.ini";
     int descriptor = mkstemps(path, 4);
     assert_true(descriptor >= 0);
@@ -386,6 +388,8 @@ static void write_profile(const struct finder *finder, const char *what)
         fprintf(stderr, "%s:%ld: %s, expected %s\n%s", error.file, error.line, error.found,
                 error.expected, text);
     assert_non_null(profile);
+    if (!profile)
+        return;
     assert_false(profile->modbus.set_voltage.known);
     assert_false(profile->modbus.set_output.known);
     profile_destroy(profile);
@@ -393,74 +397,87 @@ static void write_profile(const struct finder *finder, const char *what)
     free(text);
 }
 
+struct count {
+    int missed[FINDER_QUANTITIES], open, steps;
+};
+
+static bool is_there(const struct supply *supply, enum finder_quantity quantity)
+{
+    if (quantity == FINDER_OUTPUT_ON)
+        return supply->switch_address >= 0 || supply->status_address >= 0;
+    if (quantity == FINDER_LIMITED)
+        return supply->status_address >= 0 && (supply->mode || supply->limit_bit >= 0);
+    return true;
+}
+
+/* Honest: which word is the high one shows above 65535 counts only, and so much is not
+ * allowed, or the resistor does not draw it. */
+static bool may_be_open(const struct supply *supply, enum finder_quantity quantity,
+                        const struct finder_finding *finding)
+{
+    bool amperes = quantity == FINDER_CURRENT || quantity == FINDER_SET_LIMIT;
+    double allowed = amperes ? supply->given.most_current_A : supply->given.most_voltage_V;
+    bool resistor = quantity == FINDER_CURRENT && supply->given.load == FINDER_RESISTOR;
+    return finding->state == FINDER_NOT_YET && finding->needs > 0 &&
+           (resistor || finding->needs > allowed);
+}
+
+static void judge_finding(const struct supply *supply, enum finder_quantity quantity,
+                          const struct finder_finding *finding, uint64_t seed, struct count *count)
+{
+    bool there = is_there(supply, quantity);
+    if (trace)
+        fprintf(stderr, "   %s: %d: %s\n", finder_quantity_name(quantity), (int)finding->state,
+                finding->words);
+    if (may_be_open(supply, quantity, finding))
+        count->open++;
+    else if (there && finding->state != FINDER_FOUND)
+        count->missed[quantity]++;
+    if (!there && finding->state == FINDER_FOUND)
+        fail_msg("seed %llu: %s made up: %s", (unsigned long long)seed,
+                 finder_quantity_name(quantity), finding->words);
+}
+
+static void judge_map(uint64_t seed, struct count *count)
+{
+    chance_state = seed * 2654435761U;
+    chance();
+    struct supply supply = make_supply();
+    bool typed = below(2);
+    int steps = 0;
+    struct finder *finder = find(&supply, typed, &steps);
+    struct finder_finding findings[FINDER_QUANTITIES];
+    count->steps += steps;
+    for (int i = 0; i < FINDER_QUANTITIES; i++) {
+        finder_finding(finder, i, &findings[i]);
+        judge_finding(&supply, i, &findings[i], seed, count);
+    }
+    if (!right(&supply, findings))
+        fail_msg("seed %llu: wrong", (unsigned long long)seed);
+    if (finder_is_enough(finder))
+        write_profile(finder, "modbus-tcp:127.0.0.1:502");
+    finder_destroy(finder);
+}
+
+/* TRACE=1 tells each step and finding, MAPS=1 looks at the first one alone. */
 static void random_maps(void **state)
 {
     (void)state;
     const char *seed = getenv("WAKEDRAW_TEST_SEED");
+    const char *maps = getenv("MAPS");
     uint64_t first = seed ? strtoull(seed, NULL, 10) : 1;
-    int missed[FINDER_QUANTITIES] = {0};
-    int total = 400;
-    int steps_all = 0;
-    int open = 0;
+    long total = maps ? strtol(maps, NULL, 10) : 400;
+    struct count count = {.open = 0};
     trace = getenv("TRACE") != NULL;
-    int only = getenv("ONLY") ? atoi(getenv("ONLY")) : 0;
-    for (int i = 0; i < total; i++) {
-        if (only > 0 && first + (uint64_t)i != (uint64_t)only)
-            continue;
-        chance_state = (first + (uint64_t)i) * 2654435761U;
-        chance();
-        struct supply supply = make_supply();
-        bool typed = below(2);
-        int steps = 0;
-        struct finder *finder = find(&supply, typed, &steps);
-        steps_all += steps;
-        struct finder_finding findings[FINDER_QUANTITIES];
-        for (int quantity = 0; quantity < FINDER_QUANTITIES; quantity++) {
-            finder_finding(finder, quantity, &findings[quantity]);
-            bool there = quantity < 4;
-            if (quantity == FINDER_OUTPUT_ON)
-                there = supply.switch_address >= 0 || supply.status_address >= 0;
-            if (quantity == FINDER_LIMITED)
-                there = supply.status_address >= 0 && (supply.mode || supply.limit_bit >= 0);
-            /* Honest: which word is the high one shows above 65535 counts only, and so
-             * much is not allowed, or the resistor does not draw it. */
-            const struct finder_finding *found = &findings[quantity];
-            double allowed =
-                quantity % 2 ? supply.given.most_current_A : supply.given.most_voltage_V;
-            bool resistor = quantity == FINDER_CURRENT && supply.given.load == FINDER_RESISTOR;
-            if (quantity < 4 && found->state == FINDER_NOT_YET && found->needs > 0 &&
-                (resistor || found->needs > allowed)) {
-                open++;
-                continue;
-            }
-            if (there && findings[quantity].state != FINDER_FOUND) {
-                missed[quantity]++;
-                if (trace)
-                    fprintf(stderr, "seed %llu: %s missed, state %d, %d registers\n",
-                            (unsigned long long)first + (unsigned)i, finder_quantity_name(quantity),
-                            findings[quantity].state, findings[quantity].registers);
-            }
-            if (!there && findings[quantity].state == FINDER_FOUND)
-                fail_msg("seed %llu: %s made up: %s", (unsigned long long)first + (unsigned)i,
-                         finder_quantity_name(quantity), findings[quantity].words);
-        }
-        if (trace)
-            for (int quantity = 0; quantity < FINDER_QUANTITIES; quantity++)
-                fprintf(stderr, "   %s: %d: %s\n", finder_quantity_name(quantity),
-                        findings[quantity].state, findings[quantity].words);
-        if (!right(&supply, findings))
-            fail_msg("seed %llu: wrong", (unsigned long long)first + (unsigned)i);
-        if (finder_is_enough(finder))
-            write_profile(finder, "modbus-tcp:127.0.0.1:502");
-        finder_destroy(finder);
-    }
-    printf("seed %llu: %d maps, %.2f steps each, %d word orders left open; missed:",
-           (unsigned long long)first, total, (double)steps_all / total, open);
+    for (long i = 0; i < total; i++)
+        judge_map(first + (uint64_t)i, &count);
+    printf("seed %llu: %ld maps, %.2f steps each, %d word orders left open; missed:",
+           (unsigned long long)first, total, (double)count.steps / (double)total, count.open);
     for (int i = 0; i < FINDER_QUANTITIES; i++)
-        printf(" %s %d", finder_quantity_name(i), missed[i]);
+        printf(" %s %d", finder_quantity_name(i), count.missed[i]);
     printf("\n");
     for (int i = 0; i < FINDER_QUANTITIES; i++)
-        assert_int_equal(missed[i], 0);
+        assert_int_equal(count.missed[i], 0);
 }
 
 int main(void)
