@@ -15,7 +15,9 @@
 static const double SHORTEST_POLL_S = 0.001;
 static const double POLLS_A_RENEWAL = 4;
 static const double POLL_STEP_S = 0.0005;
-static const double REST_STEP_S = 0.001;
+/* At rest, where that is as near to one reading a renewal. */
+static const double REST_STEP_S = 0.005;
+static const double REST_SHARE = 0.05;
 /* How often what does not come with the readings is asked by itself; on a slow
  * line less often, so that readings lose no more than this share of it. */
 static const double ASKING_MAY_COST = 0.0067;
@@ -191,8 +193,12 @@ static double poll_interval_s(const struct connection *connection, double renewa
 {
     if (!(renewal_s > 0))
         return SHORTEST_POLL_S;
-    if (connection->rests)
-        return fmax(SHORTEST_POLL_S, round(renewal_s / REST_STEP_S) * REST_STEP_S);
+    if (connection->rests) {
+        double coarse_s = round(renewal_s / REST_STEP_S) * REST_STEP_S;
+        if (fabs(coarse_s - renewal_s) <= REST_SHARE * renewal_s)
+            return coarse_s;
+        return fmax(SHORTEST_POLL_S, floor(renewal_s / SHORTEST_POLL_S) * SHORTEST_POLL_S);
+    }
     double poll_s = renewal_s / POLLS_A_RENEWAL;
     if (poll_s > 4 * POLL_STEP_S)
         poll_s = floor(poll_s / POLL_STEP_S) * POLL_STEP_S;

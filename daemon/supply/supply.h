@@ -84,7 +84,7 @@ enum supply_result supply_read(struct supply *supply, struct reading *reading, b
 double supply_poll_interval_s(const struct supply *supply);
 
 /* What hangs on all of its outputs rests, nothing is watched for: a reading a renewal
- * (to the millisecond) is enough, until it is told otherwise. */
+ * (within a twentieth) is enough, until it is told otherwise. */
 void connection_rest(struct connection *connection, bool rests);
 
 /* With control only; SUPPLY_NO_READING and the error filled where refused. */
