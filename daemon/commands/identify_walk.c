@@ -23,6 +23,8 @@ static void trying(void *context, const char *what, size_t done, size_t of)
 {
     struct walking *walking = context;
     double now_s = clock_monotonic_s();
+    if (!what[0])
+        return; /* there is no line to set */
     if (walking->terminal)
         fprintf(stderr, "\r%zu of %zu: %s\033[K", done + 1, of, what);
     else if (done == 0 || now_s > walking->said_s + SAID_EVERY_S)

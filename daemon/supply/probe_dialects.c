@@ -158,17 +158,20 @@ static bool look_at_manners(const struct link_spec *spec, enum line_end end,
 }
 
 /* Candidates in the order in which they are tried, for those manners. */
-static size_t order(const struct manners *manners, bool terse_first, const char *names[4])
+static size_t order(const struct manners *manners, bool terse_first, const char *names[5])
 {
     size_t count = 0;
     if (terse_first)
         names[count++] = "terse";
-    /* A list names its output with each question: nobody can select it away. */
-    if (manners->listed > 0)
+    /* A list names its output with each question: nobody can select it away. Where
+     * there is one output alone, the plain way tells more. */
+    if (manners->listed > 1)
         names[count++] = "scpi-channel-list";
     if (manners->selected > 0 && manners->numbered != 1)
         names[count++] = "scpi-nselect";
     names[count++] = "scpi";
+    if (manners->listed == 1)
+        names[count++] = "scpi-channel-list";
     if (!terse_first)
         names[count++] = "terse";
     return count;
@@ -213,7 +216,7 @@ int probe_dialects(const struct link_spec *spec, enum line_end end, bool nameles
 {
     struct manners manners = {0};
     char identity[160] = "";
-    const char *names[4];
+    const char *names[5];
     bool terse_first = end == LINE_END_GAP;
     bool there = terse_first || look_at_manners(spec, end, &manners, identity, error);
     /* Nobody there, or in use: the profiles would find no more. On a line that

@@ -204,6 +204,10 @@ static int find_line(const struct supply_probing *probing, struct link_spec *spe
     *asked = walk.asked;
     if (result != 0)
         return result < 0 ? -1 : 0;
+    if (spec->kind == LINK_TCP)
+        return error_set(error, EXIT_UNAVAILABLE, probing->spec->text, 0, NULL,
+                         "nothing answers *IDN? in words, however it is ended; a Modbus unit? "
+                         "then modbus-tcp: or modbus-rtu-tcp:");
     if (walk.noisy_baud)
         return error_set(error, EXIT_UNAVAILABLE, probing->spec->text, 0, NULL,
                          "nothing answers in words; noise comes at %d baud: another parity, or "
@@ -219,7 +223,8 @@ int probe_text(const struct supply_probing *probing, struct error *error)
 {
     struct link_spec spec = *probing->spec;
     const struct question *asked = &questions[0];
-    if (spec.kind == LINK_SERIAL && find_line(probing, &spec, &asked, error) != 0)
+    bool may_lack_ends = spec.kind == LINK_SERIAL || spec.kind == LINK_TCP;
+    if (may_lack_ends && find_line(probing, &spec, &asked, error) != 0)
         return -1;
     struct supply_finding finding = {.spec = spec};
     line_walk_text(&spec, finding.link);

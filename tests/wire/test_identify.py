@@ -5,11 +5,12 @@ nothing at another rate, dialects told apart by questions alone."""
 
 import json
 import os
+import subprocess
 import sys
 
 sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "peers"))
 
-from checks import Run, check, finish
+from checks import PROGRAM, Run, check, finish
 from rated_line import RatedLine, scpi_speaker, terse_speaker, unit_speaker
 from scpi_instrument import Instrument, Traps
 
@@ -83,7 +84,7 @@ def endings():
 
 def dialects():
     for dialect, outputs, profile in (("plain", 1, "scpi"), ("nselect", 3, "scpi-nselect"),
-                                      ("list", 2, "scpi-channel-list"),
+                                      ("list", 1, "scpi"), ("list", 2, "scpi-channel-list"),
                                       ("list", 4, "scpi-channel-list")):
         name = "%s, %d outputs" % (dialect, outputs)
         instrument = Instrument(Traps(), dialect=dialect, outputs=outputs)
@@ -93,11 +94,23 @@ def dialects():
         instrument.stop()
         told = (found(run) or [{}])[0]
         check(name + ": by " + profile, told.get("profile") == profile, (run.text, run.error))
-        if dialect == "list":
+        if dialect == "list" and outputs > 1:
             check(name + ": counted", told.get("outputs") == outputs, told)
         check(name + ": nothing but questions", forbidden(instrument.received) is None,
               forbidden(instrument.received))
         check(name + ": the selection stands", dialect != "nselect" or instrument.selected == 2)
+
+
+def terse_behind_a_socket():
+    """A terse supply on a serial server: no message ends but by a pause."""
+    port = "tcp:127.0.0.1:0"
+    supply = subprocess.Popen([PROGRAM, "simulate", "--link", port, "--profile", "terse"],
+                              stdout=subprocess.PIPE, text=True)
+    link = supply.stdout.readline().split()[1]
+    run = Run(["--json", link])
+    supply.kill()
+    told = (found(run) or [{}])[0]
+    check("terse behind a socket: by terse", told.get("profile") == "terse", (run.text, run.error))
 
 
 def arrays():
@@ -189,7 +202,7 @@ def nobody():
 
 
 def main():
-    for part in (rates, order, endings, dialects, arrays, lines, units, bus, nobody):
+    for part in (rates, order, endings, dialects, terse_behind_a_socket, arrays, lines, units, bus, nobody):
         print(part.__name__)
         part()
     finish()
