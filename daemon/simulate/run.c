@@ -7,11 +7,17 @@
 #include <math.h>
 #include <signal.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <time.h>
 
 /* Physics is not left behind for longer, so that catching up never delays a
  * reply. */
 #define LONGEST_REST_S 0.5
+
+/* A line's next character is due at its instant: a sleep ends later by the time that
+ * waking takes, so the last stretch is waited out awake. */
+static const double AWAKE_S = 0.0001;
+enum { TIMER_SLACK_NS = 1000 };
 
 static volatile sig_atomic_t told_to_end;
 
@@ -42,12 +48,14 @@ int run_simulator(struct simulator *simulator, struct panel_socket *panel, struc
     sigprocmask(SIG_SETMASK, NULL, &open);
     sigdelset(&open, SIGTERM);
     sigdelset(&open, SIGINT);
+    prctl(PR_SET_TIMERSLACK, TIMER_SLACK_NS, 0, 0, 0);
     while (!told_to_end) {
         double now_s = clock_monotonic_s();
         struct pollfd polled[WIRE_MOST_POLLED + PANEL_MOST_POLLED];
         int count = wire_poll(simulator->wire, polled);
         count += panel_socket_poll(panel, polled + count);
-        double next_s = fmin(wire_next_s(simulator->wire, now_s), simulator_next_s(simulator));
+        double wire_s = wire_next_s(simulator->wire, now_s) - AWAKE_S;
+        double next_s = fmin(wire_s, simulator_next_s(simulator));
         double rest_s = fmax(0, fmin(next_s - now_s, LONGEST_REST_S));
         struct timespec rest = {(time_t)rest_s, (long)(fmod(rest_s, 1) * 1e9)};
         if (ppoll(polled, (nfds_t)count, &rest, &open) < 0) {

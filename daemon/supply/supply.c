@@ -20,7 +20,7 @@ static const double REST_STEP_S = 0.005;
 static const double REST_SHARE = 0.05;
 /* How often what does not come with the readings is asked by itself; on a slow
  * line less often, so that readings lose no more than this share of it. */
-static const double ASKING_MAY_COST = 0.0067;
+static const double ASKING_MAY_COST = 0.004;
 static const double OUTPUT_ASKED_S = 5;
 static const double SETTINGS_ASKED_S = 5;
 static const double SETTINGS_CHECKED_S = 1;

@@ -53,11 +53,11 @@ def limit(log, count, baud, turnaround_s, messages, ends, extra_s):
         told = statistics.median(len(reply) for question, reply, _ in done if question == text)
         characters += len(text) + ends + told
     seconds = characters * 10 / baud + messages * (turnaround_s + extra_s)
-    first = next(iter(asked)) if messages == 1 else None
-    begun = [at for question, _, at in done if question == first or (not first and
-             question == done[-1][0])]
     # Both of two questions are asked once a reading: either tells its pace.
-    return seconds, begun[-count:]
+    last = next(question for question, _, _ in reversed(done) if question in asked)
+    begun = [at for question, _, at in done if question == last]
+    # The first tenth asks what is set and how the output stands, once and for all.
+    return seconds, begun[-(9 * count // 10):]
 
 
 def judge(name, peer_run, messages, ends, silences, gap_s, line):

@@ -5,9 +5,15 @@ supply that thinks before it answers. Everything is due at an instant counted fr
 when the question came, so that no lateness adds up; the last stretch is waited out
 awake, since a sleep ends late."""
 
+import os
+import select
+import threading
 import time
 
 AWAKE_S = 0.002
+# After an answer the next question is listened for awake so long: what wakes on it
+# hears it late, which no line does.
+LISTENS_S = 0.0015
 
 
 def wait_until(due_s):
@@ -26,7 +32,23 @@ class Line:
         self.character_s = 10 / baud if baud else 0.0
         self.turnaround_s = turnaround_s
         self.heard_s = 0.0
+        self.stands_back = False
         self.log = []  # (instant, "<" asked or ">" answered, bytes)
+
+    def stand_back(self):
+        """This thread waits awake: the kernel's own, which carry a terminal's bytes, go first."""
+        if self.character_s and not self.stands_back:
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 10)
+            self.stands_back = True
+
+    def comes(self, descriptor, wait_s):
+        """Has something come, or does it within wait_s?"""
+        self.stand_back()
+        awake_s = self.heard_s + LISTENS_S if self.character_s else 0
+        while time.monotonic() < awake_s:
+            if select.select([descriptor], [], [], 0)[0]:
+                return True
+        return bool(select.select([descriptor], [], [], wait_s)[0])
 
     def hear(self, data):
         """Bytes that came just now travel for as long as they are."""

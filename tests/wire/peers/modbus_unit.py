@@ -128,7 +128,7 @@ class Unit:
         held = b""
         while not self.stopping.is_set():
             try:
-                if not select.select([self.master], [], [], 0.02)[0]:
+                if not self.line.comes(self.master, 0.02):
                     continue
                 data = os.read(self.master, 256)
                 self.line.hear(data)

@@ -511,7 +511,7 @@ class Instrument:
 
         def read():
             try:
-                if not select.select([master], [], [], 0.02)[0]:
+                if not self.line.comes(master, 0.02):
                     return b""
                 return os.read(master, 4096)
             except (OSError, ValueError):
