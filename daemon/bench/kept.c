@@ -259,6 +259,7 @@ static int begin(struct kept_job *job, struct store *store, struct error *error)
     if (store_begin_power_up(store, kept->place.supply_name, kept->started_wall_us, &kept->on_bench,
                              kept->place.profile_name, job->readings, job->count, &id,
                              error) != 0 ||
+        store_note_onset(store, id, kept->onset_s, error) != 0 ||
         store_run_of_power_up(store, id, &kept->written_run, error) != 0)
         return -1;
     kept->written_id = id;

@@ -223,6 +223,14 @@ int store_begin_power_up(struct store *store, const char *supply, int64_t starte
     return status;
 }
 
+int store_note_onset(struct store *store, int64_t id, double onset_s, struct error *error)
+{
+    return database_run(&store->database, error, NULL,
+                        "UPDATE power_up SET onset_s = ? WHERE id = ?", "di", onset_s, id) < 0
+               ? -1
+               : 0;
+}
+
 int store_append_readings(struct store *store, int64_t id, bool after_watch,
                           const struct reading *readings, size_t count, struct error *error)
 {

@@ -29,7 +29,7 @@ struct store *store_open(const char *directory, struct error *error);
 void store_close(struct store *store);
 
 /* From here to store_group_end what is written goes to the disk in one commit, or not
- * at all: of power-ups by the five functions from store_begin_power_up to
+ * at all: of power-ups by the six functions from store_begin_power_up to
  * store_end_on_time, and lines of outputs.h; or a move or a change of a work order with its
  * records. No other. After the
  * first of them that fails nothing may be written before the group is ended. */
@@ -56,6 +56,9 @@ int store_begin_power_up(struct store *store, const char *supply, int64_t starte
                          const struct on_bench *on_bench, const char *profile,
                          const struct reading *readings, size_t count, int64_t *id,
                          struct error *error);
+
+/* When it began, on the trace's own time: known from the beginning, and told of an open one. */
+int store_note_onset(struct store *store, int64_t id, double onset_s, struct error *error);
 
 /* Adds readings; `after_watch` marks the on-time log. Times go on increasing. */
 int store_append_readings(struct store *store, int64_t id, bool after_watch,

@@ -132,6 +132,9 @@ class Beginnings(Bench):
                 if last_s >= told["time_s"][-1] - zero_s - 1e-5:
                     break
             self.assertGreaterEqual(last_s, told["time_s"][-1] - zero_s - 1e-5)
+            # So that a page opened meanwhile can place what was read before.
+            self.assertEqual(self.daemon.get("power-ups/" + power_up)["onset_s"],
+                             begun["power_up"]["onset_s"])
 
     def test_sag_in_current_limit_is_not(self):
         self.supply.say("output on")
