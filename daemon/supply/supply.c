@@ -66,11 +66,12 @@ void connection_destroy(struct connection *connection)
     free(connection);
 }
 
-int connection_open_link(struct connection *connection, double timeout_s, struct error *error)
+/* no_other: the name may not lead to another USB device than before. */
+static int open_link(struct connection *connection, bool no_other, double timeout_s,
+                     struct error *error)
 {
     connection_close(connection);
-    /* Who answers *IDN? with the same words is the same, on whatever converter. */
-    connection->known.no_other = !connection->known_identity[0];
+    connection->known.no_other = no_other;
     connection->link = link_open_again(&connection->spec, &connection->known, timeout_s, error);
     if (!connection->link)
         return -1;
@@ -92,6 +93,12 @@ int connection_open_link(struct connection *connection, double timeout_s, struct
     return -1;
 }
 
+int connection_open_link(struct connection *connection, double timeout_s, struct error *error)
+{
+    /* An off goes out on it before anybody says who he is. */
+    return open_link(connection, true, timeout_s, error);
+}
+
 int connection_open(struct connection *connection, struct error *error)
 {
     /* Linux lets sleeps of this thread end 0.05 ms late by default, a share of each
@@ -100,7 +107,9 @@ int connection_open(struct connection *connection, struct error *error)
     double timeout_s = fmax(2, connection->profile->reply_timeout_s);
     if (connection->is_open)
         connection_close(connection);
-    if (!connection->link && connection_open_link(connection, timeout_s, error) != 0)
+    /* Who answers *IDN? with the same words is the same, on whatever converter. */
+    bool no_other = !connection->known_identity[0];
+    if (!connection->link && open_link(connection, no_other, timeout_s, error) != 0)
         return -1;
     connection->broken_off = false;
     int status = connection->dialect->open(connection, error);

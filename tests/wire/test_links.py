@@ -115,7 +115,7 @@ class Links(unittest.TestCase):
         name = self.tree.node("ttyUSB0")
         ours = self.supply("ours", f"{kind}:{name}", profile, "--voltage", "23")
         self.tree.plug_in("ttyUSB0", "1-2", "HL00A1")
-        daemon = self.daemon({"left": (f"{kind}:{name}", f"profile = {profile}")})
+        daemon = self.daemon({"left": (f"{kind}:{name}", f"profile = {profile}\ncontrol = on")})
         item = self.reads(daemon, "left", 23)
         self.assertEqual(item["usb_serial"], "HL00A1")
         ours.stop()
@@ -124,14 +124,15 @@ class Links(unittest.TestCase):
                                   item["problem"])
         self.assertIsNone(item["device"])
         # Another one takes its name.
-        self.supply("other", f"{kind}:{name}", profile, "--voltage", "19", "--identity",
-                    "Harbour Lane,another,2,1.0")
+        other = self.supply("other", f"{kind}:{name}", profile, "--voltage", "19", "--identity",
+                            "Harbour Lane,another,2,1.0")
         self.tree.plug_in("ttyUSB0", "1-3", "HL00B2")
         item = daemon.wait_supply("left", lambda item: refusal in (item["problem"] or ""))
         self.assertEqual(item["state"], "gone")
         readings = item["readings"]
         # It has got another name.
-        self.supply("again", f"{kind}:{self.tree.node('ttyUSB1')}", profile, "--voltage", "24")
+        again = self.supply("again", f"{kind}:{self.tree.node('ttyUSB1')}", profile,
+                            "--voltage", "24")
         self.tree.plug_in("ttyUSB1", "1-2", "HL00A1")
         events = daemon.events()
         item = self.reads(daemon, "left", 24)
@@ -143,6 +144,13 @@ class Links(unittest.TestCase):
         events.close()
         self.assertGreater(item["readings"], readings)
         self.assertEqual([value for value in volts if value is not None and value < 21], [])
+        # Nor is it switched: an off for ours goes to no other.
+        again.stop()
+        self.tree.pull_out("ttyUSB1", "1-2")
+        daemon.wait_supply("left", lambda item: refusal in (item["problem"] or ""))
+        status, _ = daemon.ask("PUT", "supplies/left/output", {"on": False})
+        self.assertEqual(status, 503)
+        self.assertTrue(json.loads(other.say("status"))["output_on"])
 
     def test_scpi_is_found_again_by_its_usb_number(self):
         self.check_replug("serial", "scpi", "answers on another USB device")

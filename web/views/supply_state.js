@@ -111,7 +111,7 @@ function rateLines(item, watch) {
 
 function limit(item) {
   if (!(item.limit_hz > 0)) return '';
-  const share = typeof item.limit_share === 'number' ? `, ${Math.round(item.limit_share * 100)} % of it reached` : '';
+  const share = typeof item.limit_share === 'number' ? `, ${Math.min(100, Math.round(item.limit_share * 100))} % of it reached` : '';
   return `, limit ${item.limit_hz.toFixed(item.limit_hz < 20 ? 1 : 0)}`
     + `${item.limit_why ? ` (${item.limit_why})` : ''}${share}`;
 }
