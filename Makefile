@@ -13,7 +13,7 @@ BUILD ?= build
 CC ?= gcc
 VERSION := 0.1.0
 
-libraries := libserialport sqlite3 libmicrohttpd jansson gsl inih libzstd libsystemd gnutls zlib
+libraries := libserialport libmodbus sqlite3 libmicrohttpd jansson gsl inih libzstd libsystemd gnutls zlib
 warnings := -Wall -Wextra -Werror -Wshadow -Wstrict-prototypes -Wmissing-prototypes \
             -Wpointer-arith -Wcast-qual -Wwrite-strings -Wformat=2 -Wundef -Wvla \
             -Wdouble-promotion -Wno-format-truncation

@@ -151,8 +151,13 @@ static int modbus_start(struct connection *connection, struct error *error)
     if (!connection->modbus)
         return error_set(error, EXIT_SOFTWARE, connection->spec.text, 0, NULL, "memory is out");
     bool unanswered = connection->modbus->unanswered;
+    modbus_frames_close(connection->modbus->frames);
     memset(connection->modbus, 0, sizeof *connection->modbus);
     connection->modbus->unanswered = unanswered;
+    connection->modbus->frames = modbus_frames_open(&connection->spec, connection->link);
+    if (!connection->modbus->frames)
+        return error_set(error, EXIT_UNAVAILABLE, connection->spec.text, 0, NULL,
+                         "too many open files for the Modbus library, or memory is out");
     connection->modbus->silence_s =
         silence_of(&connection->spec, connection->profile->modbus.silence_s);
     for (int i = 0; i < connection->output_count; i++)
@@ -195,6 +200,8 @@ static int modbus_open(struct connection *connection, struct error *error)
 
 static void modbus_destroy(struct connection *connection)
 {
+    if (connection->modbus)
+        modbus_frames_close(connection->modbus->frames);
     free(connection->modbus);
     connection->modbus = NULL;
 }

@@ -26,7 +26,7 @@ struct modbus_asker {
 enum modbus_answer {
     MODBUS_ANSWER_WORDS,
     MODBUS_ANSWER_EXCEPTION,
-    MODBUS_ANSWER_OTHER_UNIT, /* a sound frame of another unit, asked earlier */
+    MODBUS_ANSWER_OTHER_UNIT, /* of a unit asked earlier; on a line it may be noise */
     MODBUS_ANSWER_NOISE,
     MODBUS_ANSWER_SILENCE,
     MODBUS_ANSWER_GONE,

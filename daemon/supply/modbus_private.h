@@ -5,12 +5,14 @@
 #ifndef WAKEDRAW_SUPPLY_MODBUS_PRIVATE_H
 #define WAKEDRAW_SUPPLY_MODBUS_PRIVATE_H
 
+#include "supply/modbus_frame.h"
 #include "supply/modbus_map.h"
 #include "supply/supply_private.h"
 
 struct modbus {
-    double silence_s; /* between two frames on a line */
-    double ended_s;   /* of the last frame */
+    struct modbus_frames *frames; /* on the link that is open */
+    double silence_s;             /* between two frames on a line */
+    double ended_s;               /* of the last frame */
     bool out_of_step;
     bool late;       /* an answer may still come */
     bool remote;     /* was taken into remote state by us */

@@ -99,6 +99,20 @@ static int open_link(struct modbus_walk *walk, const struct link_spec *spec, str
     return walk->asker.link ? 0 : -1;
 }
 
+/* What looks like another unit's answer may be noise: that unit is asked itself, with
+ * time for one that was late. */
+static enum modbus_answer ask_other(struct modbus_asker *asker, int unit, int function, int *code)
+{
+    double timeout_s = asker->timeout_s;
+    uint16_t word = 0;
+    asker->timeout_s = fmin(3 * timeout_s, PATIENT_S);
+    enum modbus_answer answer = modbus_ask(asker, unit, function, 0, 1, &word, code);
+    asker->timeout_s = timeout_s;
+    if (is_answer(answer, *code) || answer == MODBUS_ANSWER_GONE)
+        return answer;
+    return MODBUS_ANSWER_NOISE;
+}
+
 /* A unit may answer after the next one was asked: it is there all the same. */
 static int try_one(struct modbus_walk *walk, const struct link_spec *spec, bool patient,
                    struct error *error)
@@ -119,12 +133,12 @@ static int try_one(struct modbus_walk *walk, const struct link_spec *spec, bool 
         int code = 0;
         enum modbus_answer answer = modbus_ask(asker, spec->address, function, 0, 1, &word, &code);
         struct link_spec heard = *spec;
-        if (answer == MODBUS_ANSWER_NOISE)
-            walk->noisy_baud = spec->baud;
         if (answer == MODBUS_ANSWER_OTHER_UNIT && !spec->address_given) {
             heard.address = code;
-            answer = MODBUS_ANSWER_WORDS;
+            answer = ask_other(asker, heard.address, function, &code);
         }
+        if (answer == MODBUS_ANSWER_NOISE)
+            walk->noisy_baud = spec->baud;
         if (is_answer(answer, code)) {
             if (!walk->heard[heard.address])
                 tell(walk, &heard);

@@ -214,35 +214,58 @@ class Identify(Bench):
 
 
 class TheSource(unittest.TestCase):
-    """Each way of speaking hands its bytes to the link in one place; what stands there
-    refuses what does more than ask, or is built to ask alone."""
+    """Each way of speaking hands its bytes to what writes them in one place; what stands
+    there refuses what does more than ask, or is built to ask alone. What writes them is
+    the link, and for Modbus the one file that uses its library, which knows of no
+    question: what is sent raw, and nothing that the library makes by itself."""
 
     doors = {
-        "supply/scpi.c": "if (!control && !scpi_text_only_asks(message))",
-        "supply/modbus_wire.c": "if (!control && (question->pdu[0] < 1 || question->pdu[0] > 4))",
-        "supply/modbus_ask.c": "function == 4 ? 4 : 3",
-        "supply/probe_text.c": "question->text",
+        "supply/scpi.c": ("link_write", "if (!control && !scpi_text_only_asks(message))"),
+        "supply/modbus_wire.c": ("modbus_frames_send", "if (!control && (question->pdu[0] < 1 || "
+                                 "question->pdu[0] > 4))"),
+        "supply/modbus_ask.c": ("modbus_frames_send", "function == 4 ? 4 : 3"),
+        "supply/probe_text.c": ("link_write", "question->text"),
     }
+    frames = "supply/modbus_frame.c"
+
+    def texts(self):
+        for path in sorted((ROOT / "daemon").rglob("*.c")):
+            name = str(path.relative_to(ROOT / "daemon"))
+            if not name.startswith(("link/", "simulate/")):
+                yield name, path.read_text()
 
     def test_one_door_each(self):
         found = {}
-        for path in sorted((ROOT / "daemon").rglob("*.c")):
-            name = str(path.relative_to(ROOT / "daemon"))
-            if name.startswith(("link/", "simulate/")):
+        for name, text in self.texts():
+            if name == self.frames:
                 continue
-            text = path.read_text()
-            count = len(re.findall(r"\blink_write\s*\(", text))
-            if count:
-                found[name] = count
+            calls = re.findall(r"\b(link_write|modbus_frames_send)\s*\(", text)
+            if calls:
+                found[name] = calls
+            self.assertNotIn("modbus.h>", text, name)
             if name.startswith("supply/"):
                 self.assertIsNone(re.search(r"[^_a-z](write|send|sendto|sendmsg|writev)\s*\(", text),
                                   name)
                 self.assertNotIn("link_descriptor", text, name)
-        self.assertEqual(found, {name: 1 for name in self.doors})
-        for name, words in self.doors.items():
+        self.assertEqual(found, {name: [call] for name, (call, _) in self.doors.items()})
+        for name, (call, words) in self.doors.items():
             text = (ROOT / "daemon" / name).read_text()
             self.assertIn(words, text, name)
-            self.assertLess(text.index(words), text.index("link_write("), name)
+            self.assertLess(text.index(words), text.index(call + "("), name)
+
+    def test_frames_go_out_where_they_are_told_to(self):
+        text = (ROOT / "daemon" / self.frames).read_text()
+        used = set(re.findall(r"\bmodbus_(?!frames_|came\b)\w+(?=\()", text))
+        self.assertEqual(used, {
+            "modbus_new_rtu", "modbus_new_tcp_pi", "modbus_set_socket", "modbus_set_slave",
+            "modbus_set_error_recovery", "modbus_set_response_timeout", "modbus_set_byte_timeout",
+            "modbus_send_raw_request", "modbus_receive_confirmation", "modbus_free"})
+        start = text.index("int modbus_frames_send(")
+        end = text.index("\n}\n", start)
+        for call in ("modbus_send_raw_request(", "link_write("):
+            self.assertEqual([at.start() for at in re.finditer(re.escape(call), text)],
+                             [text.index(call, start, end)])
+        self.assertIsNone(re.search(r"[^_a-z](write|send|sendto|sendmsg|writev)\s*\(", text))
 
     def test_what_is_asked_while_looking_for_a_supply_only_asks(self):
         text = (ROOT / "daemon" / "supply" / "probe_text.c").read_text()

@@ -33,10 +33,9 @@ from fault_line import faults_of  # noqa: E402
 
 SEED = int(os.environ.get("WAKEDRAW_TEST_SEED", random.randrange(10**6)))
 # Nothing need be noticed of these: the reading is right all the same. A Modbus frame
-# is known by its checksum whatever stands in front of it; one too many is thrown
-# away before the next question, and over TCP passed over by its number.
+# too many is thrown away before the next question, and over TCP passed over by its
+# number.
 HARMLESS = {"echo", "in_time", "half_then_rest", "doubled", "doubled_later"}
-HARMLESS_TO_MODBUS = {"noise_before"}
 # Longest without a reading after the last byte of a fault: two reply times to be
 # sure that nothing more comes, one for what is asked to get into step, and rounds.
 BACK_S = 3 * TIMEOUT_S + 0.8
@@ -158,9 +157,7 @@ class Single(Bench):
         self.wait_reading(names=names)
         # The board is written every half second, and on each change of the link.
         for name in names:
-            text = self.ways[name].line.framing.text
-            if fault in HARMLESS or fault == "dropped" or \
-                    (fault in HARMLESS_TO_MODBUS and not text):
+            if fault in HARMLESS or fault == "dropped":
                 continue
             self.wait("%s counted at %s" % (fault, name), lambda name=name: sum(
                 self.counters()[name][key] - before[name][key] for key in COUNTERS) > 0)

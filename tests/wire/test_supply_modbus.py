@@ -212,7 +212,7 @@ def misbehaving():
         ("half answers", {"half": {30, 70}}, ("timeouts",)),
         ("answers of another unit", {"other": every}, ("garbled",)),
         ("busy exceptions", {"busy": every}, ("supply_errors",)),
-        ("noise in front", {"noise": every}, ()),
+        ("noise in front", {"noise": every}, ("garbled", "resynchronised")),
         ("in pieces", {"pieces": True}, ()),
     ]
     for name, faults, counted in cases:
