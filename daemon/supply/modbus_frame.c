@@ -83,7 +83,7 @@ int modbus_frames_send(struct modbus_frames *frames, uint16_t number, int unit, 
      * older answer could not be known: the number is put on here. */
     put_word(frame, number);
     put_word(frame + 4, length + 1);
-    return link_write(frames->link, frame, (size_t)(TCP_HEADER + length), deadline_s);
+    return link_write(frames->link, frame, TCP_HEADER + (size_t)length, deadline_s);
 }
 
 static int set_timeouts(struct modbus_frames *frames, double wait_s, double pause_s)
