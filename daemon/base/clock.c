@@ -109,11 +109,20 @@ char *clock_utc_offset(int64_t wall_us, char text[7])
 
 void clock_sleep_until(double monotonic_s)
 {
-    if (!(monotonic_s > 0))
+    /* A sleep that is over before it begins costs a change of threads all the same. */
+    if (!(monotonic_s > clock_monotonic_s()))
         return;
     double whole_s = floor(monotonic_s);
     struct timespec until = {.tv_sec = (time_t)whole_s,
                              .tv_nsec = (long)((monotonic_s - whole_s) * 1e9)};
     while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) == EINTR) {
+    }
+}
+
+void clock_wait_until(double monotonic_s)
+{
+    static const double AWAKE_S = 0.0001;
+    clock_sleep_until(monotonic_s - AWAKE_S);
+    while (clock_monotonic_s() < monotonic_s) {
     }
 }

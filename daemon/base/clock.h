@@ -39,4 +39,8 @@ char *clock_utc_offset(int64_t wall_us, char text[7]);
 /* Sleeps until the monotonic instant; returns at once if it has passed. */
 void clock_sleep_until(double monotonic_s);
 
+/* The same, to the instant: the last tenth of a millisecond is waited for awake, where a sleep
+ * that ends late would cost a share of what it parts. */
+void clock_wait_until(double monotonic_s);
+
 #endif

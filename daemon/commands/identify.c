@@ -54,12 +54,20 @@ static json_t *text_json(const char *text)
     return text[0] ? json_string(text) : json_null();
 }
 
+/* Whoever reads along is woken now and then, not between two readings. */
+static const double FLUSH_EVERY_S = 0.25;
+
 static void print_json(json_t *object)
 {
+    static double flushed_s;
     json_dumpf(object, stdout, JSON_COMPACT);
     putchar('\n');
-    fflush(stdout);
     json_decref(object);
+    double now_s = clock_monotonic_s();
+    if (now_s - flushed_s < FLUSH_EVERY_S)
+        return;
+    fflush(stdout);
+    flushed_s = now_s;
 }
 
 static void print_reading(const struct reading *reading, bool repeat, const struct wishes *wishes)

@@ -399,7 +399,7 @@ static enum supply_result modbus_read(struct supply *supply, struct reading *rea
         modbus->doubtful = false;
     }
     /* Begun once the silence after the last frame is over. */
-    clock_sleep_until(modbus->ended_s + modbus->silence_s);
+    clock_wait_until(modbus->ended_s + modbus->silence_s);
     double begun_s = clock_monotonic_s();
     double chars = 0;
     for (int i = 0; i < plan->block_count; i++) {

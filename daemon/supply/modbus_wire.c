@@ -111,7 +111,7 @@ static enum outcome ask(struct connection *connection, bool control, struct ques
     }
     if (!modbus->urgent && connection_breaks_off(connection))
         return OUTCOME_BROKEN_OFF;
-    clock_sleep_until(modbus->ended_s + modbus->silence_s);
+    clock_wait_until(modbus->ended_s + modbus->silence_s);
     if (link_drain(connection->link) != 0)
         return OUTCOME_GONE;
     connection->transactions++;

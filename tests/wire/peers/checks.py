@@ -4,9 +4,11 @@
 import json
 import os
 import statistics
+import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 
 TOP = os.path.dirname(os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__)))))
@@ -85,13 +87,17 @@ class Run:
 
     def __init__(self, arguments, timeout=PATIENCE_S, environment=None):
         command = [PROGRAM, "identify"] + arguments
-        # Into files: a reader in this process would take turns with a peer's thread.
+        # Into files, and waited for in one go: a reader in this process, or one who looks
+        # now and then whether it has ended, would take turns with a peer's thread.
         with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as problems:
-            try:
-                self.status = subprocess.run(
-                    command, stdout=out, stderr=problems, timeout=timeout,
-                    env=dict(os.environ, **(environment or {}))).returncode
-            except subprocess.TimeoutExpired:
+            process = subprocess.Popen(command, stdout=out, stderr=problems,
+                                       env=dict(os.environ, **(environment or {})))
+            late = threading.Timer(timeout, process.kill)
+            late.daemon = True
+            late.start()
+            self.status = process.wait()
+            late.cancel()
+            if self.status == -signal.SIGKILL:
                 self.status = -1
             out.seek(0)
             problems.seek(0)
