@@ -133,10 +133,10 @@ static struct profile bare(int function)
                             .modbus = {.function = function, .byte_timeout_s = 1}};
 }
 
-static struct register_quantity whole(int address)
+static struct register_quantity whole(int function, int address)
 {
     return (struct register_quantity){
-        .known = true, .address = address, .type = REGISTER_U16, .scale = 1};
+        .known = true, .function = function, .address = address, .type = REGISTER_U16, .scale = 1};
 }
 
 struct bench {
@@ -187,8 +187,8 @@ static void test_holding(void **state)
         {"11 03 00 6B 00 03 76 87", "11 03 06 AE 41 56 52 43 40 49 AD"},
     };
     struct profile profile = bare(3);
-    profile.modbus.voltage = whole(0x6B);
-    profile.modbus.current = whole(0x6D);
+    profile.modbus.voltage = whole(3, 0x6B);
+    profile.modbus.current = whole(3, 0x6D);
     profile.modbus.voltage.scale = 0.001;
     profile.modbus.current.scale = 0.001;
     struct bench bench;
@@ -209,8 +209,8 @@ static void test_input(void **state)
         {"11 04 00 08 00 01 B2 98", "11 04 02 00 0A F8 F4"},
     };
     struct profile profile = bare(4);
-    profile.modbus.voltage = whole(8);
-    profile.modbus.current = whole(8);
+    profile.modbus.voltage = whole(4, 8);
+    profile.modbus.current = whole(4, 8);
     struct bench bench;
     bench_start(&bench, &profile, 17, exchanges, 1);
     struct reading reading;
@@ -228,8 +228,8 @@ static void test_bad_checksum(void **state)
         {"11 04 00 08 00 02 F2 99", "11 04 04 00 0A 00 0B 8B 81"},
     };
     struct profile profile = bare(4);
-    profile.modbus.voltage = whole(8);
-    profile.modbus.current = whole(9);
+    profile.modbus.voltage = whole(4, 8);
+    profile.modbus.current = whole(4, 9);
     struct bench bench;
     bench_start(&bench, &profile, 17, exchanges, 2);
     struct reading reading;
@@ -254,11 +254,11 @@ static void test_writes(void **state)
         {"11 03 00 02 00 01 27 5A", "11 03 02 00 05 B9 84"},
     };
     struct profile profile = bare(4);
-    profile.modbus.voltage = whole(8);
-    profile.modbus.current = whole(8);
+    profile.modbus.voltage = whole(4, 8);
+    profile.modbus.current = whole(4, 8);
     profile.modbus.set_function = 6;
-    profile.modbus.set_limit = whole(1);
-    profile.modbus.set_voltage = whole(2);
+    profile.modbus.set_limit = whole(3, 1);
+    profile.modbus.set_voltage = whole(3, 2);
     struct bench bench;
     bench_start(&bench, &profile, 17, single, 5);
     if (supply_set(bench.supply, 5, 3, &bench.error) != SUPPLY_OK)
@@ -276,7 +276,7 @@ static void test_writes(void **state)
         {"11 03 00 01 00 02 97 5B", "11 03 04 00 0A 01 02 4B A1"},
     };
     profile.modbus.set_function = 16;
-    profile.modbus.set_limit = whole(1);
+    profile.modbus.set_limit = whole(3, 1);
     profile.modbus.set_limit.type = REGISTER_U32;
     profile.modbus.set_limit.scale = 1e-4;
     profile.modbus.set_voltage.address = 1000;
