@@ -87,8 +87,9 @@ class Watch(unittest.TestCase):
             asked = time.monotonic()
             touch.stdin.write("off\n")
             touch.stdin.flush()
-            at = wait(lambda: seen(asked), f"off {what}")
+            # Nothing is looked at before it is answered: that too would hold up the peer.
             begun, status = json.loads(touch.stdout.readline())
+            at = wait(lambda: seen(asked), f"off {what}")
         self.check(at - begun, outstanding_s, what)
         return status
 
