@@ -87,6 +87,7 @@ struct scpi_plan {
     char output[SCPI_MESSAGE], limited[SCPI_MESSAGE];        /* "": the supply does not tell */
     char settings[SCPI_MESSAGE];                             /* both set points at once, or "" */
     char set_voltage[SCPI_MESSAGE], set_limit[SCPI_MESSAGE]; /* their queries, or "" */
+    char protection[SCPI_MESSAGE];                           /* the same, with control */
     bool select;        /* the selection is read with every reading, and checked */
     bool flags_joined;  /* `message` asks for the output's state and the limit too */
     bool limited_apart; /* nothing else tells of the limit: asked with every reading */

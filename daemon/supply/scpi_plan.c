@@ -207,7 +207,8 @@ static bool try_optional(struct supply *supply, struct scpi_plan *plan)
     } optional[] = {{plan->output, 0, &profile->output_bit},
                     {plan->limited, 0, &profile->limited_bit},
                     {plan->set_voltage, 'V', NULL},
-                    {plan->set_limit, 'A', NULL}};
+                    {plan->set_limit, 'A', NULL},
+                    {plan->protection, 'V', NULL}};
     for (size_t i = 0; i < sizeof optional / sizeof *optional; i++) {
         if (!optional[i].message[0])
             continue;
@@ -323,6 +324,9 @@ struct scpi_plan *scpi_plan_make(struct supply *supply, bool *gone, struct error
     fill(supply, profile->read_limited, plan->limited);
     fill(supply, profile->query_voltage, plan->set_voltage);
     fill(supply, profile->query_limit, plan->set_limit);
+    /* Whoever sets nothing need not know it. */
+    if (supply->control)
+        fill(supply, profile->query_protection, plan->protection);
     plan->select = profile->query_selection[0] != '\0';
     bool apart = plan->voltage[0] && plan->current[0];
     bool good = !apart || reads_apart(supply, plan, gone, error);

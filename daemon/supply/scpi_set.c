@@ -201,25 +201,35 @@ static enum supply_result set_one(struct supply *supply, const char *message, co
     }
 }
 
-/* A voltage above the overvoltage protection would only trip it. What the supply does
- * not tell is not asked for again. */
+static void protection_query(const struct supply *supply, char text[SCPI_MESSAGE])
+{
+    const char *query = supply->connection->profile->scpi.query_protection;
+    text[0] = '\0';
+    if (supply->scpi_plan)
+        snprintf(text, SCPI_MESSAGE, "%s", supply->scpi_plan->protection);
+    else if (query[0])
+        scpi_text_fill(query, supply->output, 0, text, SCPI_MESSAGE);
+}
+
+/* A voltage above the overvoltage protection would only trip it. Whoever told it when the
+ * readings were planned has to tell it now. */
 static enum supply_result below_protection(struct supply *supply, double voltage_V,
                                            struct error *error)
 {
     struct connection *connection = supply->connection;
-    const char *query = connection->profile->scpi.query_protection;
     char text[SCPI_MESSAGE];
     bool gone = false;
     double protection_V = NAN;
-    if (!query[0] || supply->protection_untold)
+    protection_query(supply, text);
+    if (!text[0])
         return SUPPLY_OK;
-    scpi_text_fill(query, supply->output, 0, text, sizeof text);
-    if (!scpi_ask_number(connection, text, true, 'V', &protection_V, &gone)) {
-        supply->protection_untold = true;
-        return gone ? supply_fail(connection, SUPPLY_GONE, error, "the link closed")
-               : complaint(supply, NULL) == SUPPLY_GONE ? SUPPLY_GONE
-                                                        : SUPPLY_OK;
-    }
+    bool told = scpi_ask_number(connection, text, true, 'V', &protection_V, &gone);
+    if (gone)
+        return supply_fail(connection, SUPPLY_GONE, error, "the link closed");
+    if (!told && supply->scpi_plan)
+        return supply_fail(connection, SUPPLY_NO_READING, error, "no answer to %s", text);
+    if (!told)
+        return complaint(supply, NULL) == SUPPLY_GONE ? SUPPLY_GONE : SUPPLY_OK;
     if (!(protection_V > 0 && voltage_V > protection_V))
         return SUPPLY_OK;
     return supply_fail(connection, SUPPLY_NO_READING, error,

@@ -72,7 +72,6 @@ struct supply {
     struct modbus_plan *modbus_plan;
     struct scpi_forms forms[SCPI_QUANTITIES]; /* kept while it is the same supply */
     struct renewal renewal;
-    bool protection_untold;            /* asked for once, and not answered */
     double array_interval_s;           /* the supply times its conversions itself; 0: it does not */
     double set_voltage_V, set_limit_A; /* NAN: not known */
     double settings_due_s;             /* when they are to be asked for again */

@@ -285,14 +285,25 @@ static void test_protection(void **state)
 {
     (void)state;
     struct bench bench = {.peer = {.protection_V = 13}};
+    struct reading reading;
+    bool repeat = false;
     bench_start(&bench, "scpi", 1, true);
+    assert_int_equal(supply_set(bench.supply, 14, 1, &bench.error), SUPPLY_NO_READING);
+    assert_int_equal(supply_read(bench.supply, &reading, &repeat, &bench.error), SUPPLY_OK);
     assert_int_equal(supply_set(bench.supply, 12.5, 1, &bench.error), SUPPLY_OK);
     assert_int_equal(supply_set(bench.supply, 14, 1, &bench.error), SUPPLY_NO_READING);
     assert_non_null(strstr(bench.error.found, "overvoltage protection of 13 V"));
     assert_true(bench.peer.set_V == 12.5);
+    /* Once told, it has to be told: a lost answer lets no voltage through. */
+    bench.peer.protection_V = 0;
+    assert_int_equal(supply_set(bench.supply, 14, 1, &bench.error), SUPPLY_NO_READING);
+    assert_non_null(strstr(bench.error.found, "no answer to VOLT:PROT?"));
+    assert_true(bench.peer.set_V == 12.5);
     bench_stop(&bench);
+    /* Who does not tell it is asked once. */
     struct bench without = {0};
     bench_start(&without, "scpi", 1, true);
+    assert_int_equal(supply_read(without.supply, &reading, &repeat, &without.error), SUPPLY_OK);
     for (int i = 0; i < 2; i++)
         assert_int_equal(supply_set(without.supply, 14, 1, &without.error), SUPPLY_OK);
     const char *asked = strstr(without.peer.log, "VOLT:PROT?");
